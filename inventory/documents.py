@@ -7,12 +7,12 @@ the shop's currency net of tax; both are Decimals with at most 4 places. `id` is
 import hashlib
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from decimal import Decimal
 from enum import StrEnum
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Protocol
 
 PLACES = 4
 LARGEST_QUANTITY = Decimal(10_000_000)
@@ -37,7 +37,7 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing wrong with a document: its line (1-based, None for the whole), field, value and the remedy."""
+    """One thing wrong with a document: its line (from 1; None: the whole), field, value and remedy."""
 
     field: str
     value: object
@@ -109,7 +109,7 @@ class Transfer:
 
 @dataclass(frozen=True, slots=True)
 class Close:
-    """What closing a job took from a place. `content` is the whole close, so that a retry can be told apart."""
+    """What closing a job took from a place. `content` is all the close says, so that a retry is known."""
 
     kind: ClassVar[Kind] = Kind.CLOSE
     id: str
@@ -183,7 +183,17 @@ class Correction:
 Document = Receipt | Transfer | Close | Use | Return | Count | Scrap | Correction
 
 
-def content(document: Document) -> dict[str, Any]:
+class Sent(Protocol):
+    """Anything sent under an id of its own: a document, or what a document is made from."""
+
+    @property
+    def kind(self) -> Kind: ...
+
+    @property
+    def id(self) -> str: ...
+
+
+def content(document: Sent) -> dict[str, Any]:
     """Return the document as JSON values in one canonical form: equal documents give equal content."""
     return {"kind": document.kind, **_plain_fields(document)}
 
@@ -224,13 +234,15 @@ def text_problem(text: str, longest: int) -> str | None:
     if len(text) > longest:
         return f"is longer than {longest} characters"
     if text[0] in "=+-@":
-        return f"starts with {text[0]!r}, which a spreadsheet would run as a formula; start with a letter or digit"
+        return f"starts with {text[0]!r}, which a spreadsheet would run as a formula; use a letter"
     if not text.isprintable():
         return "has a control character; use printable characters only"
     return None
 
 
-def quantity_problem(quantity: Decimal, largest: Decimal = LARGEST_QUANTITY, *, zero: bool = False) -> str | None:
+def quantity_problem(
+    quantity: Decimal, largest: Decimal = LARGEST_QUANTITY, *, zero: bool = False
+) -> str | None:
     """Return what is wrong with a quantity, or None."""
     if not quantity.is_finite():
         return "is not a number"
@@ -276,24 +288,26 @@ def problems(document: Document) -> Iterator[Problem]:
         yield Problem("id", document.id, found)
     if found := time_problem(document.occurred_at):
         yield Problem("occurred_at", document.occurred_at, found)
-    if isinstance(document, Correction):
-        if not document.reason.strip():
-            yield Problem("reason", document.reason, "is empty; say why the document is corrected")
-        return
-    if isinstance(document, Scrap) and not document.reason.strip():
-        yield Problem("reason", document.reason, "is empty; say why the stock is scrapped")
+    if isinstance(document, Correction | Scrap) and not document.reason.strip():
+        yield Problem("reason", document.reason, "is empty; say why")
     if isinstance(document, Transfer) and document.source == document.destination:
         yield Problem("destination", document.destination, "is the source too; a transfer goes elsewhere")
-    if not document.lines and not isinstance(document, Close | Use):
-        yield Problem("lines", "()", "is empty; give at least one line")
     if isinstance(document, Receipt):
         yield from _receipt_problems(document)
-    largest = LARGEST_USE if isinstance(document, Close | Use) else LARGEST_QUANTITY
-    for number, line in enumerate(document.lines, 1):
-        if found := quantity_problem(line.quantity, largest, zero=isinstance(document, Count)):
-            yield Problem("quantity", line.quantity, found, number)
     if isinstance(document, Count):
         yield from _count_problems(document)
+    if not isinstance(document, Correction):
+        yield from _line_problems(document)
+
+
+def _line_problems(document: Receipt | Transfer | Close | Use | Return | Count | Scrap) -> Iterator[Problem]:
+    if not document.lines and not isinstance(document, Close | Use):
+        yield Problem("lines", "()", "is empty; give at least one line")
+    largest = LARGEST_USE if isinstance(document, Close | Use) else LARGEST_QUANTITY
+    lines: Sequence[Line | ReceiptLine | CountLine] = document.lines
+    for number, line in enumerate(lines, 1):
+        if found := quantity_problem(line.quantity, largest, zero=isinstance(document, Count)):
+            yield Problem("quantity", line.quantity, found, number)
 
 
 def _receipt_problems(document: Receipt) -> Iterator[Problem]:

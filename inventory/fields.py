@@ -54,15 +54,25 @@ class FixedPointField(models.DecimalField):  # type: ignore[type-arg]
             return value
         return to_scaled(self.to_python(value))
 
-    def get_db_prep_value(self, value: Any, connection: BaseDatabaseWrapper, prepared: bool = False) -> Any:
+    def get_db_prep_value(
+        self,
+        value: Any,
+        connection: BaseDatabaseWrapper,  # noqa: ARG002 - the signature is Django's
+        prepared: bool = False,  # noqa: FBT001, FBT002
+    ) -> Any:
         return value if prepared else self.get_prep_value(value)
 
-    def get_db_prep_save(self, value: Any, connection: BaseDatabaseWrapper) -> Any:
+    def get_db_prep_save(self, value: Any, connection: BaseDatabaseWrapper) -> Any:  # noqa: ARG002
         if hasattr(value, "as_sql"):
             return value
         return self.get_prep_value(value)
 
-    def from_db_value(self, value: Any, expression: Any, connection: BaseDatabaseWrapper) -> Decimal | None:
+    def from_db_value(
+        self,
+        value: Any,
+        expression: Any,  # noqa: ARG002
+        connection: BaseDatabaseWrapper,  # noqa: ARG002
+    ) -> Decimal | None:
         return None if value is None else from_scaled(value)
 
     def to_python(self, value: Any) -> Any:

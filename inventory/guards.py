@@ -27,7 +27,9 @@ def install(connection: BaseDatabaseWrapper) -> None:
                         f"BEGIN SELECT RAISE(ABORT, '{MESSAGE}'); END"
                     )
             else:
-                raise NotImplementedError(f"no append-only triggers for {connection.vendor}; use SQLite or PostgreSQL")
+                raise NotImplementedError(
+                    f"no append-only triggers for {connection.vendor}; use SQLite or PostgreSQL"
+                )
 
 
 def remove(connection: BaseDatabaseWrapper) -> None:

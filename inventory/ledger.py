@@ -5,7 +5,7 @@ A posting is exactly-once (the same id with the same content is answered with th
 stock says otherwise: what was used is gone, so the holding goes negative and the document is flagged.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -48,15 +48,15 @@ class Posting:
     """The answer to a document: its row, whether it was new, when it counts, and what a person should see."""
 
     document_id: int
-    created: bool
     posted_at: datetime
-    flags: tuple[str, ...] = ()
+    flags: tuple[str, ...]
+    created: bool
 
 
 class Refused(ValueError):
     """Documents that cannot be posted, each with what is wrong; nothing was written."""
 
-    def __init__(self, problems: list[tuple[documents.Document, Problem]]) -> None:
+    def __init__(self, problems: Sequence[tuple[documents.Sent, Problem]]) -> None:
         self.problems = problems
         super().__init__(
             "; ".join(f"{document.kind} {document.id}: {problem}" for document, problem in problems)
@@ -165,9 +165,7 @@ class _Run:
             )
         return [postings[document.kind, document.id] for document in batch]
 
-    def _post_part(
-        self, part: list[documents.Document], postings: dict[tuple[str, str], Posting]
-    ) -> None:
+    def _post_part(self, part: list[documents.Document], postings: dict[tuple[str, str], Posting]) -> None:
         self.catalogue.read(part)
         if len(self.pools) == 0:
             self._lock_pools(self._consumables_of(part))
@@ -213,7 +211,10 @@ class _Run:
         """Answer documents that were posted before; return the others with their content and digest."""
         ids = [document.id for document in part]
         known = {
-            (row.kind, row.client_id): (row.digest, Posting(row.pk, False, row.posted_at, tuple(row.flags)))
+            (row.kind, row.client_id): (
+                row.digest,
+                Posting(row.pk, row.posted_at, tuple(row.flags), created=False),
+            )
             for row in Document.objects.filter(client_id__in=ids).defer("content")
         }
         new = []
@@ -258,9 +259,13 @@ class _Run:
             )
         Document.objects.bulk_create(rows, batch_size=BATCH)
         for (plan, _, _), row in zip(plans, rows, strict=True):
-            for part in (*plan.movements, *plan.count_lines, *plan.lots):
-                part.document = row
-            postings[row.kind, row.client_id] = Posting(row.pk, True, row.posted_at, tuple(row.flags))
+            for movement in plan.movements:
+                movement.document = row
+            for count_line in plan.count_lines:
+                count_line.document = row
+            for lot in plan.lots:
+                lot.document = row
+            postings[row.kind, row.client_id] = Posting(row.pk, row.posted_at, tuple(row.flags), created=True)
         plain = [plan for plan, _, _ in plans]
         Movement.objects.bulk_create([m for plan in plain for m in plan.movements], batch_size=BATCH)
         CountLine.objects.bulk_create([c for plan in plain for c in plan.count_lines], batch_size=BATCH)
@@ -270,7 +275,7 @@ class _Run:
         """Take the movements of a plan into the holdings; return what a person should see about it."""
         flags = []
         if plan.document.occurred_at > self.now + CLOCK_TOLERANCE:
-            flags.append(f"dated {plan.document.occurred_at:%Y-%m-%d %H:%M}, which is in the future; check the clock")
+            flags.append(f"dated {plan.document.occurred_at:%Y-%m-%d %H:%M}, in the future; check the clock")
         if plan.corrects is None and plan.posted_at != plan.document.occurred_at:
             flags.append(f"happened in a locked period; counts on {plan.posted_at:%Y-%m-%d}")
         for movement in plan.movements:
@@ -286,9 +291,10 @@ class _Run:
     def _shortage(self, movement: Movement, held: Decimal) -> str:
         place = next(p for p in self.catalogue.places.values() if p.pk == movement.source_id)
         consumable = next(c for c in self.catalogue.consumables.values() if c.pk == movement.consumable_id)
+        went = movement.quantity.normalize()
         return (
-            f"{place} held {held.normalize():f} of {consumable} by the book, {movement.quantity.normalize():f} "
-            "went out; enter the missing receipt or transfer, or count the place"
+            f"{place} held {held.normalize():f} of {consumable} by the book, {went:f} went out; "
+            "enter the missing receipt or transfer, or count the place"
         )
 
     def _move(self, movement: Movement) -> None:

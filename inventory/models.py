@@ -88,17 +88,20 @@ class Consumable(models.Model):
     stock_unit = models.CharField(max_length=16, validators=[validate_code])
     grade = models.CharField(max_length=8, blank=True, validators=[validate_grade])
     life_minutes = FixedPointField(
-        null=True, blank=True, help_text="working life of one unit; about 10 minutes for a disc is common practice"
+        null=True,
+        blank=True,
+        help_text="working life of one unit; about 10 minutes for a disc is common practice",
     )
     shelf_life_days = models.PositiveIntegerField(null=True, blank=True)
-    standard_cost = FixedPointField(null=True, blank=True, help_text="per stock unit, for variances and wear rates")
+    standard_cost = FixedPointField(null=True, blank=True, help_text="per stock unit, for variances")
 
     class Meta:
         ordering = ["code"]
         constraints = [
             models.CheckConstraint(condition=Q(kind__in=ConsumableKind.values), name="consumable_kind_known"),
             models.CheckConstraint(
-                condition=Q(life_minutes__isnull=True) | Q(life_minutes__gt=0), name="consumable_life_positive"
+                condition=Q(life_minutes__isnull=True) | Q(life_minutes__gt=0),
+                name="consumable_life_positive",
             ),
             models.CheckConstraint(
                 condition=~Q(kind="worn") | Q(life_minutes__isnull=False), name="consumable_worn_has_life"
@@ -113,13 +116,17 @@ class Consumable(models.Model):
         return self.code
 
     def clean(self) -> None:
-        """Refuse a worn consumable without a life, and a change of kind once stock has moved."""
+        """Refuse a worn consumable without a life, and a change of what past costs rest on."""
         if self.kind == ConsumableKind.WORN and self.life_minutes is None:
             raise ValidationError({"life_minutes": "a worn consumable needs its working life in minutes"})
         if self.pk and self.movements.exists():
             before = Consumable.objects.get(pk=self.pk)
             if (before.kind, before.stock_unit) != (self.kind, self.stock_unit):
                 raise ValidationError("kind and stock unit stay as they are once stock has moved")
+            if self.kind == ConsumableKind.WORN and before.life_minutes != self.life_minutes:
+                raise ValidationError(
+                    {"life_minutes": "wear was charged by this life; add a consumable of its own for another"}
+                )
 
 
 class Supplier(models.Model):
@@ -187,9 +194,7 @@ class Document(models.Model):
     recorded_at = models.DateTimeField()
     recorded_by = models.CharField(max_length=150, blank=True)
     supplier = models.ForeignKey(Supplier, null=True, on_delete=models.PROTECT, related_name="documents")
-    corrects = models.OneToOneField(
-        "self", null=True, on_delete=models.PROTECT, related_name="corrected_by"
-    )
+    corrects = models.OneToOneField("self", null=True, on_delete=models.PROTECT, related_name="corrected_by")
 
     class Meta:
         ordering = ["-posted_at", "-pk"]
@@ -312,7 +317,10 @@ class CostAdjustment(models.Model):
         Movement, on_delete=models.PROTECT, related_name="adjustments", help_text="the one that settles"
     )
     adjusts = models.ForeignKey(
-        Movement, on_delete=models.PROTECT, related_name="adjusted_by", help_text="the one that was provisional"
+        Movement,
+        on_delete=models.PROTECT,
+        related_name="adjusted_by",
+        help_text="the one that was provisional",
     )
     consumable = models.ForeignKey(Consumable, on_delete=models.PROTECT, related_name="adjustments")
     posted_at = models.DateTimeField()
@@ -330,7 +338,7 @@ class CostAdjustment(models.Model):
     @property
     def amount(self) -> Decimal:
         """Cost not yet charged; negative when too much was charged."""
-        return self.actual - self.valued
+        return Decimal(self.actual - self.valued)
 
 
 class CostPool(models.Model):
@@ -378,7 +386,8 @@ class Books(models.Model):
     @property
     def minor_unit(self) -> Decimal:
         """The smallest amount of the currency, such as 0.01."""
-        return Decimal(1).scaleb(-self.minor_unit_digits)
+        digits: int = self.minor_unit_digits
+        return Decimal(1).scaleb(-digits)
 
 
 class CostPolicy(models.Model):

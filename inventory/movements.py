@@ -1,6 +1,6 @@
 """Which movements a document makes: one function per kind of document."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -64,25 +64,30 @@ class Planner:
             found += self._place_problems("place", place)
         if isinstance(document, documents.Receipt) and document.supplier not in self.catalogue.suppliers:
             found.append(Problem("supplier", document.supplier, "is not a known supplier"))
-        for number, line in enumerate(getattr(document, "lines", ()), 1):
+        lines: Sequence[documents.Line | documents.ReceiptLine | documents.CountLine] = getattr(
+            document, "lines", ()
+        )
+        for number, line in enumerate(lines, 1):
             if isinstance(line, documents.CountLine):
                 found += self._place_problems("place", line.place, number)
             consumable = self.catalogue.consumables.get(line.consumable)
             if consumable is None:
                 found.append(Problem("consumable", line.consumable, "is not a known consumable", number))
             elif (
-                consumable.kind != ConsumableKind.MEASURED
-                and line.quantity.is_finite()
-                and line.quantity % 1
+                consumable.kind != ConsumableKind.MEASURED and line.quantity.is_finite() and line.quantity % 1
             ):
                 found.append(
-                    Problem("quantity", line.quantity, f"is not whole; {consumable} is {consumable.kind}", number)
+                    Problem(
+                        "quantity", line.quantity, f"is not whole; {consumable} is {consumable.kind}", number
+                    )
                 )
             if isinstance(line, documents.ReceiptLine) and line.expires_on:
                 try:
                     date.fromisoformat(line.expires_on)
                 except ValueError:
-                    found.append(Problem("expires_on", line.expires_on, "is not a date as 2026-12-31", number))
+                    found.append(
+                        Problem("expires_on", line.expires_on, "is not a date as 2026-12-31", number)
+                    )
         return found
 
     def _place_problems(self, name: str, code: str, line: int | None = None) -> Iterator[Problem]:
@@ -118,16 +123,30 @@ class Planner:
     def _move(
         self,
         plan: Plan,
-        lines: tuple[documents.Line, ...] | tuple[documents.ReceiptLine, ...],
+        lines: Sequence[documents.Line | documents.ReceiptLine],
         source: Place,
         destination: Place,
     ) -> None:
         for number, line in enumerate(lines, 1):
             consumable = self.catalogue.consumables[line.consumable]
-            self._add(plan, number, consumable.pk, line.quantity, source.pk, destination.pk)
+            self._add(
+                plan,
+                number,
+                consumable.pk,
+                line.quantity,
+                source_id=source.pk,
+                destination_id=destination.pk,
+            )
 
     def _add(
-        self, plan: Plan, line: int, consumable_id: int, quantity: Decimal, source_id: int, destination_id: int
+        self,
+        plan: Plan,
+        line: int,
+        consumable_id: int,
+        quantity: Decimal,
+        *,
+        source_id: int,
+        destination_id: int,
     ) -> Movement:
         movement = Movement(
             line=line,
@@ -165,7 +184,9 @@ class Planner:
             consumable = self.catalogue.consumables[line.consumable]
             expires_on = _expiry(line, consumable, document.occurred_at)
             if line.lot or expires_on:
-                plan.lots.append(Lot(consumable=consumable, line=number, code=line.lot, expires_on=expires_on))
+                plan.lots.append(
+                    Lot(consumable=consumable, line=number, code=line.lot, expires_on=expires_on)
+                )
 
     def _count(self, document: documents.Count, plan: Plan) -> None:
         plan.count_lines = [
@@ -201,14 +222,23 @@ class Planner:
                 if movement.consumable_id != consumable.pk or not (taken := min(due, available)):
                     continue
                 back = self._add(
-                    plan, len(plan.movements) + 1, consumable.pk, taken, movement.destination_id, place.pk
+                    plan,
+                    len(plan.movements) + 1,
+                    consumable.pk,
+                    taken,
+                    source_id=movement.destination_id,
+                    destination_id=place.pk,
                 )
                 back.reverses = movement
                 left[movement] -= taken
                 due -= taken
             if due:
                 available = line.quantity - due
-                found.append(Problem("quantity", line.quantity, f"is more than the {available:f} left of {name}", number))
+                found.append(
+                    Problem(
+                        "quantity", line.quantity, f"is more than the {available:f} left of {name}", number
+                    )
+                )
         return found or plan
 
     def _correct(self, document: documents.Correction, plan: Plan) -> Plan | list[Problem]:
@@ -223,13 +253,23 @@ class Planner:
         standing = Q(reversals__isnull=False, reversals__document__corrected_by__isnull=True)
         if target.movements.filter(standing).exists():
             return [Problem("corrects_id", name, "has returns; correct those first")]
-        if target.kind == Kind.RETURN and posting_moment(target.posted_at, self.first_open) != target.posted_at:
-            return [Problem("corrects_id", name, "is in a locked period; post a further use of the job instead")]
+        if (
+            target.kind == Kind.RETURN
+            and posting_moment(target.posted_at, self.first_open) != target.posted_at
+        ):
+            return [
+                Problem("corrects_id", name, "is in a locked period; post a further use of the job instead")
+            ]
         plan.corrects = target
         plan.posted_at = posting_moment(target.posted_at, self.first_open)
         for number, movement in enumerate(target.movements.order_by("line", "part"), 1):
             back = self._add(
-                plan, number, movement.consumable_id, movement.quantity, movement.destination_id, movement.source_id
+                plan,
+                number,
+                movement.consumable_id,
+                movement.quantity,
+                source_id=movement.destination_id,
+                destination_id=movement.source_id,
             )
             back.occurred_at = movement.occurred_at
             back.posted_at = posting_moment(movement.posted_at, self.first_open)

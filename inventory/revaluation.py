@@ -190,7 +190,9 @@ class Valuer:
         A movement corrected at the moment it posted never touched the pool: it and its correction carry
         no value. The movements of one count line are one event: what they sum to.
         """
-        undone = [row for row in group if row.kind == Kind.CORRECTION and row.reverses_posted_at == row.posted_at]
+        undone = [
+            row for row in group if row.kind == Kind.CORRECTION and row.reverses_posted_at == row.posted_at
+        ]
         void = {row.id for row in undone} | {row.reverses for row in undone if row.reverses is not None}
         result.values.update((key, Valued(key, ZERO)) for key in void)
         standing = (row for row in group if row.id not in void)
@@ -246,7 +248,7 @@ def _share_out(parts: list[Row], lost: int, values: dict[int, Valued]) -> None:
 
 
 def _origins(rows: list[Row]) -> dict[int, Origin]:
-    """Return what returns and cross-period corrections among `rows` undo; read from storage if not among them."""
+    """Return what returns and later corrections among `rows` undo; read from storage if it is not there."""
     wanted = {row.reverses for row in rows if row.reverses is not None and row.kind != Kind.COUNT}
     origins = {row.id: Origin(row.quantity, ZERO) for row in rows if row.id in wanted}
     mine = {row.id for row in rows if row.reverses is not None}
@@ -306,7 +308,9 @@ class _Store:
                 self.documents.add(row.document)
         found = adjustments_of(consumable, result)
         kept = {_facts(adjustment): adjustment.pk for adjustment in stored}
-        self._adjustments += [adjustment for adjustment in found if kept.pop(_facts(adjustment), None) is None]
+        self._adjustments += [
+            adjustment for adjustment in found if kept.pop(_facts(adjustment), None) is None
+        ]
         self._stale += kept.values()
         self._checkpoints += [
             CostCheckpoint(consumable_id=consumable, posted_at=moment, state=pool.to_json())

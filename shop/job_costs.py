@@ -1,1 +1,211 @@
-def follow_ledger() -> None: ...
+"""What each document posted to a job, kept in step with the ledger's values and the rates in force.
+
+A JobCost row is computed from facts alone: the document, the values of its movements, the logged uses and
+the effective-dated rates. So it can be computed again at any time, and must come out the same.
+"""
+
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
+
+from django.db.models import Case, F, OuterRef, Subquery, Sum, When
+
+from inventory.checking import Disagreement
+from inventory.documents import Kind
+from inventory.fields import FixedPointField
+from inventory.models import Consumable, ConsumableKind, Document, Movement, MovementValue, PlaceKind
+from inventory.signals import revalued
+from shop.costing import minutes_cost, overhead_cost, rate_on, wear_cost
+from shop.models import JobCost, JobUse, LabourRate, OverheadRate, the_shop
+
+CHUNK = 1000
+ZERO = Decimal(0)
+AMOUNTS = ("revenue", "materials", "wear", "labour", "travel", "overhead")
+DERIVED = ("posted_at", "jobs", *AMOUNTS)
+
+
+class Rates:
+    """All effective-dated rates of the shop, read once."""
+
+    def __init__(self) -> None:
+        self.zone = the_shop().zone
+        self.overhead = list(OverheadRate.objects.all())
+        self.labour: dict[str | None, list[LabourRate]] = defaultdict(list)
+        for rate in LabourRate.objects.select_related("technician"):
+            self.labour[rate.technician.code if rate.technician else None].append(rate)
+
+    def labour_per_hour(self, technician: str, day: date) -> Decimal:
+        """Return the loaded rate of a technician on a day: their own or that of all; zero when none."""
+        rate = rate_on(self.labour[technician], day) or rate_on(self.labour[None], day)
+        return rate.per_hour if rate else ZERO
+
+    def of_close(self, said: dict[str, Any]) -> dict[str, Decimal]:
+        """Return what a close charges besides materials and wear, from what it said."""
+        day = datetime.fromisoformat(said["closed_at"]).astimezone(self.zone).date()
+        labour, travel = Decimal(said["labour_minutes"]), Decimal(said["travel_minutes"])
+        per_hour = self.labour_per_hour(said["technician"], day)
+        overhead = rate_on(self.overhead, day)
+        vehicle = overhead.vehicle_per_minute if overhead else ZERO
+        return {
+            "revenue": Decimal(said["price"]),
+            "labour": minutes_cost(labour, per_hour),
+            "travel": minutes_cost(travel, per_hour + 60 * vehicle),
+            "overhead": overhead_cost(labour, overhead.monthly_overhead, overhead.capacity_minutes)
+            if overhead
+            else ZERO,
+        }
+
+
+def compute(jobs_by_document: dict[int, int], rates: Rates) -> list[JobCost]:
+    """Return the costs that documents posted to jobs, unsaved; five queries whatever the history.
+
+    `jobs_by_document` holds the job's id for each document's id.
+    """
+    documents = list(Document.objects.filter(pk__in=jobs_by_document).select_related("corrects"))
+    undone = {document.corrects_id for document in documents if document.corrects_id}
+    materials = _materials(jobs_by_document)
+    wear = _wear(set(jobs_by_document) | undone)
+    return [
+        _cost(document, jobs_by_document[document.pk], materials, wear, rates)
+        for document in sorted(documents, key=lambda document: document.pk)
+    ]
+
+
+def _cost(
+    document: Document, job: int, materials: dict[int, Decimal], wear: dict[int, Decimal], rates: Rates
+) -> JobCost:
+    """Return one document's cost; a correction takes back all that its document charged but materials."""
+    source = document.corrects or document
+    sign = -1 if document.corrects else 1
+    cost = JobCost(
+        document=document,
+        job_id=job,
+        posted_at=document.posted_at,
+        materials=materials.get(document.pk, ZERO),
+        wear=sign * wear.get(source.pk, ZERO),
+    )
+    if source.kind == Kind.CLOSE:
+        cost.jobs = sign
+        for name, amount in rates.of_close(json.loads(source.content["content"])).items():
+            setattr(cost, name, sign * amount)
+    return cost
+
+
+def _materials(documents: Iterable[int]) -> dict[int, Decimal]:
+    """Return the value that each document took from stock for its job, wearing parts left out."""
+    signed = Case(
+        When(movement__destination__kind=PlaceKind.JOB, then=F("value")),
+        default=-1 * F("value"),
+        output_field=FixedPointField(),
+    )
+    rows = (
+        MovementValue.objects.filter(movement__document__in=list(documents))
+        .exclude(movement__consumable__kind=ConsumableKind.WORN)
+        .values_list("movement__document_id")
+        .annotate(total=Sum(signed))
+    )
+    return dict(rows)
+
+
+def _wear(documents: Iterable[int]) -> dict[int, Decimal]:
+    """Return the wear that each document's minutes charge.
+
+    The rate is predetermined: the latest landed cost of the part when the document posted, over its expected
+    life. A part that was never received charges nothing yet; the wear pool shows it as under-absorbed.
+    """
+    latest = (
+        Movement.objects.filter(
+            consumable=OuterRef("consumable"),
+            source__kind=PlaceKind.SUPPLIER,
+            posted_at__lte=OuterRef("document__posted_at"),
+        )
+        .exclude(document__corrected_by__posted_at__lte=OuterRef("document__posted_at"))
+        .order_by("-posted_at", "-document__order", "-line")
+    )
+    uses = JobUse.objects.filter(
+        document__in=list(documents), consumable__kind=ConsumableKind.WORN, minutes__gt=0
+    ).annotate(
+        landed_value=Subquery(latest.values("landed_value")[:1]),
+        landed_quantity=Subquery(latest.values("quantity")[:1]),
+    )
+    wear: dict[int, Decimal] = defaultdict(Decimal)
+    for use in uses.select_related("consumable"):
+        life = use.consumable.life_minutes
+        if life is not None and use.landed_value is not None:
+            life *= use.landed_quantity
+            wear[use.document_id] += wear_cost(use.minutes, use.landed_value, life)
+    return wear
+
+
+def add(jobs_by_document: dict[int, int]) -> None:
+    """Store the costs of documents that were just posted to jobs."""
+    rates = Rates()
+    for chunk in _chunks(sorted(jobs_by_document)):
+        JobCost.objects.bulk_create(compute({pk: jobs_by_document[pk] for pk in chunk}, rates))
+
+
+def refresh(documents: Iterable[int]) -> None:
+    """Compute the stored costs of documents again; those that belong to no job are passed over."""
+    rates: Rates | None = None
+    for chunk in _chunks(sorted(documents)):
+        # Locked first and in order, so that two documents that re-value the same job wait for each other.
+        locked = JobCost.objects.select_for_update().filter(document__in=chunk).order_by("pk")
+        jobs = dict(locked.values_list("document_id", "job_id"))
+        if not jobs:
+            continue
+        rates = rates or Rates()
+        JobCost.objects.bulk_create(
+            compute(jobs, rates),
+            update_conflicts=True,
+            unique_fields=["document"],
+            update_fields=list(DERIVED),
+        )
+
+
+def refresh_from(day: datetime) -> None:
+    """Compute again the costs posted from a moment on, after a rate has changed."""
+    refresh(JobCost.objects.filter(posted_at__gte=day).values_list("document_id", flat=True))
+
+
+def follow_ledger() -> None:
+    """Refresh job costs whenever the ledger re-values their documents."""
+    revalued.connect(_refresh_revalued, dispatch_uid="job costs follow the ledger")
+
+
+def _refresh_revalued(*, documents: set[int], consumables_from: dict[int, datetime], **_: object) -> None:
+    worn = Consumable.objects.filter(pk__in=consumables_from, kind=ConsumableKind.WORN)
+    worn_by = {
+        document
+        for part in worn.values_list("pk", flat=True)
+        for document in JobUse.objects.filter(
+            consumable=part, document__posted_at__gte=consumables_from[part]
+        ).values_list("document_id", flat=True)
+    }
+    refresh(documents | worn_by)
+
+
+def disagreements() -> Iterator[Disagreement]:
+    """Yield each job cost whose stored amounts differ from what the facts give."""
+    rates = Rates()
+    for chunk in _chunks(list(JobCost.objects.order_by("pk").values_list("pk", flat=True))):
+        stored = {
+            cost.pk: cost for cost in JobCost.objects.filter(pk__in=chunk).select_related("job", "document")
+        }
+        for cost in compute({pk: cost.job_id for pk, cost in stored.items()}, rates):
+            kept = stored[cost.document_id]
+            for name in DERIVED:
+                if getattr(kept, name) != getattr(cost, name):
+                    yield Disagreement(
+                        f"job cost, {name}",
+                        f"job {kept.job}, {kept.document}",
+                        getattr(kept, name),
+                        getattr(cost, name),
+                    )
+
+
+def _chunks(items: list[int]) -> Iterator[list[int]]:
+    for start in range(0, len(items), CHUNK):
+        yield items[start : start + CHUNK]

@@ -117,7 +117,9 @@ class LabourRate(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["technician", "effective_from"], name="labour_rate_once"),
             models.UniqueConstraint(
-                fields=["effective_from"], condition=Q(technician__isnull=True), name="labour_rate_of_all_once"
+                fields=["effective_from"],
+                condition=Q(technician__isnull=True),
+                name="labour_rate_of_all_once",
             ),
             models.CheckConstraint(condition=Q(per_hour__gte=0), name="labour_rate_not_negative"),
         ]
@@ -230,13 +232,15 @@ class StandardUse(models.Model):
     consumable = models.ForeignKey(Consumable, on_delete=models.PROTECT, related_name="+")
     quantity = FixedPointField(validators=[NOT_NEGATIVE])
     minutes = FixedPointField(default=Decimal(0), validators=[NOT_NEGATIVE])
-    finishing = models.BooleanField(default=False, help_text="the last step, without which the glass is not clear")
+    finishing = models.BooleanField(default=False, help_text="a last step: without it the glass is not clear")
 
     class Meta:
         ordering = ["job_type__code", "consumable__code"]
         constraints = [
             models.UniqueConstraint(fields=["job_type", "consumable"], name="standard_use_once"),
-            models.CheckConstraint(condition=Q(quantity__gte=0, minutes__gte=0), name="standard_not_negative"),
+            models.CheckConstraint(
+                condition=Q(quantity__gte=0, minutes__gte=0), name="standard_not_negative"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -278,8 +282,12 @@ class Job(models.Model):
     in_primary_view = models.BooleanField(
         default=False, help_text="in the driver's primary viewing area of a windscreen"
     )
-    existing_damage = models.TextField(blank=True, help_text="damage that was there before, agreed in writing")
-    price = FixedPointField(default=Decimal(0), validators=[NOT_NEGATIVE], help_text="net of tax and discount")
+    existing_damage = models.TextField(
+        blank=True, help_text="damage that was there before, agreed in writing"
+    )
+    price = FixedPointField(
+        default=Decimal(0), validators=[NOT_NEGATIVE], help_text="net of tax and discount"
+    )
     booked_for = models.DateField(null=True, blank=True)
     closed_at = models.DateTimeField(null=True, blank=True, editable=False)
     labour_minutes = FixedPointField(null=True, editable=False)
@@ -318,7 +326,7 @@ class Job(models.Model):
 
 
 class JobUse(models.Model):
-    """What a job took of one consumable, as logged: quantity, minutes worked with it, how many were spoilt."""
+    """What a job took of one consumable, as logged, with the minutes worked and how many were spoilt."""
 
     job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="uses")
     document = models.ForeignKey(Document, on_delete=models.PROTECT, related_name="job_uses")

@@ -1,4 +1,4 @@
-"""Settings of a deployment, all from environment variables; the defaults run on one machine with no broker."""
+"""Settings of a deployment, all from environment variables; the defaults need one machine and no broker."""
 
 import secrets
 from pathlib import Path
@@ -121,7 +121,7 @@ REST_FRAMEWORK = {
 }
 SPECTACULAR_SETTINGS = {
     "TITLE": "Slurrybook",
-    "DESCRIPTION": "Job closes and stock documents; each write carries an id chosen by its sender and counts once.",
+    "DESCRIPTION": "Job closes and stock documents; an id chosen by the sender makes each count once.",
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
 }
