@@ -121,7 +121,7 @@ def _close_all(batch: list[Close], by: str, now: datetime, progress: Progress) -
     problems = [
         (close, problem) for close in batch for problem in (*close_problems(close), *names.problems(close))
     ]
-    problems += _circles(batch)
+    problems += _circles(batch, names)
     if problems:
         raise Refused(problems)
     contents = {close.id: close_content(close) for close in batch}
@@ -147,16 +147,24 @@ def _close_all(batch: list[Close], by: str, now: datetime, progress: Progress) -
     ]
 
 
-def _circles(batch: list[Close]) -> list[tuple[Close, Problem]]:
+def _circles(batch: list[Close], names: _Names) -> list[tuple[Close, Problem]]:
     """Return the closes whose callbacks come back to themselves."""
     originals = {close.job: close.callback_of for close in batch if close.callback_of}
+
+    def original_of(job: str) -> str:
+        known = names.jobs.get(job)
+        if job in originals or known is None or known.callback_of is None:
+            return originals.get(job, "")
+        names.jobs.setdefault(known.callback_of.reference, known.callback_of)
+        return known.callback_of.reference
+
     problems = []
     for close in batch:
         seen = {close.job}
-        current = originals.get(close.job, "")
+        current = original_of(close.job) if close.callback_of else ""
         while current and current not in seen:
             seen.add(current)
-            current = originals.get(current, "")
+            current = original_of(current)
         if current == close.job and close.callback_of != close.job:
             problems.append(
                 (
@@ -238,9 +246,18 @@ def _store_jobs(closes: list[Close], names: _Names) -> None:
     for close in closes:
         if close.callback_of:
             names.jobs[close.job].callback_of = names.jobs[close.callback_of]
+    repeats = [names.jobs[close.job] for close in closes if names.jobs[close.job].callback_of_id]
+    for job in repeats:
+        job.original = _first_of_chain(job)
     Job.objects.bulk_update(changed, fields, batch_size=100)
-    callbacks = [made[close.job] for close in closes if close.callback_of and close.job in made]
-    Job.objects.bulk_update(callbacks, ["callback_of"], batch_size=BATCH)
+    callbacks = [job for job in repeats if job.reference in made]
+    Job.objects.bulk_update(callbacks, ["callback_of", "original"], batch_size=BATCH)
+
+
+def _first_of_chain(job: Job) -> Job:
+    while job.callback_of is not None:
+        job = job.original or job.callback_of
+    return job
 
 
 def _store_lines(

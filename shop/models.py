@@ -296,6 +296,14 @@ class Job(models.Model):
     callback_of = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="callbacks"
     )
+    original = models.ForeignKey(
+        "self",
+        null=True,
+        editable=False,
+        on_delete=models.PROTECT,
+        related_name="all_callbacks",
+        help_text="the first job of a chain of callbacks, which bears their cost",
+    )
     note = models.TextField(blank=True)
 
     class Meta:

@@ -1,0 +1,28 @@
+"""Export the costing of a period as CSV."""
+
+from argparse import ArgumentParser
+from datetime import date
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+
+from shop.costing_export import HEADER, costing_rows
+from shop.csv_writing import write_rows
+
+
+class Command(BaseCommand):
+    """Write a row per job with revenue, costs and margin."""
+
+    help = "Export the costing of a period as CSV, a row per job."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        """Declare the period and the file."""
+        parser.add_argument("--from", dest="start", required=True, type=date.fromisoformat, metavar="DATE")
+        parser.add_argument("--to", dest="end", required=True, type=date.fromisoformat, metavar="DATE")
+        parser.add_argument("--out", metavar="FILE", help="the file to write; standard output when left out")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """Write the rows."""
+        if options["end"] < options["start"]:
+            raise CommandError(f"--to {options['end']} is before --from {options['start']}; swap them")
+        write_rows(options["out"], HEADER, costing_rows(options["start"], options["end"]), self.stdout)

@@ -1,0 +1,33 @@
+"""Print the margin of groups of jobs."""
+
+from argparse import ArgumentParser
+from datetime import date
+from typing import Any
+
+from django.core.management.base import BaseCommand
+
+from shop import tables
+from shop.absorption import wear_absorption
+from shop.margins import GROUPINGS, margin_report
+
+
+class Command(BaseCommand):
+    """Print margins by damage type, month, van or another grouping."""
+
+    help = "Print the margin of groups of jobs, with a 95% interval and the number of jobs."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        """Declare the grouping and the period."""
+        parser.add_argument("--by", choices=GROUPINGS, default="damage_type")
+        parser.add_argument("--from", dest="start", type=date.fromisoformat, metavar="DATE")
+        parser.add_argument("--to", dest="end", type=date.fromisoformat, metavar="DATE")
+        parser.add_argument(
+            "--lifetime", action="store_true", help="count callbacks against the job they repeat"
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """Print the table."""
+        start, end = options["start"], options["end"]
+        groups = margin_report(options["by"], start, end, lifetime=options["lifetime"])
+        self.stdout.write(tables.margins(options["by"], groups))
+        self.stdout.write(f"Wear of long-lived parts: {wear_absorption(start, end)}.")

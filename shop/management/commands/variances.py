@@ -1,0 +1,30 @@
+"""Print standard against actual."""
+
+from argparse import ArgumentParser
+from datetime import date
+from typing import Any
+
+from django.core.management.base import BaseCommand
+from django.utils import timezone
+
+from shop import tables
+from shop.models import the_shop
+from shop.standards import labour_lines, material_lines
+
+
+class Command(BaseCommand):
+    """Print the variances of materials and labour by job type."""
+
+    help = "Print price and quantity variances of materials, rate and efficiency variances of labour."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        """Declare the period."""
+        parser.add_argument("--from", dest="start", type=date.fromisoformat, metavar="DATE")
+        parser.add_argument("--to", dest="end", type=date.fromisoformat, metavar="DATE")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """Print both tables."""
+        start, end = options["start"], options["end"]
+        rate_day = end or timezone.now().astimezone(the_shop().zone).date()
+        self.stdout.write(tables.materials(list(material_lines(start, end))))
+        self.stdout.write(tables.labour(list(labour_lines(start, end, rate_day=rate_day))))

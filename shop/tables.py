@@ -1,0 +1,120 @@
+"""Reports as plain text tables for a terminal."""
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from shop.margins import GroupMargin
+from shop.standards import LabourLine, MaterialLine
+from shop.variances import direction
+
+
+def table(title: str, header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """Return a titled table; the first column is text, the others are numbers set to the right."""
+    if not rows:
+        return f"{title}\n  (nothing yet)\n"
+    widths = [max(len(row[i]) for row in (header, *rows)) for i in range(len(header))]
+    lines = [
+        "  ".join(
+            cell.ljust(width) if not i else cell.rjust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in (header, ["-" * width for width in widths], *rows)
+    ]
+    return "\n".join([title, *(f"  {line}" for line in lines), ""])
+
+
+def money(amount: Decimal) -> str:
+    """Return an amount to two places with thousands apart."""
+    return f"{amount:,.2f}"
+
+
+def percent(ratio: float | None) -> str:
+    """Return a ratio as a whole percentage; a dash when there is none."""
+    return "-" if ratio is None else f"{ratio:.0%}"
+
+
+def interval(low: float | None, high: float | None) -> str:
+    """Return an interval of ratios as percentages."""
+    return "-" if low is None or high is None else f"{low:.0%} to {high:.0%}"
+
+
+def margins(by: str, groups: Sequence[GroupMargin]) -> str:
+    """Return the margins of groups as a table."""
+    rows = [
+        [
+            group.label,
+            f"{group.jobs:,}",
+            money(group.revenue),
+            money(group.materials + group.wear),
+            money(group.labour + group.travel),
+            money(group.contribution),
+            money(group.overhead),
+            money(group.margin),
+            percent(group.ratio),
+            interval(group.low, group.high),
+            percent(group.shrunk),
+        ]
+        for group in groups
+    ]
+    header = (
+        by.replace("_", " "),
+        "jobs",
+        "revenue",
+        "materials, wear",
+        "labour, travel",
+        "contribution",
+        "overhead",
+        "margin",
+        "of revenue",
+        "95% interval",
+        "shrunk",
+    )
+    return table(f"Margin by {by.replace('_', ' ')}", header, rows)
+
+
+def _variance(amount: Decimal) -> str:
+    return f"{money(abs(amount))} {direction(amount)[0].upper()}" if amount else "-"
+
+
+def materials(lines: Sequence[MaterialLine]) -> str:
+    """Return the material variances as a table; F is favourable, U unfavourable."""
+    rows = [
+        [
+            f"{line.job_type}, {line.consumable}",
+            f"{line.jobs:,}",
+            f"{line.actual_quantity:,.1f}",
+            f"{line.standard_quantity:,.1f}",
+            money(line.actual_cost),
+            _variance(line.variances.price) if line.variances else "no standard",
+            _variance(line.variances.quantity) if line.variances else "no standard",
+        ]
+        for line in lines
+    ]
+    header = (
+        "job type, consumable",
+        "jobs",
+        "used",
+        "standard",
+        "cost",
+        "price variance",
+        "quantity variance",
+    )
+    return table("Materials: standard against actual (F favourable, U unfavourable)", header, rows)
+
+
+def labour(lines: Sequence[LabourLine]) -> str:
+    """Return the labour variances as a table; F is favourable, U unfavourable."""
+    rows = [
+        [
+            line.job_type,
+            f"{line.jobs:,}",
+            f"{line.actual_minutes:,.0f}",
+            f"{line.standard_minutes:,.0f}",
+            money(line.actual_cost),
+            _variance(line.variances.rate) if line.variances else "no rate",
+            _variance(line.variances.efficiency) if line.variances else "no rate",
+        ]
+        for line in lines
+    ]
+    header = ("job type", "jobs", "minutes", "standard", "cost", "rate variance", "efficiency variance")
+    return table("Labour: standard against actual (F favourable, U unfavourable)", header, rows)
