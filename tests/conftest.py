@@ -1,0 +1,107 @@
+"""Fixtures and rules for the whole suite: which database a test gets, and what it finds there."""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from django.core.management import call_command
+from django.db import connection
+from django.test import TransactionTestCase
+from hypothesis import settings
+from pytest_django.plugin import DjangoDbBlocker
+
+from inventory import guards
+from tests.servers import PostgresMissingError, PostgresServer, postgres_server
+
+# How long an example takes says more about the machine than about the code, above all with a database.
+settings.register_profile("without deadline", deadline=None)
+settings.load_profile("without deadline")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Let a run be limited to what depends on the database, for repeating it on another one."""
+    parser.addoption(
+        "--only-database", action="store_true", help="run only tests that use DATABASE_URL's database"
+    )
+
+
+def pytest_report_header() -> str:
+    """Say at the top of a run which database it used."""
+    return f"database: {connection.vendor}"
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out tests that use no database when only those that do were asked for."""
+    if config.getoption("only_database"):
+        kept = [item for item in items if _uses_database(item)]
+        config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+        items[:] = kept
+
+
+def _uses_database(item: pytest.Item) -> bool:
+    fixtures = getattr(item, "fixturenames", ())
+    test_class = getattr(item, "cls", None)
+    return (
+        item.get_closest_marker("django_db") is not None
+        or not {"db", "transactional_db", "live_server"}.isdisjoint(fixtures)
+        or (test_class is not None and issubclass(test_class, TransactionTestCase))
+    )
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Iterator[None]:
+    """Leave the test database as migrations made it after each test that commits.
+
+    Such a test ends with Django emptying every table. The ledger's triggers refuse that, and it would also
+    take the rows that migrations add; so lift the triggers for that moment and put those rows back.
+    """
+    with django_db_blocker.unblock():
+        migrated_rows = connection.creation.serialize_db_to_string()
+
+    def empty_and_restore(_case: TransactionTestCase) -> None:
+        guards.remove(connection)
+        # The restored rows include what the post_migrate signal would make.
+        call_command(
+            "flush", verbosity=0, interactive=False, reset_sequences=False, inhibit_post_migrate=True
+        )
+        guards.install(connection)
+        connection.creation.deserialize_db_from_string(migrated_rows)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(TransactionTestCase, "_fixture_teardown", empty_and_restore)
+        yield
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[PostgresServer]:
+    """Run a private PostgreSQL from the first test that asks for it to the end of the run.
+
+    Without PostgreSQL on the machine these tests are skipped, except in CI, where that is an error.
+    """
+    try:
+        with postgres_server() as server:
+            yield server
+    except PostgresMissingError as missing:
+        if os.environ.get("CI"):
+            raise
+        pytest.skip(str(missing))
+
+
+@pytest.fixture
+def postgres_url(postgres: PostgresServer) -> str:
+    """Return the DATABASE_URL of an empty PostgreSQL database of this test's own."""
+    return postgres.new_database()
+
+
+@pytest.fixture
+def sqlite_url(tmp_path: Path) -> str:
+    """Return the DATABASE_URL of an SQLite file of this test's own, not yet made."""
+    return f"sqlite:///{tmp_path / 'shop.sqlite3'}"
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def database_url(request: pytest.FixtureRequest) -> str:
+    """Return the DATABASE_URL of an empty database of this test's own, once for each kind of database."""
+    url: str = request.getfixturevalue(f"{request.param}_url")
+    return url
