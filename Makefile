@@ -53,5 +53,6 @@ $(INSTALLED): requirements.lock
 	@test -n "$(PYTHON)" || { echo "No Python 3.11 or newer with venv and pip was found;" \
 		"install one (on Debian: apt-get install python3 python3-venv) or say make PYTHON=/path/to/python3." >&2; exit 1; }
 	"$(PYTHON)" -m venv .venv
-	$(RUN) -m pip install --disable-pip-version-check --require-hashes -r requirements.lock
+	@echo "Installing the locked packages, which takes a minute or two"
+	$(RUN) -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
 	@touch $@
