@@ -1,6 +1,7 @@
 """Rows written as CSV (RFC 4180, UTF-8): to a file that appears once it is whole, or to standard output."""
 
 import csv
+import re
 import secrets
 from collections.abc import Iterable, Sequence
 from datetime import date
@@ -13,6 +14,7 @@ from django.core.management import CommandError
 
 # What a spreadsheet may take for the start of a formula (OWASP ASVS 5.0, requirement 1.2.10).
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\0")
+PLAIN_NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 
 
 def write_rows(
@@ -57,15 +59,16 @@ def _write(stream: TextIO | TextIOBase, header: Sequence[str], rows: Iterable[Se
 def cell(value: object) -> str:
     """Return one value as text: decimals without exponent, dates as ISO 8601, None as nothing.
 
-    Text that a spreadsheet would run as a formula gets an apostrophe in front. Raises TypeError for anything
-    else, floats above all: what is exported has to be exact.
+    Text that a spreadsheet would run as a formula gets an apostrophe in front; a negative number is none.
+    Raises TypeError for anything else, floats above all: what is exported has to be exact.
     """
     if value is None:
         return ""
     if isinstance(value, Decimal):
         return f"{value:f}"
     if isinstance(value, str):
-        return f"'{value}" if value.startswith(FORMULA_STARTS) else value
+        harmless = not value.startswith(FORMULA_STARTS) or PLAIN_NUMBER.fullmatch(value)
+        return value if harmless else f"'{value}"
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, int):

@@ -119,11 +119,11 @@ ACTIONS = st.lists(
 )
 
 
-def play(actions: list[tuple[str, int, str, str, int]]) -> None:
+def play(actions: list[tuple[str, int, str, str, int]], prefix: str = "D") -> None:
     """Post (what, day, place, consumable, quantity) as drawn; returns and corrections undo uses."""
     used: list[tuple[str, int, str, int]] = []
     for number, (what, on, place, consumable, quantity) in enumerate(actions):
-        id_ = f"D-{number}"
+        id_ = f"{prefix}-{number}"
         if what == "receive":
             receive(id_, on, (consumable, str(quantity), str(quantity * (on + 1))), place=place)
         elif what == "transfer":
