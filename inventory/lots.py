@@ -1,0 +1,146 @@
+"""Which lots are still where, estimated: first expired, first out. Pure.
+
+Nobody writes down the lot of a disc taken from a drawer. So the movements of a consumable are played again
+as a careful shop would make them: what is used, scrapped, lost or carried on is taken from the lot of a place
+that expires first, and what comes back is taken to be of the lot that expires last among those it may be of.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+
+ZERO = Decimal(0)
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """A batch; one without a day keeps forever."""
+
+    key: int
+    expires_on: date | None
+
+
+# What came without a lot, was found by a count, or went out before anyone knew it was there.
+UNKNOWN = Lot(0, None)
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A quantity (> 0) going from one place to another; None stands for outside the shop.
+
+    `lot` is what a receipt brought, UNKNOWN when that had none; `returns` is the key of the move that this
+    one brings back a part of. What comes in with neither was found again.
+    """
+
+    key: int
+    quantity: Decimal
+    source: int | None
+    destination: int | None
+    lot: Lot | None = None
+    returns: int | None = None
+
+
+Quantities = dict[Lot, Decimal]
+
+
+def remaining_lots(moves: Iterable[Move]) -> dict[int, Quantities]:
+    """Return what is left of each lot at each place after `moves`, given in the order they happened.
+
+    All quantities are positive. At each place they sum to what came in less what went out; a place where
+    more went out than came in has none, and what comes next makes up for it first.
+    """
+    moves = list(moves)
+    replay = _Replay({move.returns for move in moves if move.returns is not None})
+    for move in moves:
+        replay.play(move)
+    return {place: dict(lots) for place, lots in replay.held.items() if lots}
+
+
+class _Replay:
+    """Lots at each place, and those that left the shop from each place."""
+
+    def __init__(self, returned: Collection[int]) -> None:
+        self.held: dict[int, Quantities] = defaultdict(dict)
+        self._gone: dict[int, Quantities] = defaultdict(dict)
+        self._owed: dict[int, Decimal] = defaultdict(Decimal)
+        self._returned = returned
+        self._took: dict[int, tuple[int, Quantities]] = {}
+
+    def play(self, move: Move) -> None:
+        """Carry the lots that a move takes to where it goes."""
+        if move.source is not None:
+            carried = self._take(move.source, move.quantity)
+            if move.key in self._returned:
+                self._took[move.key] = (move.source, dict(carried))
+        elif move.lot is not None:
+            carried = {move.lot: move.quantity}
+        elif move.returns in self._took:
+            place, candidates = self._took[move.returns]
+            carried = self._bring_back(move.quantity, place, candidates)
+        else:
+            carried = self._bring_back(move.quantity, move.destination or 0, ())
+        if move.destination is not None:
+            self._put(move.destination, carried)
+        elif move.source is not None:
+            _add(self._gone[move.source], carried)
+
+    def _take(self, place: int, quantity: Decimal) -> Quantities:
+        """Take what expires first; what a place has not got is of no known lot, and owed to it."""
+        carried = _draw(self.held[place], first_to_expire(self.held[place]), quantity)
+        if missing := quantity - sum(carried.values(), ZERO):
+            self._owed[place] += missing
+            _add(carried, {UNKNOWN: missing})
+        return carried
+
+    def _put(self, place: int, carried: Quantities) -> None:
+        """Put lots at a place, once they have made up for what went out before it was there."""
+        if owed := self._owed[place]:
+            settled = _draw(carried, first_to_expire(carried), owed)
+            total = sum(settled.values(), ZERO)
+            self._owed[place] -= total
+            # What went out unknown was of these lots.
+            _draw(self._gone[place], [UNKNOWN], total)
+            _add(self._gone[place], settled)
+        _add(self.held[place], carried)
+
+    def _bring_back(self, quantity: Decimal, place: int, candidates: Iterable[Lot]) -> Quantities:
+        """Return what comes back of what left the shop from `place`: of `candidates` first."""
+        gone = self._gone[place]
+        order = [*last_to_expire(candidates), *last_to_expire(gone)]
+        carried = _draw(gone, order, quantity)
+        if more := quantity - sum(carried.values(), ZERO):
+            _add(carried, {UNKNOWN: more})
+        return carried
+
+
+def first_to_expire(lots: Iterable[Lot]) -> list[Lot]:
+    """Return lots in the order they expire; those that keep forever come last, unknown ones at the end."""
+    return sorted(lots, key=lambda lot: (lot.expires_on or date.max, lot == UNKNOWN, lot.key))
+
+
+def last_to_expire(lots: Iterable[Lot]) -> list[Lot]:
+    """Return lots from the last to expire to the first; unknown ones still come at the end."""
+    return sorted(lots, key=lambda lot: (lot != UNKNOWN, lot.expires_on or date.max, lot.key), reverse=True)
+
+
+def _draw(lots: Quantities, order: Iterable[Lot], quantity: Decimal) -> Quantities:
+    """Take up to `quantity` out of `lots` in the given order; return what was taken."""
+    taken: Quantities = {}
+    for lot in order:
+        part = min(quantity, lots.get(lot, ZERO))
+        if part <= 0:
+            continue
+        taken[lot] = part
+        quantity -= part
+        if part == lots[lot]:
+            del lots[lot]
+        else:
+            lots[lot] -= part
+    return taken
+
+
+def _add(lots: Quantities, more: Mapping[Lot, Decimal]) -> None:
+    for lot, quantity in more.items():
+        lots[lot] = lots.get(lot, ZERO) + quantity
