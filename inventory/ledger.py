@@ -5,8 +5,8 @@ A posting is exactly-once (the same id with the same content is answered with th
 stock says otherwise: what was used is gone, so the holding goes negative and the document is flagged.
 """
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any, TypeVar
@@ -126,6 +126,32 @@ def keep_refused(conflict: Conflict, *, by: str, now: datetime) -> None:
     )
 
 
+def _parts(batch: list[documents.Document]) -> Iterator[list[documents.Document]]:
+    """Yield the batch in parts to write together; what undoes a document finds it written, so it is alone."""
+    part: list[documents.Document] = []
+    for document in batch:
+        undoes = isinstance(document, documents.Return | documents.Correction)
+        if part and (undoes or len(part) >= BATCH):
+            yield part
+            part = []
+        part.append(document)
+        if undoes:
+            yield part
+            part = []
+    if part:
+        yield part
+
+
+def _answers(batch: list[documents.Document], postings: dict[tuple[str, str], Posting]) -> Iterator[Posting]:
+    """Yield the posting of each document; what is in the batch twice is new once."""
+    answered = set()
+    for document in batch:
+        key = (document.kind.value, document.id)
+        posting = postings[key]
+        yield replace(posting, created=posting.created and key not in answered)
+        answered.add(key)
+
+
 class _Run:
     """One posting of one or many documents, inside one transaction."""
 
@@ -139,7 +165,9 @@ class _Run:
         self.pools: dict[int, CostPool] = {}
         self.holdings: dict[Pair, Decimal] = {}
         self.changed_pairs: set[Pair] = set()
+        self.new_documents: set[int] = set()
         self.touched: dict[int, datetime] = {}
+        self.received_from: dict[int, datetime] = {}
         self.spans: dict[Pair, Span] = {}
         self.problems: list[tuple[documents.Document, Problem]] = []
         self.conflicts = 0
@@ -149,8 +177,7 @@ class _Run:
         if len(batch) > 1:
             self._lock_pools(list(Consumable.objects.order_by("pk").values_list("pk", flat=True)))
         postings: dict[tuple[str, str], Posting] = {}
-        for start in range(0, len(batch), BATCH):
-            part = batch[start : start + BATCH]
+        for part in _parts(batch):
             self._post_part(part, postings)
             progress(len(part))
         if self.problems:
@@ -159,17 +186,25 @@ class _Run:
         self._settle_counts()
         self._write_holdings()
         if self.touched:
-            documents_changed = revaluation.advance(self.pools, self.touched)
-            signals.revalued.send(
-                sender=Movement, documents=documents_changed, consumables_from=dict(self.touched)
-            )
-        return [postings[document.kind, document.id] for document in batch]
+            changed = revaluation.advance(self.pools, self.touched)
+            if (earlier := changed - self.new_documents) or self.received_from:
+                signals.revalued.send(
+                    sender=Movement, documents=earlier, received_from=dict(self.received_from)
+                )
+        return list(_answers(batch, postings))
 
     def _post_part(self, part: list[documents.Document], postings: dict[tuple[str, str], Posting]) -> None:
         self.catalogue.read(part)
+        sound = []
+        for document in part:
+            if found := list(documents.problems(document)):
+                found += self.planner.problems(document)
+                self.problems += [(document, problem) for problem in found]
+            else:
+                sound.append(document)
         if len(self.pools) == 0:
-            self._lock_pools(self._consumables_of(part))
-        new = self._without_known(part, postings)
+            self._lock_pools(self._consumables_of(sound))
+        new = self._without_known(sound, postings)
         plans = []
         for document, content, digest in new:
             plan = self.planner.plan(document)
@@ -190,11 +225,13 @@ class _Run:
         }
         for document in part:
             if isinstance(document, documents.Correction):
-                found |= set(
-                    Movement.objects.filter(
-                        document__kind=document.corrects_kind, document__client_id=document.corrects_id
-                    ).values_list("consumable_id", flat=True)
-                )
+                undone = {
+                    "document__kind": document.corrects_kind,
+                    "document__client_id": document.corrects_id,
+                }
+                # A line of a count that has booked nothing may be about to: its pool is to be locked too.
+                for rows in (Movement.objects.filter(**undone), CountLine.objects.filter(**undone)):
+                    found |= set(rows.values_list("consumable_id", flat=True))
         return sorted(found)
 
     def _lock_pools(self, consumables: list[int]) -> None:
@@ -225,10 +262,11 @@ class _Run:
             digest = documents.digest(content)
             if key in known:
                 first, postings[key] = known[key]
+            elif key in digests:
+                first = digests[key]
             else:
-                first = digests.setdefault(key, digest)
-                if first == digest and key not in postings:
-                    new.append((document, content, digest))
+                first = digests[key] = digest
+                new.append((document, content, digest))
             if first != digest:
                 self.conflicts += 1
                 self.problems.append((document, Problem("id", document.id, TAKEN)))
@@ -265,6 +303,7 @@ class _Run:
                 count_line.document = row
             for lot in plan.lots:
                 lot.document = row
+            self.new_documents.add(row.pk)
             postings[row.kind, row.client_id] = Posting(row.pk, row.posted_at, tuple(row.flags), created=True)
         plain = [plan for plan, _, _ in plans]
         Movement.objects.bulk_create([m for plan in plain for m in plan.movements], batch_size=BATCH)
@@ -314,8 +353,10 @@ class _Run:
             place = movement.source_id if movement.source_id not in self.outside else movement.destination_id
             self._touch((place, movement.consumable_id), movement.occurred_at)
         if movement.source_id in self.outside or movement.destination_id in self.outside:
-            earliest = self.touched.get(movement.consumable_id, movement.posted_at)
-            self.touched[movement.consumable_id] = min(earliest, movement.posted_at)
+            _note_earliest(self.touched, movement)
+        supplier = self.catalogue.outside[PlaceKind.SUPPLIER].pk
+        if supplier in (movement.source_id, movement.destination_id):
+            _note_earliest(self.received_from, movement)
 
     def _touch(self, pair: Pair, moment: datetime) -> None:
         span = self.spans.get(pair)
@@ -376,3 +417,9 @@ class _Run:
             unique_fields=["place", "consumable"],
             update_fields=["quantity"],
         )
+
+
+def _note_earliest(moments: dict[int, datetime], movement: Movement) -> None:
+    """Keep the earliest moment at which something posted for the movement's consumable."""
+    earliest = moments.get(movement.consumable_id, movement.posted_at)
+    moments[movement.consumable_id] = min(earliest, movement.posted_at)

@@ -2,6 +2,6 @@
 
 from django.dispatch import Signal
 
-# Sent when values that documents carry have changed: documents (set of document ids),
-# consumables_from (dict: consumable id -> the moment from which its costs may have changed).
+# Sent when what was posted before has changed its cost: documents (set of the ids of earlier documents whose
+# values changed), received_from (dict: consumable id -> the moment from which its receipts are others).
 revalued = Signal()

@@ -175,13 +175,13 @@ def follow_ledger() -> None:
     revalued.connect(_refresh_revalued, dispatch_uid="job costs follow the ledger")
 
 
-def _refresh_revalued(*, documents: set[int], consumables_from: dict[int, datetime], **_: object) -> None:
-    worn = Consumable.objects.filter(pk__in=consumables_from, kind=ConsumableKind.WORN)
+def _refresh_revalued(*, documents: set[int], received_from: dict[int, datetime], **_: object) -> None:
+    worn = Consumable.objects.filter(pk__in=received_from, kind=ConsumableKind.WORN)
     worn_by = {
         document
         for part in worn.values_list("pk", flat=True)
         for document in JobUse.objects.filter(
-            consumable=part, document__posted_at__gte=consumables_from[part]
+            consumable=part, document__posted_at__gte=received_from[part]
         ).values_list("document_id", flat=True)
     }
     refresh(documents | worn_by)
