@@ -27,6 +27,13 @@ def posting_moment(occurred_at: datetime, first_open: datetime | None) -> dateti
     return occurred_at if first_open is None else max(occurred_at, first_open)
 
 
+def hold_postings() -> None:
+    """Let no one post until this transaction ends; on SQLite a transaction does so anyway."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [ADVISORY_LOCK])
+
+
 @transaction.atomic
 def change_lock(locked_until: datetime | None, *, reason: str, by: str, now: datetime) -> PeriodChange:
     """Lock the books up to a moment, or reopen them down to an earlier one (None: all).
@@ -37,9 +44,7 @@ def change_lock(locked_until: datetime | None, *, reason: str, by: str, now: dat
         raise ValueError("give the reason for locking or reopening the books")
     if locked_until is not None and locked_until > now:
         raise ValueError(f"{locked_until:%Y-%m-%d %H:%M} is in the future; lock a period that has ended")
-    if connection.vendor == "postgresql":
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [ADVISORY_LOCK])
+    hold_postings()
     return PeriodChange.objects.create(
         locked_until=locked_until, reason=reason.strip(), changed_by=by, changed_at=now
     )

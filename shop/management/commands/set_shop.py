@@ -1,0 +1,135 @@
+"""Set up the shop, and show how it is set up."""
+
+from argparse import ArgumentParser, ArgumentTypeError
+from collections.abc import Iterator
+from datetime import date
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.core.management.base import BaseCommand, CommandError
+from django.db.models import F
+
+from inventory.models import Books, CostPolicy, Document
+from inventory.periods import open_from
+from inventory.revaluation import DEFAULT_METHOD
+from inventory.valuation import Method
+from shop.management.commands.lock_period import locked_text
+from shop.models import BEGINNING, LabourRate, OverheadRate, the_shop
+from shop.rates import without_rate
+from shop.setting_up import Changes, set_up
+
+
+def number(text: str) -> Decimal:
+    """Return an amount given on the command line; ArgumentTypeError when it is none."""
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        value = Decimal("NaN")
+    if not value.is_finite():
+        raise ArgumentTypeError(f"{text!r} is not a number such as 42.50")
+    return value
+
+
+class Command(BaseCommand):
+    """Change what is given, all or nothing, and print the settings that result."""
+
+    help = "Set name, currency, time zone, cost method, target margin and rates; without options, show them."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        """Declare the settings; each may be left out."""
+        parser.add_argument("--name")
+        parser.add_argument("--currency", metavar="CODE", help="ISO 4217, such as EUR")
+        parser.add_argument("--timezone", dest="time_zone", metavar="ZONE", help="such as Europe/Lisbon")
+        parser.add_argument("--cost-method", choices=[method.value for method in Method])
+        parser.add_argument("--target-margin", dest="target_margin_percent", type=number, metavar="PERCENT")
+        parser.add_argument(
+            "--labour-rate", dest="labour_per_hour", type=number, metavar="PER_HOUR", help="loaded"
+        )
+        parser.add_argument(
+            "--technician", metavar="CODE", help="whose labour rate; of all others when left out"
+        )
+        parser.add_argument("--monthly-overhead", type=number, metavar="AMOUNT")
+        parser.add_argument(
+            "--capacity-minutes",
+            type=number,
+            metavar="MINUTES",
+            help="labour minutes the shop can practically do in a month",
+        )
+        parser.add_argument("--vehicle-rate", dest="vehicle_per_minute", type=number, metavar="PER_MINUTE")
+        parser.add_argument(
+            "--rates-from",
+            type=date.fromisoformat,
+            metavar="DATE",
+            help="the day from which the given rates are in force; the first open day when left out",
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """Make the changes and print the settings."""
+        given = {name: options[name] for name in Changes.__dataclass_fields__ if options[name] is not None}
+        if "cost_method" in given:
+            given["cost_method"] = Method(given["cost_method"])
+        zone_before = the_shop().time_zone
+        try:
+            changed = set_up(Changes(**given))
+        except ValidationError as error:
+            raise CommandError("; ".join(_sentences(error))) from error
+        for line in _settings():
+            self.stdout.write(line)
+        if "cost_method" in given:
+            self.stdout.write(f"documents whose values changed: {len(changed)}")
+        if the_shop().time_zone != zone_before and Document.objects.exists():
+            self._warn(
+                "files imported before with days instead of moments now mean other moments; "
+                "importing them again will be refused as other content"
+            )
+        if missing := without_rate():
+            self._warn(
+                f"{len(missing)} without a labour rate, so their time costs nothing: {', '.join(missing)}"
+            )
+
+    def _warn(self, text: str) -> None:
+        self.stderr.write(self.style.WARNING(f"warning: {text}"))
+
+
+def _sentences(error: ValidationError) -> Iterator[str]:
+    for name, messages in error.message_dict.items():
+        for message in messages:
+            yield message if name == "__all__" else f"{name.replace('_', ' ')}: {message}"
+
+
+def _settings() -> Iterator[str]:
+    shop = the_shop()
+    digits = Books.objects.get().minor_unit_digits
+    yield f"name           {shop.name}"
+    yield f"currency       {shop.currency}, kept to {digits} decimal places"
+    yield f"time zone      {shop.time_zone}"
+    yield f"target margin  {_plain(shop.target_margin_percent)} %"
+    yield f"books          {locked_text(open_from(), shop.zone)}"
+    policies = list(CostPolicy.objects.order_by(F("effective_from").asc(nulls_first=True)))
+    if not policies or policies[0].effective_from is not None:
+        policies.insert(0, CostPolicy(method=DEFAULT_METHOD))
+    for policy in policies:
+        since = policy.effective_from.astimezone(shop.zone).isoformat() if policy.effective_from else None
+        yield f"cost method    {policy.method}{_since(since)}"
+    for rate in LabourRate.objects.order_by(F("technician__code").asc(nulls_first=True), "effective_from"):
+        whose = rate.technician.code if rate.technician else "all others"
+        yield f"labour rate    {_plain(rate.per_hour)} per hour, {whose}{_since(_day(rate.effective_from))}"
+    for overhead in OverheadRate.objects.all():
+        yield (
+            f"overhead       {_plain(overhead.monthly_overhead)} a month over "
+            f"{_plain(overhead.capacity_minutes)} minutes, vehicle {_plain(overhead.vehicle_per_minute)} "
+            f"per minute{_since(_day(overhead.effective_from))}"
+        )
+
+
+def _since(moment: str | None) -> str:
+    return f", from {moment}" if moment else ""
+
+
+def _day(day: date) -> str | None:
+    return None if day == BEGINNING else day.isoformat()
+
+
+def _plain(amount: Decimal) -> str:
+    return f"{amount.normalize():f}"

@@ -1,0 +1,84 @@
+"""Setting what an hour, a month and a travel minute cost from a day on; job costs follow at once."""
+
+from collections.abc import Sequence
+from datetime import date, datetime, time, timedelta, tzinfo
+from decimal import Decimal
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from inventory.periods import hold_postings, open_from
+from shop import job_costs
+from shop.costing import rate_on
+from shop.models import BEGINNING, LabourRate, OverheadRate, Technician
+
+
+def first_open_day(zone: tzinfo) -> date:
+    """Return the first day that begins in the open period, BEGINNING when nothing is locked."""
+    first_open = open_from()
+    if first_open is None:
+        return BEGINNING
+    local = first_open.astimezone(zone)
+    return local.date() if local.time() == time.min else local.date() + timedelta(days=1)
+
+
+def labour_rate(per_hour: Decimal, day: date, technician: Technician | None) -> LabourRate:
+    """Return the rate from `day` on, unsaved, of one technician or (None) of all without their own."""
+    rate = LabourRate.objects.filter(technician=technician, effective_from=day).first()
+    rate = rate or LabourRate(technician=technician, effective_from=day)
+    rate.per_hour = per_hour
+    return rate
+
+
+def overhead_rate(
+    day: date,
+    *,
+    monthly_overhead: Decimal | None = None,
+    capacity_minutes: Decimal | None = None,
+    vehicle_per_minute: Decimal | None = None,
+) -> OverheadRate:
+    """Return the rate from `day` on, unsaved; what is not given stays as it is on that day.
+
+    Raises ValidationError for an overhead without a capacity to share it over.
+    """
+    before = rate_on(OverheadRate.objects.all(), day) or OverheadRate()
+    rate = before if before.effective_from == day and before.pk else OverheadRate(effective_from=day)
+    if monthly_overhead and capacity_minutes is None and before.pk is None:
+        raise ValidationError(
+            {"capacity_minutes": "give the labour minutes the shop can practically do in a month as well"}
+        )
+    for name, value in (
+        ("monthly_overhead", monthly_overhead),
+        ("capacity_minutes", capacity_minutes),
+        ("vehicle_per_minute", vehicle_per_minute),
+    ):
+        setattr(rate, name, getattr(before, name) if value is None else value)
+    return rate
+
+
+@transaction.atomic
+def save_rates(rates: Sequence[LabourRate | OverheadRate], zone: tzinfo) -> None:
+    """Store rates and compute the costs of jobs again from the day the first one starts.
+
+    Raises ValidationError when a rate is not valid or starts in a locked period, where costs are fixed.
+    """
+    hold_postings()
+    first = first_open_day(zone)
+    for rate in rates:
+        if rate.effective_from < first:
+            raise ValidationError(
+                {"effective_from": f"{rate.effective_from} is locked; the first open day is {first}"}
+            )
+        rate.full_clean()
+    for rate in rates:
+        rate.save()
+    if rates:
+        earliest = min(rate.effective_from for rate in rates)
+        job_costs.refresh_from(datetime.combine(earliest, time.min, tzinfo=zone))
+
+
+def without_rate() -> list[str]:
+    """Return the codes of technicians whose time costs nothing: no rate of their own, none for all."""
+    if LabourRate.objects.filter(technician__isnull=True).exists():
+        return []
+    return list(Technician.objects.filter(rates__isnull=True).values_list("code", flat=True))
