@@ -399,6 +399,31 @@ class Finding(models.Model):
         return self.message
 
 
+class WaitingUse(models.Model):
+    """What a file says a job used, kept until the job is closed; see shop.importing.waiting."""
+
+    job_reference = models.CharField(max_length=64, validators=[validate_code])
+    consumable = models.ForeignKey(Consumable, on_delete=models.PROTECT, related_name="+")
+    position = models.PositiveIntegerField(help_text="tells lines of one job and consumable apart")
+    quantity = FixedPointField()
+    minutes = FixedPointField(default=Decimal(0))
+    recorded_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["job_reference", "consumable__code", "position"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["job_reference", "consumable", "position"], name="waiting_use_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(quantity__gte=0, minutes__gte=0), name="waiting_use_not_negative"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.job_reference}: {self.quantity:f} {self.consumable}"
+
+
 def the_shop() -> Shop:
     """Return the one shop."""
     return Shop.objects.get(pk=1)

@@ -1,0 +1,110 @@
+"""Rows gathered into documents by their reference, and posted; the rows need not stand together."""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+from inventory import documents, ledger
+from inventory.ledger import Conflict, Refused
+from inventory.models import Document
+from shop.csv_reading import Fault, Record
+from shop.importing.context import Context, Summary
+from shop.importing.differences import differences
+
+LineT = TypeVar("LineT")
+DocumentT = TypeVar("DocumentT", bound=documents.Document)
+
+
+@dataclass(slots=True)
+class Group(Generic[LineT]):
+    """The rows of one reference: the cells they must agree on, and each row's file line with what it adds."""
+
+    header: dict[str, Any]
+    rows: list[tuple[int, LineT]]
+
+
+class Groups(Generic[LineT]):
+    """The documents of a file, by reference."""
+
+    def __init__(self, reference_column: str) -> None:
+        self.reference_column = reference_column
+        self.groups: dict[str, Group[LineT]] = {}
+
+    def add(self, record: Record, reference: str, header: dict[str, Any], line: LineT) -> None:
+        """Take in a sound record; note where it says other than the first row of its reference."""
+        group = self.groups.get(reference)
+        if group is None:
+            self.groups[reference] = Group(header, [(record.line, line)])
+            return
+        for column, value in header.items():
+            if value != group.header[column]:
+                record.fault(
+                    column,
+                    f"differs from line {group.rows[0][0]}, which has the same {self.reference_column}; "
+                    "all its rows must agree",
+                )
+        group.rows.append((record.line, line))
+
+    def sort(self, key: Callable[[LineT], Any]) -> None:
+        """Put the rows of each document in one order, so that a file sorted otherwise says the same."""
+        for group in self.groups.values():
+            group.rows.sort(key=lambda row: key(row[1]))
+
+
+def post(
+    batch: Iterable[DocumentT], groups: Groups[Any], columns: Mapping[str, str], context: Context, what: str
+) -> Summary:
+    """Post the documents of a file. `columns` gives the file's column of each field named otherwise."""
+    batch = sorted(batch, key=lambda document: document.occurred_at)
+    summary = Summary(what)
+    try:
+        with context.bar(f"posting {what}", len(batch)) as progress:
+            postings = ledger.post_many(batch, by=context.by, now=context.now, progress=progress)
+    except Refused as refused:
+        context.faults += _faults(refused, batch, groups, columns)
+        return summary
+    summary.new = sum(posting.created for posting in postings)
+    summary.already = len(postings) - summary.new
+    summary.flagged = sum(bool(posting.flags) for posting in postings if posting.created)
+    return summary
+
+
+def _faults(
+    refused: Refused, batch: list[DocumentT], groups: Groups[Any], columns: Mapping[str, str]
+) -> list[Fault]:
+    """Return what the ledger refused by the lines of the file."""
+    faults = []
+    sent = {document.id: document for document in batch}
+    for document, problem in refused.problems:
+        lines = [line for line, _ in groups.groups[document.id].rows]
+        if isinstance(refused, Conflict):
+            faults += _conflict_faults(sent[document.id], lines, groups.reference_column, columns)
+            continue
+        line = lines[problem.line - 1] if problem.line else lines[0]
+        column = (
+            groups.reference_column if problem.field == "id" else columns.get(problem.field, problem.field)
+        )
+        faults.append(Fault(line, column, str(problem.value), problem.expected))
+    return faults
+
+
+def _conflict_faults(
+    document: documents.Document, lines: list[int], reference_column: str, columns: Mapping[str, str]
+) -> list[Fault]:
+    """Return the cells in which a document differs from the one posted under its reference."""
+    posted = Document.objects.get(kind=document.kind, client_id=document.id).content
+    name = f"{reference_column} {document.id}"
+    faults = []
+    for difference in differences(documents.content(document), posted):
+        if difference.field == "lines":
+            message = f"has {difference.given} rows here, but was posted with {difference.posted}; {_REMEDY}"
+            faults.append(Fault(lines[0], reference_column, document.id, message))
+        else:
+            line = lines[0] if difference.line is None else lines[difference.line]
+            column = columns.get(difference.field, difference.field)
+            message = f"was posted as {difference.posted} with {name}; {_REMEDY}"
+            faults.append(Fault(line, column, difference.given, message))
+    return faults
+
+
+_REMEDY = "undo the posted one with a correction and give this one a reference of its own"

@@ -1,0 +1,96 @@
+"""What jobs used, compared with what was posted to them, and posted as further uses."""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from decimal import Decimal
+from typing import NamedTuple
+
+from inventory.documents import Kind
+from inventory.models import Document
+from shop.closes import JobUses, UsedLine
+from shop.closing import add_uses_many
+from shop.importing.chunks import chunks
+from shop.importing.context import Context
+from shop.models import Job, JobStatus, JobUse
+
+# Jobs posted together: enough to be quick, few enough to hold their lines in memory.
+JOBS_AT_ONCE = 10_000
+
+JobAndConsumable = tuple[str, str]
+Lines = Counter[tuple[Decimal, Decimal]]  # quantity and minutes of each line
+
+
+class Posted(NamedTuple):
+    """How posting further uses went: lines posted, and jobs whose document a person should see."""
+
+    lines: int
+    flagged: int
+
+
+def closed_jobs(references: Sequence[str]) -> dict[str, datetime]:
+    """Return when jobs were closed; those not closed are left out."""
+    jobs = Job.objects.filter(reference__in=references, status=JobStatus.CLOSED, closed_at__isnull=False)
+    return {
+        reference: closed_at
+        for reference, closed_at in jobs.values_list("reference", "closed_at")
+        if closed_at
+    }
+
+
+def posted_lines(references: Sequence[str]) -> dict[JobAndConsumable, Lines]:
+    """Return the lines that stand posted to jobs, by job and consumable."""
+    rows = JobUse.objects.filter(job__reference__in=references, document__corrected_by__isnull=True)
+    lines: dict[JobAndConsumable, Lines] = defaultdict(Counter)
+    for job, consumable, quantity, minutes in rows.values_list(
+        "job__reference", "consumable__code", "quantity", "minutes"
+    ).order_by():
+        lines[job, consumable][quantity, minutes] += 1
+    return lines
+
+
+def post_lines(
+    lines: Mapping[str, Iterable[UsedLine]], closed: Mapping[str, datetime], context: Context
+) -> Posted:
+    """Post further uses of closed jobs, those closed first first, each job's lines in one order.
+
+    A document posts at its job's close: going forward in time spares the ledger valuing the same again.
+    """
+    jobs = sorted(lines, key=lambda job: (closed[job], job))
+    posted = flagged = 0
+    with context.bar("posting uses", len(jobs)) as progress:
+        for chunk in chunks(jobs, JOBS_AT_ONCE):
+            ids = _document_ids(chunk)
+            batch = [
+                JobUses(
+                    ids[job],
+                    job,
+                    tuple(
+                        sorted(lines[job], key=lambda line: (line.consumable, line.quantity, line.minutes))
+                    ),
+                )
+                for job in chunk
+            ]
+            postings = add_uses_many(batch, by=context.by, now=context.now, progress=progress)
+            posted += sum(len(uses.lines) for uses in batch)
+            flagged += sum(bool(posting.flags) for posting in postings)
+    return Posted(posted, flagged)
+
+
+def _document_ids(jobs: Sequence[str]) -> dict[str, str]:
+    """Return a free id for the next document of each job: its reference, then reference#2, and so on."""
+    ids = {job: job for job in jobs}
+    number = 1
+    while taken := _taken(set(ids.values())):
+        number += 1
+        ids |= {job: f"{job}#{number}" for job in jobs if ids[job] in taken}
+    return ids
+
+
+def _taken(ids: set[str]) -> set[str]:
+    uses = Document.objects.filter(kind=Kind.USE)
+    return {
+        client_id
+        for chunk in chunks(sorted(ids))
+        for client_id in uses.filter(client_id__in=chunk).values_list("client_id", flat=True)
+    }

@@ -1,0 +1,65 @@
+"""Taking in one file: all of it, or nothing with every fault named."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from django.db import transaction
+from django.utils import timezone
+
+from shop.csv_reading import CsvFile
+from shop.importing.codes import Codes
+from shop.importing.consumables import Consumables
+from shop.importing.context import Bar, Context, Importer, Rejected, Summary, no_bar
+from shop.importing.counts import Counts
+from shop.importing.jobs import Jobs
+from shop.importing.receipts import Receipts
+from shop.importing.transfers import Transfers
+from shop.importing.uses import Uses
+from shop.models import the_shop
+
+IMPORTERS: dict[str, Callable[[Context], Importer]] = {
+    "consumables": Consumables,
+    "receipts": Receipts,
+    "transfers": Transfers,
+    "jobs": Jobs,
+    "uses": Uses,
+    "counts": Counts,
+}
+
+
+def import_file(
+    kind: str,
+    path: Path,
+    *,
+    create_missing: bool = False,
+    dry_run: bool = False,
+    by: str = "import_csv",
+    bar: Bar = no_bar,
+) -> Summary:
+    """Take in a file of one kind. With `dry_run` everything is done and then undone.
+
+    Raises Rejected with every fault, OSError when the file cannot be read.
+    """
+    context = Context(
+        codes=Codes(create_missing=create_missing),
+        now=timezone.now(),
+        by=by,
+        create_missing=create_missing,
+        bar=bar,
+    )
+    importer = IMPORTERS[kind](context)
+    with bar(f"reading {kind}", path.stat().st_size) as progress:
+        for record in CsvFile(path, importer.columns, the_shop().zone, context.faults, progress):
+            importer.read(record)
+    with transaction.atomic():
+        created = context.codes.create() if not context.faults else {}
+        importer.check()
+        if context.faults:
+            raise Rejected(context.faults)
+        summary = importer.write()
+        if context.faults:
+            raise Rejected(context.faults)
+        summary.created = created
+        if dry_run:
+            transaction.set_rollback(True)
+    return summary

@@ -1,0 +1,125 @@
+"""What jobs used, one row for each consumable; the jobs themselves come in a file of their own."""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from functools import partial
+
+from inventory.documents import LARGEST_USE, quantity_problem
+from shop.closes import LONGEST_MINUTES, UsedLine
+from shop.csv_reading import Fault, Record
+from shop.importing.chunks import chunks
+from shop.importing.context import Context, Summary
+from shop.importing.job_uses import Lines, closed_jobs, post_lines, posted_lines
+from shop.importing.waiting import keep_waiting, post_waiting, waiting_lines
+
+used_problem = partial(quantity_problem, largest=LARGEST_USE)
+used_or_nothing_problem = partial(quantity_problem, largest=LARGEST_USE, zero=True)
+minutes_problem = partial(quantity_problem, largest=LONGEST_MINUTES, zero=True)
+
+
+@dataclass(frozen=True, slots=True)
+class UseRow:
+    """One row of the file."""
+
+    line: int
+    consumable: str
+    quantity: Decimal
+    minutes: Decimal
+
+    def used(self) -> UsedLine:
+        """Return the row as a line of a job's uses."""
+        return UsedLine(self.consumable, self.quantity, self.minutes)
+
+
+class Uses:
+    """Rows are gathered by job; lines of a consumable that the job has already are compared, not added."""
+
+    columns = ("job", "consumable", "quantity", "minutes")
+
+    def __init__(self, context: Context) -> None:
+        self.context = context
+        self.rows: dict[str, list[UseRow]] = defaultdict(list)
+        self.summary = Summary("uses")
+        self.closed: dict[str, datetime] = {}
+        self.to_post: dict[str, list[UseRow]] = {}
+        self.to_keep: dict[str, list[UseRow]] = {}
+
+    def read(self, record: Record) -> None:
+        """Take in what a job used of one consumable; the quantity may be zero when there are minutes."""
+        codes = self.context.codes
+        job = record.text("job")
+        minutes = record.optional_number("minutes", minutes_problem) or Decimal(0)
+        quantity = record.number("quantity", used_or_nothing_problem if minutes else used_problem)
+        consumable = codes.consumable(record)
+        codes.check_whole(record, consumable, quantity)
+        if record.sound:
+            self.rows[job].append(UseRow(record.line, consumable, quantity, minutes))
+
+    def check(self) -> None:
+        """Tell new rows from those already posted or waiting; note those that contradict them."""
+        # What waited for a job that has been closed since is posted first, to be compared with as posted.
+        self.summary.notes = post_waiting(self.context).notes()
+        for chunk in chunks(list(self.rows)):
+            closed = closed_jobs(chunk)
+            posted = posted_lines(chunk)
+            waiting = waiting_lines(chunk)
+            self.closed |= closed
+            for job in chunk:
+                if job in closed:
+                    self._sort_out(job, posted, "posted", self.to_post)
+                elif self.context.create_missing:
+                    self._sort_out(job, waiting, "kept waiting", self.to_keep)
+                else:
+                    self._note_unknown(job)
+        self.rows.clear()
+
+    def _sort_out(
+        self, job: str, known: dict[tuple[str, str], Lines], how: str, new: dict[str, list[UseRow]]
+    ) -> None:
+        by_consumable: dict[str, list[UseRow]] = defaultdict(list)
+        for row in self.rows[job]:
+            by_consumable[row.consumable].append(row)
+        for consumable, rows in by_consumable.items():
+            before = known.get((job, consumable))
+            if before is None:
+                new.setdefault(job, []).extend(rows)
+            elif before == Counter((row.quantity, row.minutes) for row in rows):
+                self.summary.already += len(rows)
+            else:
+                message = (
+                    f"differs from what was {how} for job {job} before: {_shown(before)} of {consumable}; "
+                    "undo that with a correction first"
+                )
+                self.context.faults += [
+                    Fault(row.line, "quantity", _shown([(row.quantity, row.minutes)]), message)
+                    for row in rows
+                ]
+
+    def _note_unknown(self, job: str) -> None:
+        message = "is not a closed job; import the jobs first, or let its uses wait with --create-missing"
+        self.context.faults += [Fault(row.line, "job", job, message) for row in self.rows[job]]
+
+    def write(self) -> Summary:
+        """Post what is new, and keep what has to wait."""
+        summary = self.summary
+        posted = post_lines(_used(self.to_post.items()), self.closed, self.context)
+        keep_waiting(_used(self.to_keep.items()).items(), self.context.now)
+        kept = sum(map(len, self.to_keep.values()))
+        summary.new = posted.lines + kept
+        summary.flagged = posted.flagged
+        if kept:
+            summary.notes = [f"{kept} uses were kept waiting", *post_waiting(self.context).notes()]
+        return summary
+
+
+def _used(rows: Iterable[tuple[str, Sequence[UseRow]]]) -> dict[str, list[UsedLine]]:
+    return {job: [row.used() for row in of_job] for job, of_job in rows}
+
+
+def _shown(lines: Iterable[tuple[Decimal, Decimal]]) -> str:
+    return " and ".join(
+        f"{quantity.normalize():f} with {minutes.normalize():f} minutes" for quantity, minutes in lines
+    )

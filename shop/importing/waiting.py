@@ -1,0 +1,122 @@
+"""Uses whose job is not closed yet: kept, and posted once it is, so that files may come in any order."""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db.models import Exists, OuterRef, QuerySet
+
+from inventory.models import Consumable
+from shop.closes import UsedLine
+from shop.importing.chunks import chunks
+from shop.importing.context import Context
+from shop.importing.job_uses import JobAndConsumable, Lines, closed_jobs, post_lines, posted_lines
+from shop.models import Job, JobStatus, WaitingUse
+
+MOST_NAMED = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of waiting uses: lines posted, jobs whose close says otherwise, jobs still not closed."""
+
+    posted: int
+    disagreeing: tuple[str, ...]
+    waiting: tuple[str, ...]
+
+    def notes(self) -> list[str]:
+        """Return what to tell the person who imports."""
+        notes = []
+        if self.posted:
+            notes.append(f"{self.posted} uses that waited for their jobs were posted")
+        if self.disagreeing:
+            notes.append(
+                f"waiting uses of {_named(self.disagreeing)} differ from what was logged at the close; "
+                "they stay aside: compare them in the admin and delete them, or correct the close"
+            )
+        if self.waiting:
+            notes.append(f"uses are waiting for {_named(self.waiting)}; import the jobs to post them")
+        return notes
+
+
+def keep_waiting(jobs: Iterable[tuple[str, Sequence[UsedLine]]], recorded_at: datetime) -> None:
+    """Keep the lines of jobs that are not closed yet."""
+    consumables = dict(Consumable.objects.values_list("code", "pk"))
+    rows = []
+    for job, lines in jobs:
+        positions: Counter[str] = Counter()
+        for line in lines:
+            positions[line.consumable] += 1
+            rows.append(
+                WaitingUse(
+                    job_reference=job,
+                    consumable_id=consumables[line.consumable],
+                    position=positions[line.consumable],
+                    quantity=line.quantity,
+                    minutes=line.minutes,
+                    recorded_at=recorded_at,
+                )
+            )
+    WaitingUse.objects.bulk_create(rows, batch_size=1000)
+
+
+def waiting_lines(references: Sequence[str]) -> dict[JobAndConsumable, Lines]:
+    """Return the lines that wait for jobs, by job and consumable."""
+    lines: dict[JobAndConsumable, Lines] = defaultdict(Counter)
+    rows = WaitingUse.objects.filter(job_reference__in=references)
+    for job, consumable, quantity, minutes in rows.values_list(
+        "job_reference", "consumable__code", "quantity", "minutes"
+    ):
+        lines[job, consumable][quantity, minutes] += 1
+    return lines
+
+
+def post_waiting(context: Context) -> Outcome:
+    """Post the uses whose job has been closed since they came.
+
+    What the job has logged of the same consumable already is not posted again: the same is dropped, other
+    lines stay aside for a person to see.
+    """
+    closed = Job.objects.filter(reference=OuterRef("job_reference"), status=JobStatus.CLOSED)
+    ready = WaitingUse.objects.annotate(is_closed=Exists(closed))
+    lines: dict[str, list[UsedLine]] = defaultdict(list)
+    closed_at: dict[str, datetime] = {}
+    disagreeing: set[JobAndConsumable] = set()
+    for chunk in chunks(_jobs(ready.filter(is_closed=True))):
+        closed_at |= closed_jobs(chunk)
+        posted = posted_lines(chunk)
+        for key, waiting in waiting_lines(chunk).items():
+            job, consumable = key
+            if key not in posted:
+                lines[job] += [UsedLine(consumable, *line) for line in waiting.elements()]
+            elif posted[key] != waiting:
+                disagreeing.add(key)
+        _forget(chunk, disagreeing)
+    outcome = post_lines(lines, closed_at, context)
+    return Outcome(
+        outcome.lines,
+        tuple(sorted({job for job, _ in disagreeing})),
+        tuple(_jobs(ready.filter(is_closed=False))),
+    )
+
+
+def _forget(references: Sequence[str], but: set[JobAndConsumable]) -> None:
+    """Delete what waited for jobs, but for some lines."""
+    rows = WaitingUse.objects.filter(job_reference__in=references)
+    done = [
+        pk
+        for pk, job, consumable in rows.values_list("pk", "job_reference", "consumable__code")
+        if (job, consumable) not in but
+    ]
+    for chunk in chunks(done):
+        WaitingUse.objects.filter(pk__in=chunk).delete()
+
+
+def _jobs(rows: QuerySet[WaitingUse]) -> list[str]:
+    return list(rows.order_by("job_reference").values_list("job_reference", flat=True).distinct())
+
+
+def _named(jobs: Sequence[str]) -> str:
+    more = f" and {len(jobs) - MOST_NAMED} more" if len(jobs) > MOST_NAMED else ""
+    return f"{len(jobs)} jobs: {', '.join(jobs[:MOST_NAMED])}{more}"

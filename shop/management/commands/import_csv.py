@@ -1,0 +1,65 @@
+"""python manage.py import_csv KIND FILE: take in a CSV file, all of it or nothing."""
+
+import sys
+from argparse import ArgumentParser
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+from django.db import IntegrityError
+from tqdm import tqdm
+
+from shop.importing.context import Progress, Rejected
+from shop.importing.run import IMPORTERS, import_file
+
+
+@contextmanager
+def bar(title: str, total: int) -> Iterator[Progress]:
+    """Show a progress bar on a terminal."""
+    with tqdm(total=total, desc=title, unit_scale=True, disable=None, file=sys.stderr, leave=False) as shown:
+        yield shown.update
+
+
+class Command(BaseCommand):
+    """Every bad row is named with its line, column, value and what was expected; then nothing is written."""
+
+    help = (
+        "Take in a CSV file (RFC 4180, UTF-8, ISO 8601 dates, decimal point): all of it, or nothing with "
+        "every bad row named. Taking in the same file again changes nothing."
+    )
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        """Declare the arguments."""
+        parser.add_argument("kind", choices=sorted(IMPORTERS))
+        parser.add_argument("file", type=Path)
+        parser.add_argument("--dry-run", action="store_true", help="say what would happen and write nothing")
+        parser.add_argument(
+            "--create-missing",
+            action="store_true",
+            help="create unknown vans, places, technicians, suppliers, job types, damage and glass types; "
+            "let uses wait whose job is not there yet",
+        )
+
+    def handle(
+        self, *args: Any, kind: str, file: Path, dry_run: bool, create_missing: bool, **options: Any
+    ) -> None:
+        """Import the file and say what was done."""
+        try:
+            summary = import_file(kind, file, create_missing=create_missing, dry_run=dry_run, bar=bar)
+        except Rejected as rejected:
+            for fault in rejected.faults:
+                self.stderr.write(f"{file}: {fault}")
+            count = len(rejected.faults)
+            raise CommandError(f"{file}: {count} fault{'s' * (count != 1)}; nothing was written") from None
+        except OSError as error:
+            raise CommandError(f"cannot read {file}: {error.strerror or error}") from error
+        except IntegrityError as error:
+            raise CommandError(
+                f"another import wrote the same at the same time; run it again ({error})"
+            ) from error
+        if dry_run:
+            self.stdout.write("Dry run, nothing was written. It would have been:")
+        for line in summary.lines():
+            self.stdout.write(line)
