@@ -29,9 +29,10 @@ def allocate(amount: Decimal, weights: Sequence[Decimal], step: Decimal) -> list
         sign = -1 if amount < 0 else 1
         steps = abs(amount) / step
         total = sum(weights, Decimal(0))
-        exact = [steps * weight / total for weight in weights]
-        shares = [int(share) for share in exact]
-        by_remainder = sorted(range(len(weights)), key=lambda i: shares[i] - exact[i])
+        # Remainders of whole divisions are exact; rounded quotients would tell equal remainders apart.
+        divided = [divmod(steps * weight, total) for weight in weights]
+        shares = [int(share) for share, _ in divided]
+        by_remainder = sorted(range(len(weights)), key=lambda i: -divided[i][1])
         for i in by_remainder[: int(steps) - sum(shares)]:
             shares[i] += 1
         return [sign * share * step for share in shares]
@@ -50,7 +51,12 @@ def landed_costs(
     `step` is the currency's minor unit (ISO 4217: 0.01 for two digits). Shared by cost, or by quantity when
     asked or when all lines are free of cost (IAS 2 paragraphs 10 and 11: cost includes all costs of bringing
     stock to its place, less trade discounts).
+
+    When the discount is more than the charges, the difference is shared by cost, whatever was asked: no line
+    can be discounted by more than it cost.
     """
-    weights = quantities if by_quantity or not any(costs) else costs
-    shares = allocate(charges, weights, step)
+    by_quantity = (by_quantity and charges >= 0) or not any(costs)
+    if charges < 0 and any(cost % step for cost in costs):
+        step = LAST_PLACE
+    shares = allocate(charges, quantities if by_quantity else costs, step)
     return [cost + share for cost, share in zip(costs, shares, strict=True)]
