@@ -222,8 +222,9 @@ class Valuer:
         return Event(row.id, Effect.RETURN, row.quantity, origin=row.reverses)
 
 
-def _order(row: Row) -> tuple[int, str, int, int]:
-    return row.rank, row.order, row.line, row.part
+def _order(row: Row) -> tuple[int, str, str, int, int]:
+    # Ids are unique within a kind only: a close and a further use may share one, and a moment.
+    return row.rank, row.order, row.kind, row.line, row.part
 
 
 def _net(parts: list[Row], lost: int) -> Decimal:
