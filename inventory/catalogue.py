@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from inventory.documents import Count, Document, Receipt, Transfer
+from inventory.documents import LONGEST_CODE, Count, Document, Receipt, Transfer, text_problem
 from inventory.models import Consumable, Place, PlaceKind, Supplier
 
 
@@ -42,6 +42,11 @@ class Catalogue:
             self.suppliers[supplier.code] = supplier
 
     def _unasked(self, model: type, codes: set[str]) -> list[str]:
-        new = sorted(code for code in codes if (model, code) not in self._asked)
+        # A code that no row can have need not be looked up; some databases fail on a control character.
+        new = sorted(
+            code
+            for code in codes
+            if (model, code) not in self._asked and not text_problem(code, LONGEST_CODE)
+        )
         self._asked |= {(model, code) for code in new}
         return new

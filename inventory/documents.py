@@ -19,6 +19,8 @@ LARGEST_QUANTITY = Decimal(10_000_000)
 LARGEST_USE = Decimal(100_000)
 LARGEST_MONEY = Decimal(1_000_000_000)
 LONGEST_ID = 100
+LONGEST_CODE = 64
+LONGEST_TEXT = 1000
 YEARS = range(2000, 2101)
 
 
@@ -218,8 +220,12 @@ def _plain(value: Any) -> Any:
 
 
 def natural_order(identifier: str) -> str:
-    """Return a key that sorts R-9 before R-10: every run of digits is padded to 20 places."""
-    return re.sub(r"\d+", lambda digits: digits[0].zfill(20), identifier)
+    """Return a key that sorts R-9 before R-10: every run of digits is padded to 20 places.
+
+    The identifier itself follows, so that R-9 and R-09 have an order too and no two keys are equal.
+    """
+    padded = re.sub(r"\d+", lambda digits: digits[0].zfill(20), identifier)
+    return f"{padded}\n{identifier}"
 
 
 def text_problem(text: str, longest: int) -> str | None:
@@ -236,6 +242,15 @@ def text_problem(text: str, longest: int) -> str | None:
     if text[0] in "=+-@":
         return f"starts with {text[0]!r}, which a spreadsheet would run as a formula; use a letter"
     if not text.isprintable():
+        return "has a control character; use printable characters only"
+    return None
+
+
+def free_text_problem(text: str) -> str | None:
+    """Return what is wrong with a note or a reason, or None; it may have several lines."""
+    if len(text) > LONGEST_TEXT:
+        return f"is longer than {LONGEST_TEXT} characters"
+    if not all(character.isprintable() or character.isspace() for character in text):
         return "has a control character; use printable characters only"
     return None
 
@@ -267,8 +282,7 @@ def money_problem(amount: Decimal) -> str | None:
 
 
 def _places_problem(number: Decimal) -> str | None:
-    exponent = number.normalize().as_tuple().exponent
-    if isinstance(exponent, int) and exponent < -PLACES:
+    if number != round(number, PLACES):
         return f"has more than {PLACES} decimal places"
     return None
 
@@ -288,8 +302,7 @@ def problems(document: Document) -> Iterator[Problem]:
         yield Problem("id", document.id, found)
     if found := time_problem(document.occurred_at):
         yield Problem("occurred_at", document.occurred_at, found)
-    if isinstance(document, Correction | Scrap) and not document.reason.strip():
-        yield Problem("reason", document.reason, "is empty; say why")
+    yield from _text_problems(document)
     if isinstance(document, Transfer) and document.source == document.destination:
         yield Problem("destination", document.destination, "is the source too; a transfer goes elsewhere")
     if isinstance(document, Receipt):
@@ -300,33 +313,62 @@ def problems(document: Document) -> Iterator[Problem]:
         yield from _line_problems(document)
 
 
+def _text_problems(document: Document) -> Iterator[Problem]:
+    for name in ("supplier", "place", "source", "destination", "returns_kind", "corrects_kind"):
+        if (code := getattr(document, name, None)) is not None and (
+            found := text_problem(code, LONGEST_CODE)
+        ):
+            yield Problem(name, code, found)
+    for name in ("returns_id", "corrects_id"):
+        if (code := getattr(document, name, None)) is not None and (found := text_problem(code, LONGEST_ID)):
+            yield Problem(name, code, found)
+    if isinstance(document, Correction | Scrap) and not document.reason.strip():
+        yield Problem("reason", document.reason, "is empty; say why")
+    for name in ("reason", "note"):
+        if (text := getattr(document, name, None)) and (found := free_text_problem(text)):
+            yield Problem(name, text, found)
+
+
 def _line_problems(document: Receipt | Transfer | Close | Use | Return | Count | Scrap) -> Iterator[Problem]:
     if not document.lines and not isinstance(document, Close | Use):
         yield Problem("lines", "()", "is empty; give at least one line")
     largest = LARGEST_USE if isinstance(document, Close | Use) else LARGEST_QUANTITY
     lines: Sequence[Line | ReceiptLine | CountLine] = document.lines
     for number, line in enumerate(lines, 1):
+        if found := text_problem(line.consumable, LONGEST_CODE):
+            yield Problem("consumable", line.consumable, found, number)
         if found := quantity_problem(line.quantity, largest, zero=isinstance(document, Count)):
             yield Problem("quantity", line.quantity, found, number)
 
 
 def _receipt_problems(document: Receipt) -> Iterator[Problem]:
-    for name in ("freight", "duty", "discount"):
-        if found := money_problem(getattr(document, name)):
-            yield Problem(name, getattr(document, name), found)
+    amounts: list[tuple[str, Decimal, int | None]] = [
+        (name, getattr(document, name), None) for name in ("freight", "duty", "discount")
+    ]
+    amounts += [("cost", line.cost, number) for number, line in enumerate(document.lines, 1)]
+    wrong = [
+        Problem(name, amount, found, number)
+        for name, amount, number in amounts
+        if (found := money_problem(amount))
+    ]
+    yield from wrong
     if document.share_by not in ("value", "quantity"):
         yield Problem("share_by", document.share_by, "is not value or quantity")
     for number, line in enumerate(document.lines, 1):
-        if found := money_problem(line.cost):
-            yield Problem("cost", line.cost, found, number)
+        if line.lot and (found := text_problem(line.lot, LONGEST_CODE)):
+            yield Problem("lot", line.lot, found, number)
+    if wrong:
+        return
     total = sum((line.cost for line in document.lines), document.freight + document.duty)
-    if total.is_finite() and document.discount > total:
+    if document.discount > total:
         yield Problem("discount", document.discount, f"is more than the receipt's total of {total}")
 
 
 def _count_problems(document: Count) -> Iterator[Problem]:
     seen: dict[tuple[str, str], int] = {}
     for number, line in enumerate(document.lines, 1):
+        if found := text_problem(line.place, LONGEST_CODE):
+            yield Problem("place", line.place, found, number)
         first = seen.setdefault((line.place, line.consumable), number)
         if first != number:
             yield Problem(
