@@ -261,7 +261,8 @@ class _Run:
             content = documents.content(document)
             digest = documents.digest(content)
             if key in known:
-                first, postings[key] = known[key]
+                first, posting = known[key]
+                postings.setdefault(key, posting)  # what an earlier part of the batch posted stays new
             elif key in digests:
                 first = digests[key]
             else:

@@ -55,13 +55,13 @@ class Planner:
         self.recorded_at = recorded_at
 
     def problems(self, document: documents.Document) -> list[Problem]:
-        """Return all that is wrong with the document, its codes included."""
-        found = list(documents.problems(document))
+        """Return the codes of a document that mean nothing here, and what does not fit what they mean."""
+        found: list[Problem] = []
         if isinstance(document, documents.Transfer):
             found += self._place_problems("source", document.source)
             found += self._place_problems("destination", document.destination)
-        elif place := getattr(document, "place", None):
-            found += self._place_problems("place", place)
+        elif not isinstance(document, documents.Count | documents.Correction):
+            found += self._place_problems("place", document.place)
         if isinstance(document, documents.Receipt) and document.supplier not in self.catalogue.suppliers:
             found.append(Problem("supplier", document.supplier, "is not a known supplier"))
         lines: Sequence[documents.Line | documents.ReceiptLine | documents.CountLine] = getattr(
@@ -74,7 +74,9 @@ class Planner:
             if consumable is None:
                 found.append(Problem("consumable", line.consumable, "is not a known consumable", number))
             elif (
-                consumable.kind != ConsumableKind.MEASURED and line.quantity.is_finite() and line.quantity % 1
+                consumable.kind != ConsumableKind.MEASURED
+                and line.quantity.is_finite()
+                and line.quantity != line.quantity.to_integral_value()
             ):
                 found.append(
                     Problem(
@@ -98,7 +100,7 @@ class Planner:
             yield Problem(name, code, "is outside the shop; name a depot or van", line)
 
     def plan(self, document: documents.Document) -> Plan | list[Problem]:
-        """Return what posting the document writes, or what is wrong with it."""
+        """Return what posting a document without `documents.problems` writes, or what is wrong with it."""
         if found := self.problems(document):
             return found
         plan = Plan(document, posting_moment(document.occurred_at, self.first_open))
@@ -209,6 +211,8 @@ class Planner:
             return [Problem("returns_id", name, f"was undone by correction {target.corrected_by.client_id}")]
         if document.occurred_at < target.occurred_at:
             return [Problem("occurred_at", document.occurred_at, f"is before {name} of {target.occurred_at}")]
+        # What was late for a locked period counts later than it happened, and its return no earlier.
+        plan.posted_at = max(plan.posted_at, target.posted_at)
         place = self.catalogue.places[document.place]
         left = {
             movement: movement.quantity - (movement.back or 0)
