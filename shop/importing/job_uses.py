@@ -11,7 +11,7 @@ from inventory.models import Document
 from shop.closes import JobUses, UsedLine
 from shop.closing import add_uses_many
 from shop.importing.chunks import chunks
-from shop.importing.context import Context
+from shop.importing.context import Bar, no_bar
 from shop.models import Job, JobStatus, JobUse
 
 # Jobs posted together: enough to be quick, few enough to hold their lines in memory.
@@ -50,7 +50,12 @@ def posted_lines(references: Sequence[str]) -> dict[JobAndConsumable, Lines]:
 
 
 def post_lines(
-    lines: Mapping[str, Iterable[UsedLine]], closed: Mapping[str, datetime], context: Context
+    lines: Mapping[str, Iterable[UsedLine]],
+    closed: Mapping[str, datetime],
+    *,
+    by: str,
+    now: datetime,
+    bar: Bar = no_bar,
 ) -> Posted:
     """Post further uses of closed jobs, those closed first first, each job's lines in one order.
 
@@ -58,7 +63,7 @@ def post_lines(
     """
     jobs = sorted(lines, key=lambda job: (closed[job], job))
     posted = flagged = 0
-    with context.bar("posting uses", len(jobs)) as progress:
+    with bar("posting uses", len(jobs)) as progress:
         for chunk in chunks(jobs, JOBS_AT_ONCE):
             ids = _document_ids(chunk)
             batch = [
@@ -71,7 +76,7 @@ def post_lines(
                 )
                 for job in chunk
             ]
-            postings = add_uses_many(batch, by=context.by, now=context.now, progress=progress)
+            postings = add_uses_many(batch, by=by, now=now, progress=progress)
             posted += sum(len(uses.lines) for uses in batch)
             flagged += sum(bool(posting.flags) for posting in postings)
     return Posted(posted, flagged)

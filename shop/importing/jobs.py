@@ -86,7 +86,7 @@ class Jobs:
         summary.new = sum(job.posting.created for job in closed)
         summary.already = len(closed) - summary.new
         summary.flagged = sum(bool(job.posting.flags) for job in closed if job.posting.created)
-        summary.notes = post_waiting(self.context).notes()
+        summary.notes = post_waiting(self.context.by, self.context.now, self.context.bar).notes()
         return summary
 
     def _fault(self, job: str, column: str, value: str, expected: str) -> None:

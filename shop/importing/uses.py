@@ -61,7 +61,7 @@ class Uses:
     def check(self) -> None:
         """Tell new rows from those already posted or waiting; note those that contradict them."""
         # What waited for a job that has been closed since is posted first, to be compared with as posted.
-        self.summary.notes = post_waiting(self.context).notes()
+        self.summary.notes = self._post_waiting()
         for chunk in chunks(list(self.rows)):
             closed = closed_jobs(chunk)
             posted = posted_lines(chunk)
@@ -75,6 +75,9 @@ class Uses:
                 else:
                     self._note_unknown(job)
         self.rows.clear()
+
+    def _post_waiting(self) -> list[str]:
+        return post_waiting(self.context.by, self.context.now, self.context.bar).notes()
 
     def _sort_out(
         self, job: str, known: dict[tuple[str, str], Lines], how: str, new: dict[str, list[UseRow]]
@@ -105,13 +108,16 @@ class Uses:
     def write(self) -> Summary:
         """Post what is new, and keep what has to wait."""
         summary = self.summary
-        posted = post_lines(_used(self.to_post.items()), self.closed, self.context)
+        context = self.context
+        posted = post_lines(
+            _used(self.to_post.items()), self.closed, by=context.by, now=context.now, bar=context.bar
+        )
         keep_waiting(_used(self.to_keep.items()).items(), self.context.now)
         kept = sum(map(len, self.to_keep.values()))
         summary.new = posted.lines + kept
         summary.flagged = posted.flagged
         if kept:
-            summary.notes = [f"{kept} uses were kept waiting", *post_waiting(self.context).notes()]
+            summary.notes = [f"{kept} uses were kept waiting", *self._post_waiting()]
         return summary
 
 

@@ -10,7 +10,7 @@ from django.db.models import Exists, OuterRef, QuerySet
 from inventory.models import Consumable
 from shop.closes import UsedLine
 from shop.importing.chunks import chunks
-from shop.importing.context import Context
+from shop.importing.context import Bar, no_bar
 from shop.importing.job_uses import JobAndConsumable, Lines, closed_jobs, post_lines, posted_lines
 from shop.models import Job, JobStatus, WaitingUse
 
@@ -18,7 +18,7 @@ MOST_NAMED = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class Result:
     """What became of waiting uses: lines posted, jobs whose close says otherwise, jobs still not closed."""
 
     posted: int
@@ -72,7 +72,7 @@ def waiting_lines(references: Sequence[str]) -> dict[JobAndConsumable, Lines]:
     return lines
 
 
-def post_waiting(context: Context) -> Outcome:
+def post_waiting(by: str, now: datetime, bar: Bar = no_bar) -> Result:
     """Post the uses whose job has been closed since they came.
 
     What the job has logged of the same consumable already is not posted again: the same is dropped, other
@@ -93,9 +93,9 @@ def post_waiting(context: Context) -> Outcome:
             elif posted[key] != waiting:
                 disagreeing.add(key)
         _forget(chunk, disagreeing)
-    outcome = post_lines(lines, closed_at, context)
-    return Outcome(
-        outcome.lines,
+    posting = post_lines(lines, closed_at, by=by, now=now, bar=bar)
+    return Result(
+        posting.lines,
         tuple(sorted({job for job, _ in disagreeing})),
         tuple(_jobs(ready.filter(is_closed=False))),
     )

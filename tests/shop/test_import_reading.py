@@ -1,8 +1,12 @@
 """Reading CSV files strictly: RFC 4180 for the form, ISO 8601 for dates."""
 
+import csv
 from datetime import UTC, datetime
 from decimal import Decimal
+from io import StringIO
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -85,6 +89,31 @@ def test_reading_goes_on_after_a_fault(tmp_path: Path) -> None:
     records, faults = read(tmp_path, b'code,name\nA\nB,\xff\nC,"x"y\nD,z\nE,1,2\n')
     assert records == [(5, "D", "z")]
     assert sorted(fault.line for fault in faults) == [2, 3, 4, 6]
+
+
+PIECES = [b"code,name\n", b"A,x", b"\n", b"\r", b'"', b",", b"\0", b"\xff", b"\xc3\xa9"]
+
+
+@given(st.lists(st.sampled_from(PIECES)).map(b"".join))
+def test_no_bytes_break_the_reading_and_every_line_named_is_in_the_file(content: bytes) -> None:
+    with TemporaryDirectory() as folder:
+        records, faults = read(Path(folder), content)
+    lines = [line for line, _, _ in records] + [fault.line for fault in faults]
+    assert all(1 <= line <= content.count(b"\n") + 1 for line in lines)
+    assert faults or content.lstrip(b"\r\n").startswith(b"code,name\n")
+
+
+cells = st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]), max_size=8)
+
+
+@given(st.lists(st.tuples(cells, cells)), st.sampled_from([csv.QUOTE_ALL, csv.QUOTE_MINIMAL]))
+def test_what_a_csv_writer_wrote_is_read_back(rows: list[tuple[str, str]], quoting: Any) -> None:
+    text = StringIO()
+    csv.writer(text, quoting=quoting).writerows([("code", "name"), *rows])
+    with TemporaryDirectory() as folder:
+        records, faults = read(Path(folder), text.getvalue().encode())
+    assert not faults
+    assert [(code, name) for _, code, name in records] == rows
 
 
 @pytest.mark.parametrize(
