@@ -4,7 +4,8 @@
 .PHONY: help demo test lint format types bench clean
 
 # The first interpreter that is new enough and can make a virtual environment; PYTHON=... chooses another.
-PYTHON ?= $(shell for name in python3.14 python3.13 python3.12 python3.11 python3 python; do \
+# 3.11 comes first: the checks run on it in CI, and the lock pins other versions of some packages for later ones.
+PYTHON ?= $(shell for name in python3.11 python3.12 python3.13 python3.14 python3 python; do \
 	"$$name" -c 'import sys, ensurepip, venv; sys.exit(sys.version_info < (3, 11))' 2>/dev/null \
 	&& echo "$$name" && break; done)
 # Names are relative, so that a folder with spaces in its path does no harm.
