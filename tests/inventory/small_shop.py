@@ -1,7 +1,7 @@
 """A small shop for tests of the ledger's readers, and short ways to post to it."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 
@@ -120,24 +120,36 @@ ACTIONS = st.lists(
 
 
 def play(actions: list[tuple[str, int, str, str, int]], prefix: str = "D") -> None:
-    """Post (what, day, place, consumable, quantity) as drawn; returns and corrections undo uses."""
+    """Post (what, day, place, consumable, quantity) as drawn.
+
+    Returns and corrections undo the latest use or document that is left; one that is refused posts nothing.
+    """
     used: list[tuple[str, int, str, int]] = []
+    posted: list[tuple[str, str]] = []
     for number, (what, on, place, consumable, quantity) in enumerate(actions):
         id_ = f"{prefix}-{number}"
+        line = (consumable, str(quantity))
         if what == "receive":
-            receive(id_, on, (consumable, str(quantity), str(quantity * (on + 1))), place=place)
+            receive(id_, on, (*line, str(quantity * (on + 1))), place=place)
+            posted.append(("receipt", id_))
         elif what == "transfer":
-            transfer(id_, on, place, "depot" if place == "van-b" else "van-b", consumable, str(quantity))
+            transfer(id_, on, place, "depot" if place == "van-b" else "van-b", *line)
+            posted.append(("transfer", id_))
         elif what == "scrap":
-            scrap(id_, on, place, consumable, str(quantity))
+            scrap(id_, on, place, *line)
+            posted.append(("scrap", id_))
         elif what == "count":
-            count(id_, on, place, consumable, str(quantity))
-        elif what == "use" or not used:
-            use(id_, on, place, consumable, str(quantity))
+            count(id_, on, place, *line)
+            posted.append(("count", id_))
+        elif what == "use":
+            use(id_, on, place, *line)
             used.append((id_, on, consumable, quantity))
-        else:
+            posted.append(("close", id_))
+        elif what == "correct" and posted:
+            with suppress(ledger.Refused):
+                correct(id_, *posted.pop())
+        elif what == "return" and used:
             close, closed_on, of, most = used.pop()
-            if what == "return":
+            with suppress(ledger.Refused):
                 give_back(id_, closed_on + 1, place, close, of, str(min(quantity, most)))
-            else:
-                correct(id_, "close", close)
+                posted.append(("return", id_))

@@ -37,6 +37,7 @@ from tests.inventory.small_shop import (
     undone_afterwards,
     use,
 )
+from tests.thoroughness import examples
 
 pytestmark = pytest.mark.django_db
 
@@ -92,7 +93,7 @@ def test_receipts_are_where_they_went() -> None:
     assert (whole.receipts, whole.unexplained) == (Decimal("14.33"), Decimal(0))
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(25), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(before=ACTIONS, after=ACTIONS, locked=st.integers(0, 20))
 def test_any_history_agrees_also_across_a_lock(
     before: list[tuple[str, int, str, str, int]], after: list[tuple[str, int, str, str, int]], locked: int

@@ -24,6 +24,7 @@ from tests.inventory.small_shop import (
     undone_afterwards,
     use,
 )
+from tests.thoroughness import examples
 
 DEPOT, VAN = 1, 2
 MARCH, APRIL, MAY = (Lot(month, date(2026, month, 1)) for month in (3, 4, 5))
@@ -179,7 +180,7 @@ def test_documents_entered_by_mistake_leave_no_trace_in_the_lots() -> None:
 
 
 @pytest.mark.usefixtures("shop")
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(25), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(actions=ACTIONS)
 def test_lots_of_any_history_fit_in_what_is_held(actions: list[tuple[str, int, str, str, int]]) -> None:
     with undone_afterwards():

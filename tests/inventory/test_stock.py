@@ -23,6 +23,7 @@ from tests.inventory.small_shop import (
     undone_afterwards,
     use,
 )
+from tests.thoroughness import examples
 
 pytestmark = pytest.mark.django_db
 
@@ -115,7 +116,7 @@ def test_emptied_places_are_left_out() -> None:
     assert rows() == []
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(25), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(actions=ACTIONS, look_back=st.integers(-1, 21))
 def test_any_history_gives_the_sums_of_its_movements(
     actions: list[tuple[str, int, str, str, int]], look_back: int
