@@ -116,7 +116,7 @@ class Migration(migrations.Migration):
                 ('outcome', models.CharField(blank=True, choices=[('removed', 'Removed'), ('reduced', 'Reduced'), ('not removable', 'Not Removable'), ('abandoned', 'Abandoned')], editable=False, max_length=16)),
                 ('note', models.TextField(blank=True)),
                 ('callback_of', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='callbacks', to='shop.job')),
-                ('original', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='all_callbacks', to='shop.job')),
+                ('original', models.ForeignKey(editable=False, help_text='the first job of a chain of callbacks, which bears their cost', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='all_callbacks', to='shop.job')),
                 ('damage_type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='jobs', to='shop.damagetype')),
                 ('glass', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='jobs', to='shop.glasstype')),
                 ('job_type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='jobs', to='shop.jobtype')),

@@ -1,0 +1,97 @@
+"""python manage.py demo: load the invented shop, print what it found, serve the site."""
+
+import secrets
+import sys
+from argparse import ArgumentParser
+from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager
+from decimal import Decimal
+from typing import Any
+
+from django.core.management import call_command
+from django.core.management.base import BaseCommand, CommandError
+from django.utils import timezone
+from tqdm import tqdm
+
+from inventory.stock import low_stock, stock_at
+from shop import demo, tables
+from shop.absorption import wear_absorption
+from shop.importing.context import Progress
+from shop.margins import margin_report
+from shop.models import Person, Role, the_shop
+
+
+@contextmanager
+def bar(title: str, total: int) -> Iterator[Progress]:
+    """Show a progress bar on a terminal."""
+    with tqdm(total=total, desc=title, unit_scale=True, disable=None, file=sys.stderr, leave=False) as shown:
+        yield shown.update
+
+
+class Command(BaseCommand):
+    """Everything shown is computed from the ledger; nothing of it is stored in the files."""
+
+    help = "Load the invented demo shop, print margins and stock, and serve it with a sign-in for each role."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        """Declare the arguments."""
+        parser.add_argument("--no-serve", action="store_true", help="stop after printing")
+        parser.add_argument("--port", type=int, default=8000)
+
+    def handle(self, *args: Any, no_serve: bool, port: int, **options: Any) -> None:
+        """Load, print, serve."""
+        call_command("migrate", verbosity=0)
+        self.stdout.write("Loading the invented shop; this takes about a minute the first time.")
+        try:
+            loaded = demo.load(say=self.stdout.write, bar=bar)
+        except demo.OtherShopError as other:
+            raise CommandError(
+                f"this database holds a shop of its own ({other}); "
+                "give the demo another one, such as DATABASE_URL=sqlite:///demo.sqlite3"
+            ) from other
+        if not loaded:
+            self.stdout.write("It was loaded before.")
+        self._show()
+        if not no_serve:
+            self._sign_ins(port)
+            call_command("runserver", f"127.0.0.1:{port}", use_reloader=False)
+
+    def _show(self) -> None:
+        shop = the_shop()
+        self.stdout.write(f"\n{shop.name}, in {shop.currency}\n")
+        self.stdout.write(tables.margins("damage_type", margin_report("damage_type")))
+        self.stdout.write(f"Wear of long-lived parts: {wear_absorption()}.\n")
+        self._show_stock()
+        rows = [
+            [f"{row.place} {row.consumable}", f"{row.quantity:,.0f}", f"{row.level:,.0f}"]
+            for row in low_stock()
+        ]
+        self.stdout.write(tables.table("Low", ("place, consumable", "held", "low at"), rows))
+
+    def _show_stock(self) -> None:
+        held: dict[str, dict[str, Decimal]] = defaultdict(dict)
+        worth: dict[str, Decimal] = defaultdict(Decimal)
+        for row in stock_at(timezone.now()):
+            held[row.consumable][row.place] = row.quantity
+            worth[row.place] += row.value
+        places = sorted(worth)
+        rows = [
+            [code, *(f"{at.get(place, Decimal(0)):,.0f}" for place in places)]
+            for code, at in sorted(held.items())
+        ]
+        rows.append(["value", *(tables.money(worth[place]) for place in places)])
+        self.stdout.write(tables.table("Stock by place", ("consumable", *places), rows))
+
+    def _sign_ins(self, port: int) -> None:
+        """Give the demo people new passwords, so that none is ever shipped, and print one for each role."""
+        self.stdout.write(f"Sign in at http://127.0.0.1:{port}/ as")
+        for role in Role.values:
+            person = Person.objects.filter(role=role, email__endswith="@example.org").order_by("pk").first()
+            if person is None:
+                continue
+            password = secrets.token_urlsafe(8)
+            person.set_password(password)
+            person.save(update_fields=["password"])
+            self.stdout.write(f"  {role:<12} {person.username:<8} {password}")
+        self.stdout.write("Stop the server with Ctrl-C.\n")
