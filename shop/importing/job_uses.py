@@ -1,7 +1,7 @@
 """What jobs used, compared with what was posted to them, and posted as further uses."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from typing import NamedTuple
@@ -86,16 +86,18 @@ def _document_ids(jobs: Sequence[str]) -> dict[str, str]:
     """Return a free id for the next document of each job: its reference, then reference#2, and so on."""
     ids = {job: job for job in jobs}
     number = 1
-    while taken := _taken(set(ids.values())):
+    while taken := _taken(ids.values()):
         number += 1
         ids |= {job: f"{job}#{number}" for job in jobs if ids[job] in taken}
     return ids
 
 
-def _taken(ids: set[str]) -> set[str]:
+def _taken(ids: Collection[str]) -> set[str]:
+    """Return the ids that documents have, or that several of `ids` claim: J#2 may be a job's reference too."""
     uses = Document.objects.filter(kind=Kind.USE)
-    return {
+    claims = Counter(ids)
+    return {client_id for client_id, claimed in claims.items() if claimed > 1} | {
         client_id
-        for chunk in chunks(sorted(ids))
+        for chunk in chunks(sorted(claims))
         for client_id in uses.filter(client_id__in=chunk).values_list("client_id", flat=True)
     }

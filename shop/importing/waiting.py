@@ -1,9 +1,10 @@
 """Uses whose job is not closed yet: kept, and posted once it is, so that files may come in any order."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 
 from django.db.models import Exists, OuterRef, QuerySet
 
@@ -15,6 +16,7 @@ from shop.importing.job_uses import JobAndConsumable, Lines, closed_jobs, post_l
 from shop.models import Job, JobStatus, WaitingUse
 
 MOST_NAMED = 10
+ROWS_AT_ONCE = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,22 +45,26 @@ class Result:
 def keep_waiting(jobs: Iterable[tuple[str, Sequence[UsedLine]]], recorded_at: datetime) -> None:
     """Keep the lines of jobs that are not closed yet."""
     consumables = dict(Consumable.objects.values_list("code", "pk"))
-    rows = []
+    rows = _waiting_rows(jobs, consumables, recorded_at)
+    while part := list(islice(rows, ROWS_AT_ONCE)):
+        WaitingUse.objects.bulk_create(part)
+
+
+def _waiting_rows(
+    jobs: Iterable[tuple[str, Sequence[UsedLine]]], consumables: dict[str, int], recorded_at: datetime
+) -> Iterator[WaitingUse]:
     for job, lines in jobs:
         positions: Counter[str] = Counter()
         for line in lines:
             positions[line.consumable] += 1
-            rows.append(
-                WaitingUse(
-                    job_reference=job,
-                    consumable_id=consumables[line.consumable],
-                    position=positions[line.consumable],
-                    quantity=line.quantity,
-                    minutes=line.minutes,
-                    recorded_at=recorded_at,
-                )
+            yield WaitingUse(
+                job_reference=job,
+                consumable_id=consumables[line.consumable],
+                position=positions[line.consumable],
+                quantity=line.quantity,
+                minutes=line.minutes,
+                recorded_at=recorded_at,
             )
-    WaitingUse.objects.bulk_create(rows, batch_size=1000)
 
 
 def waiting_lines(references: Sequence[str]) -> dict[JobAndConsumable, Lines]:

@@ -309,6 +309,14 @@ def test_uses_of_a_consumable_not_yet_logged_are_added_to_a_job(imports: Imports
     assert list(ids) == ["J1", "J1#2", "J1#3"]
 
 
+def test_a_job_may_be_called_what_another_jobs_second_document_would_be(imports: Imports) -> None:
+    imports("jobs", JOB, JOB.replace("J1", "J1#2"))
+    imports("uses", "J1,D-P240,3,25")
+    assert "2 new" in imports("uses", "J1,PAD,1,40", "J1#2,PAD,1,40")
+    rows = JobUse.objects.filter(consumable__code="PAD").values_list("job__reference", flat=True)
+    assert sorted(rows) == ["J1", "J1#2"]
+
+
 def test_uses_that_contradict_what_was_posted_are_refused(imports: Imports) -> None:
     imports("jobs", JOB)
     imports("uses", "J1,D-P240,3,25")

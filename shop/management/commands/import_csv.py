@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import IntegrityError
 from tqdm import tqdm
 
+from inventory.ledger import Refused
 from shop.importing.context import Progress, Rejected
 from shop.importing.run import IMPORTERS, import_file
 
@@ -55,6 +56,9 @@ class Command(BaseCommand):
             raise CommandError(f"{file}: {count} fault{'s' * (count != 1)}; nothing was written") from None
         except OSError as error:
             raise CommandError(f"cannot read {file}: {error.strerror or error}") from error
+        except Refused as refused:
+            # What was checked before has changed since: another process wrote in between.
+            raise CommandError(f"{file}: {refused}; nothing was written, run it again") from refused
         except IntegrityError as error:
             raise CommandError(
                 f"another import wrote the same at the same time; run it again ({error})"
