@@ -34,7 +34,11 @@ def from_scaled(scaled: int | Decimal) -> Decimal:
 
 
 class FixedPointField(models.DecimalField):  # type: ignore[type-arg]
-    """A DecimalField of 4 places kept as BIGINT. Forms and serializers treat it as any DecimalField."""
+    """A DecimalField of 4 places kept as BIGINT. Forms and serializers treat it as any DecimalField.
+
+    In queries, compare it and add it up freely, but do not add a plain number to it: F("quantity") + 1 adds
+    one ten-thousandth.
+    """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         kwargs["max_digits"] = 17

@@ -1,9 +1,11 @@
 """Rows written as CSV (RFC 4180, UTF-8): to a file that appears once it is whole, or to standard output."""
 
 import csv
+import os
 import re
 import secrets
-from collections.abc import Iterable, Sequence
+import sys
+from collections.abc import Generator, Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 from io import TextIOBase
@@ -28,7 +30,14 @@ def write_rows(
     if out is None:
         if reconfigure := getattr(stdout, "reconfigure", None):
             reconfigure(encoding="utf-8", newline="")
-        return _write(stdout, header, rows)
+        try:
+            return _write(stdout, header, rows)
+        except BrokenPipeError:
+            # Whoever reads has seen enough, as `head` has; say nothing, and let Python flush into nowhere.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            if isinstance(rows, Generator):
+                rows.close()
+            raise SystemExit(1) from None
     path = Path(out).resolve()
     if not path.parent.is_dir():
         raise CommandError(f"the folder {path.parent} does not exist; make it first")

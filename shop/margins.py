@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -10,6 +10,7 @@ from django.db.models import Expression, F, QuerySet, Sum
 from django.db.models.functions import Coalesce, TruncMonth
 
 from shop.costing import NO_COSTS, JobCosts
+from shop.days import start_of_day
 from shop.intervals import MarginRatio, margin_ratio, ratio_sums, shrunk_ratios
 from shop.models import JobCost, the_shop
 
@@ -72,11 +73,6 @@ def posted_costs(start: date | None, end: date | None) -> QuerySet[JobCost]:
     if end is not None:
         costs = costs.filter(posted_at__lt=start_of_day(end + timedelta(days=1)))
     return costs
-
-
-def start_of_day(day: date) -> datetime:
-    """Return the moment at which a day begins on the shop's clocks."""
-    return datetime.combine(day, time.min, tzinfo=the_shop().zone)
 
 
 def margin_report(

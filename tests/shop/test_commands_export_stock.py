@@ -63,7 +63,7 @@ def test_the_file_is_written_whole(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "complaint"),
     [
-        (["--at", "yesterday"], "invalid fromisoformat value: 'yesterday'"),
+        (["--at", "yesterday"], "'yesterday' is not a date; write it as 2026-12-31"),
         (["--at", "9999-12-31"], "outside the years 2000 to 2100"),
         (["--at", "2026-01-01", "--out", "no/such/folder/stock.csv"], "does not exist; make it first"),
         ([], "--at"),

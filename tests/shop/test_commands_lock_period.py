@@ -78,7 +78,7 @@ def test_without_a_terminal_reopening_needs_a_yes(monkeypatch: pytest.MonkeyPatc
         (["--through", "2026-03-31", "--reason", "x" * 501], "longer than 500"),
         (["--through", "2026-03-31", "--reopen-from", "2026-02-01"], "not allowed with"),
         (["--through", "1999-12-31"], "outside the years 2000 to 2100"),
-        (["--through", "31.01.2026"], "invalid fromisoformat value"),
+        (["--through", "31.01.2026"], "'31.01.2026' is not a date; write it as 2026-12-31"),
     ],
 )
 def test_what_makes_no_sense_is_explained_and_changes_nothing(arguments: list[str], complaint: str) -> None:

@@ -1,13 +1,13 @@
 """Export the costing of a period as CSV."""
 
 from argparse import ArgumentParser
-from datetime import date
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
 from shop.costing_export import HEADER, costing_rows
 from shop.csv_writing import write_rows
+from shop.days import day_argument
 
 
 class Command(BaseCommand):
@@ -17,8 +17,8 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         """Declare the period and the file."""
-        parser.add_argument("--from", dest="start", required=True, type=date.fromisoformat, metavar="DATE")
-        parser.add_argument("--to", dest="end", required=True, type=date.fromisoformat, metavar="DATE")
+        parser.add_argument("--from", dest="start", required=True, type=day_argument, metavar="DATE")
+        parser.add_argument("--to", dest="end", required=True, type=day_argument, metavar="DATE")
         parser.add_argument("--out", metavar="FILE", help="the file to write; standard output when left out")
 
     def handle(self, *args: Any, **options: Any) -> None:

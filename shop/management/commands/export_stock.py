@@ -4,13 +4,12 @@ from argparse import ArgumentParser
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 
-from inventory.documents import YEARS
 from inventory.snapshot import one_snapshot
 from inventory.stock import stock_at
 from shop.csv_writing import write_rows
-from shop.margins import start_of_day
+from shop.days import day_argument, start_of_day
 
 HEADER = ("place", "consumable", "quantity", "value")
 
@@ -22,14 +21,12 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         """Declare the day and the file."""
-        parser.add_argument("--at", required=True, type=date.fromisoformat, metavar="DATE")
+        parser.add_argument("--at", required=True, type=day_argument, metavar="DATE")
         parser.add_argument("--out", metavar="FILE", help="the file to write; standard output when left out")
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Write the rows."""
         day: date = options["at"]
-        if day.year not in YEARS:
-            raise CommandError(f"--at {day} is outside the years {YEARS.start} to {YEARS.stop - 1}")
         last_moment = start_of_day(day + timedelta(days=1)) - datetime.resolution
         with one_snapshot():
             rows = (

@@ -10,7 +10,7 @@ from django.utils import timezone
 from inventory.documents import YEARS
 from inventory.models import PeriodChange
 from inventory.periods import change_lock, open_from
-from shop.margins import start_of_day
+from shop.days import day_argument, start_of_day
 from shop.models import the_shop
 
 BY = "lock_period"
@@ -27,10 +27,8 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         """Declare the two days, of which one may be given, and the reason."""
         which = parser.add_mutually_exclusive_group()
-        which.add_argument("--through", type=date.fromisoformat, metavar="DATE", help="the last day to lock")
-        which.add_argument(
-            "--reopen-from", type=date.fromisoformat, metavar="DATE", help="the first day to reopen"
-        )
+        which.add_argument("--through", type=day_argument, metavar="DATE", help="the last day to lock")
+        which.add_argument("--reopen-from", type=day_argument, metavar="DATE", help="the first day to reopen")
         parser.add_argument("--reason", default="", metavar="TEXT", help="needed for reopening")
         parser.add_argument("--yes", action="store_true", help="reopen without asking")
 

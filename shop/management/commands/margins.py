@@ -1,13 +1,13 @@
 """Print the margin of groups of jobs."""
 
 from argparse import ArgumentParser
-from datetime import date
 from typing import Any
 
 from django.core.management.base import BaseCommand
 
 from shop import tables
 from shop.absorption import wear_absorption
+from shop.days import day_argument
 from shop.margins import GROUPINGS, margin_report
 
 
@@ -19,8 +19,8 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         """Declare the grouping and the period."""
         parser.add_argument("--by", choices=GROUPINGS, default="damage_type")
-        parser.add_argument("--from", dest="start", type=date.fromisoformat, metavar="DATE")
-        parser.add_argument("--to", dest="end", type=date.fromisoformat, metavar="DATE")
+        parser.add_argument("--from", dest="start", type=day_argument, metavar="DATE")
+        parser.add_argument("--to", dest="end", type=day_argument, metavar="DATE")
         parser.add_argument(
             "--lifetime", action="store_true", help="count callbacks against the job they repeat"
         )

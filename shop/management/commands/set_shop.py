@@ -14,6 +14,7 @@ from inventory.models import Books, CostPolicy, Document
 from inventory.periods import open_from
 from inventory.revaluation import DEFAULT_METHOD
 from inventory.valuation import Method
+from shop.days import day_argument
 from shop.management.commands.lock_period import locked_text
 from shop.models import BEGINNING, LabourRate, OverheadRate, the_shop
 from shop.rates import without_rate
@@ -59,7 +60,7 @@ class Command(BaseCommand):
         parser.add_argument("--vehicle-rate", dest="vehicle_per_minute", type=number, metavar="PER_MINUTE")
         parser.add_argument(
             "--rates-from",
-            type=date.fromisoformat,
+            type=day_argument,
             metavar="DATE",
             help="the day from which the given rates are in force; the first open day when left out",
         )

@@ -1,13 +1,13 @@
 """Print standard against actual."""
 
 from argparse import ArgumentParser
-from datetime import date
 from typing import Any
 
 from django.core.management.base import BaseCommand
 from django.utils import timezone
 
 from shop import tables
+from shop.days import day_argument
 from shop.models import the_shop
 from shop.standards import labour_lines, material_lines
 
@@ -19,8 +19,8 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         """Declare the period."""
-        parser.add_argument("--from", dest="start", type=date.fromisoformat, metavar="DATE")
-        parser.add_argument("--to", dest="end", type=date.fromisoformat, metavar="DATE")
+        parser.add_argument("--from", dest="start", type=day_argument, metavar="DATE")
+        parser.add_argument("--to", dest="end", type=day_argument, metavar="DATE")
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Print both tables."""

@@ -1,0 +1,23 @@
+"""Days on the shop's clocks."""
+
+from argparse import ArgumentTypeError
+from datetime import date, datetime, time
+
+from inventory.documents import YEARS
+from shop.models import the_shop
+
+
+def start_of_day(day: date) -> datetime:
+    """Return the moment at which a day begins on the shop's clocks."""
+    return datetime.combine(day, time.min, tzinfo=the_shop().zone)
+
+
+def day_argument(text: str) -> date:
+    """Return the day a command's argument names. Raises ArgumentTypeError with what was expected."""
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise ArgumentTypeError(f"{text!r} is not a date; write it as 2026-12-31") from None
+    if day.year not in YEARS:
+        raise ArgumentTypeError(f"{day} is outside the years {YEARS.start} to {YEARS.stop - 1}")
+    return day
