@@ -93,7 +93,7 @@ def _document_ids(jobs: Sequence[str]) -> dict[str, str]:
 
 
 def _taken(ids: Collection[str]) -> set[str]:
-    """Return the ids that documents have, or that several of `ids` claim: J#2 may be a job's reference too."""
+    """Return the ids that are posted, or claimed twice among `ids`: J#2 may be a job's own reference."""
     uses = Document.objects.filter(kind=Kind.USE)
     claims = Counter(ids)
     return {client_id for client_id, claimed in claims.items() if claimed > 1} | {
