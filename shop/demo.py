@@ -7,6 +7,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from django.contrib.auth.hashers import make_password
 from django.db import transaction
 
 from inventory.models import Consumable, Document, LowLevel, Pack, Place, PlaceKind, Supplier
@@ -95,6 +96,7 @@ def _people(facts: dict[str, Any]) -> None:
             role=person["role"],
             is_staff=person["role"] == Role.OWNER,
             is_superuser=person["role"] == Role.OWNER,
+            password=make_password(None),
         )
         if technician := technicians.get(person["technician"]):
             technician.person = made
