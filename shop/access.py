@@ -1,0 +1,75 @@
+"""Who may see and do what, for pages, API and admin alike (design, section 10)."""
+
+from collections.abc import Mapping
+from typing import TypeGuard
+
+from django.contrib.auth.models import AnonymousUser
+from django.db.models import Q, QuerySet
+
+from inventory.documents import Kind
+from inventory.models import Place, PlaceKind
+from shop.models import Job, Person, Role, Technician, Van
+
+STOCK_KINDS = frozenset({Kind.RECEIPT, Kind.TRANSFER, Kind.COUNT, Kind.SCRAP})
+VAN_KINDS = frozenset({Kind.CLOSE, Kind.USE, Kind.RETURN, Kind.COUNT, Kind.TRANSFER})
+ALL_KINDS = frozenset(Kind)
+
+# What is not listed is not allowed. A technician's are further limited to the own van and jobs, a
+# storekeeper's corrections to STOCK_KINDS.
+MAY_POST: Mapping[Role, frozenset[Kind]] = {
+    Role.TECHNICIAN: VAN_KINDS,
+    Role.STOREKEEPER: STOCK_KINDS | {Kind.RETURN, Kind.CORRECTION},
+    Role.OWNER: ALL_KINDS,
+}
+MAY_READ: Mapping[Role, frozenset[Kind]] = {**MAY_POST, Role.ACCOUNTANT: ALL_KINDS}
+
+
+def is_person(user: object) -> TypeGuard[Person]:
+    """Return whether someone has signed in and may still."""
+    return isinstance(user, Person) and user.is_active
+
+
+def role_of(person: Person) -> Role:
+    """Return a person's role; whoever was made by createsuperuser owns the deployment."""
+    return Role.OWNER if person.is_superuser else Role(person.role)
+
+
+def is_owner(user: Person | AnonymousUser) -> bool:
+    """Return whether someone signed in is an owner."""
+    return is_person(user) and role_of(user) == Role.OWNER
+
+
+class OwnVan:
+    """What is a technician's own: the van of today, and the jobs of that van that are not a colleague's."""
+
+    def __init__(self, technician: Technician, van: Van) -> None:
+        self.technician = technician
+        self.van = van
+        self.code = van.code
+
+    def has_job(self, reference: str) -> bool:
+        """Return whether a job is the technician's own, or nobody's yet."""
+        job = Job.objects.filter(reference=reference).only("van_id", "technician_id").first()
+        return job is None or self._is_own(job)
+
+    def has_document(self, kind: str, client_id: str) -> bool:
+        """Return whether a document was posted to an own job."""
+        job = Job.objects.filter(costs__document__kind=kind, costs__document__client_id=client_id).first()
+        return job is not None and self._is_own(job)
+
+    def _is_own(self, job: Job) -> bool:
+        return job.van_id == self.van.pk and job.technician_id in (None, self.technician.pk)
+
+    def is_other_van(self, code: str) -> bool:
+        """Return whether a code is that of another van."""
+        return code != self.code and Place.objects.filter(code=code, kind=PlaceKind.VAN).exists()
+
+    def jobs(self) -> QuerySet[Job]:
+        """Return the jobs that are the technician's own, or nobody's yet."""
+        return Job.objects.filter(Q(technician=None) | Q(technician=self.technician), van=self.van)
+
+
+def own_van(person: Person) -> OwnVan | None:
+    """Return the van of a technician who signed in, None without one."""
+    technician = Technician.objects.select_related("van__place").filter(person=person).first()
+    return OwnVan(technician, technician.van) if technician and technician.van else None

@@ -1,0 +1,89 @@
+"""How a text, a number, a moment and a yes or no are written in JSON; nothing is guessed."""
+
+import re
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+# Longer ones are no amounts, and comparing them takes long.
+LONGEST_NUMBER = 40
+NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
+MESSAGES = {"required": "is missing; give it", "null": "is null; leave it out or give a value"}
+
+
+class TextField(serializers.CharField):
+    """A JSON string, kept as it stands."""
+
+    default_error_messages = {**MESSAGES, "invalid": "is not a string"}
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(trim_whitespace=False, allow_blank=True, **kwargs)
+
+    def to_internal_value(self, data: Any) -> str:
+        """Return the string; numbers are not turned into one."""
+        if not isinstance(data, str):
+            self.fail("invalid")
+        return data
+
+
+@extend_schema_field({"oneOf": [{"type": "string", "pattern": r"^-?[0-9]+(\.[0-9]+)?$"}, {"type": "number"}]})
+class NumberField(serializers.Field[Decimal, Any, str, Any]):
+    """An exact number: "12.5" or 12.5."""
+
+    default_error_messages = {
+        **MESSAGES,
+        "invalid": 'is not a number such as 12.5 or "12.5"',
+        "long": f"has more than {LONGEST_NUMBER} characters; round it",
+    }
+
+    def to_internal_value(self, data: Any) -> Decimal:
+        """Return the Decimal; limits are the document's own."""
+        if isinstance(data, bool) or not isinstance(data, str | int | Decimal):
+            self.fail("invalid")
+        if isinstance(data, str) and not NUMBER.fullmatch(data):
+            self.fail("invalid")
+        number = Decimal(data)
+        if len(str(number)) > LONGEST_NUMBER:
+            self.fail("long")
+        return number
+
+    def to_representation(self, value: Decimal) -> str:
+        """Return the number in plain digits."""
+        return f"{value:f}"
+
+
+class MomentField(serializers.DateTimeField):
+    """A moment in ISO 8601 with its offset from UTC."""
+
+    default_error_messages = {
+        **MESSAGES,
+        "invalid": "is not a moment such as 2026-03-02T08:30:00+01:00",
+        "offset": "has no offset from UTC; write 2026-03-02T08:30:00+01:00 or end it with Z",
+    }
+
+    def to_internal_value(self, value: Any) -> datetime:
+        """Return the aware datetime."""
+        if not isinstance(value, str):
+            self.fail("invalid")
+        try:
+            moment = datetime.fromisoformat(value)
+        except ValueError:
+            self.fail("invalid")
+        if moment.tzinfo is None:
+            self.fail("offset")
+        return moment
+
+
+class FlagField(serializers.BooleanField):
+    """true or false."""
+
+    default_error_messages = {**MESSAGES, "invalid": "is not true or false"}
+
+    def to_internal_value(self, data: Any) -> bool:
+        """Return the flag; 1 and "yes" are not flags."""
+        if not isinstance(data, bool):
+            self.fail("invalid")
+        return data

@@ -1,0 +1,81 @@
+"""The rules of shop.access applied to requests: by role first, then by what the document touches."""
+
+from rest_framework.exceptions import PermissionDenied
+from rest_framework.permissions import BasePermission
+from rest_framework.request import Request
+from rest_framework.views import APIView
+
+from inventory import documents
+from inventory.models import Document
+from shop.access import MAY_POST, MAY_READ, STOCK_KINDS, OwnVan, is_person, own_van, role_of
+from shop.closes import Close, JobUses
+from shop.models import Person, Role
+
+Postable = documents.Document | Close | JobUses
+TABLES = {"GET": MAY_READ, "HEAD": MAY_READ, "PUT": MAY_POST}
+
+
+class RoleMayUseKind(BasePermission):
+    """Lets a role read or post the kind of document that the view is for; anything else is refused."""
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        """Return whether the table of the method lists the kind for the role."""
+        user = request.user
+        if not is_person(user):
+            return False
+        table = TABLES.get(request.method or "", {})
+        return getattr(view, "kind", None) in table.get(role_of(user), frozenset())
+
+
+def check_may_post(person: Person, document: Postable) -> None:
+    """Raise PermissionDenied when a document touches what is not the person's."""
+    role = role_of(person)
+    if role == Role.TECHNICIAN and (reason := _not_own(own_van(person), document)):
+        raise PermissionDenied(reason)
+    if (
+        role == Role.STOREKEEPER
+        and isinstance(document, documents.Correction)
+        and document.corrects_kind not in STOCK_KINDS
+    ):
+        raise PermissionDenied(f"A storekeeper corrects {', '.join(sorted(STOCK_KINDS))}; ask an owner.")
+
+
+def may_read(person: Person, document: Document) -> bool:
+    """Return whether a person may see a document of a kind that the role may read."""
+    role = role_of(person)
+    if role == Role.STOREKEEPER and document.corrects is not None:
+        return document.corrects.kind in STOCK_KINDS
+    if role != Role.TECHNICIAN:
+        return True
+    own = own_van(person)
+    said = document.content
+    if own is None:
+        return False
+    if document.kind == documents.Kind.COUNT:
+        return all(line["place"] == own.code for line in said["lines"])
+    if document.kind == documents.Kind.TRANSFER:
+        return own.code in (said["source"], said["destination"])
+    return own.has_document(document.kind, document.client_id)
+
+
+def _not_own(own: OwnVan | None, document: Postable) -> str:
+    """Return why a document is not a technician's to post, or nothing."""
+    if own is None:
+        return "You have no van; ask an owner to give you one."
+    match document:
+        case Close():
+            yours = (document.van, document.technician) == (own.code, own.technician.code)
+            allowed = yours and own.has_job(document.job)
+        case JobUses():
+            allowed = own.has_job(document.job)
+        case documents.Return():
+            of_own_job = own.has_document(document.returns_kind, document.returns_id)
+            allowed = document.place == own.code and of_own_job
+        case documents.Count():
+            allowed = all(line.place == own.code for line in document.lines)
+        case documents.Transfer():
+            ends = (document.source, document.destination)
+            allowed = own.code in ends and not any(own.is_other_van(end) for end in ends)
+        case _:
+            allowed = False
+    return "" if allowed else f"This is not of your van {own.code} or not your job; ask an owner."

@@ -1,0 +1,99 @@
+"""Errors as problem details (RFC 9457): the field, its line, the value and what was expected."""
+
+from collections.abc import Iterable, Sequence
+from http import HTTPStatus
+from typing import Any
+
+from django.http import Http404
+from rest_framework import serializers
+from rest_framework.exceptions import APIException, PermissionDenied
+from rest_framework.response import Response
+from rest_framework.views import exception_handler as framework_handler
+
+from inventory.documents import Problem
+from inventory.ledger import Conflict, Refused
+
+MEDIA_TYPE = "application/problem+json"
+LONGEST_SHOWN = 200
+
+
+class Malformed(Exception):
+    """A body that does not have the shape of its document."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = problems
+        super().__init__("; ".join(str(problem) for problem in problems))
+
+
+class ErrorSerializer(serializers.Serializer[Any]):
+    """One thing that is wrong."""
+
+    field = serializers.CharField()
+    line = serializers.IntegerField(allow_null=True, help_text="from 1; null: about the whole document")
+    value = serializers.CharField(allow_null=True, help_text="as it was read; null: it was not given")
+    expected = serializers.CharField()
+
+
+class ProblemSerializer(serializers.Serializer[Any]):
+    """A refusal; nothing was written."""
+
+    type = serializers.CharField(help_text="about:blank: the status says it all")
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+    detail = serializers.CharField()
+    errors = ErrorSerializer(  # type: ignore[assignment] # declared fields are taken off the class
+        many=True, required=False
+    )
+
+
+def problem_handler(error: Exception, context: dict[str, Any]) -> Response | None:
+    """Turn any error that a client can mend into problem details; others stay errors of the server."""
+    if isinstance(error, Refused | Malformed):
+        conflict = isinstance(error, Conflict)
+        found = [p for _, p in error.problems] if isinstance(error, Refused) else error.problems
+        return _response(HTTPStatus.CONFLICT if conflict else HTTPStatus.BAD_REQUEST, _summary(found), found)
+    response = framework_handler(error, context)
+    if response is None:
+        return None
+    if isinstance(error, Http404):
+        detail = "There is no such document, or it is not yours to see."
+    elif isinstance(error, APIException):
+        detail = str(error.detail)
+    else:
+        detail = str(PermissionDenied.default_detail)
+    headers = {name: response[name] for name in ("WWW-Authenticate", "Allow") if name in response}
+    return _response(HTTPStatus(response.status_code), detail, headers=headers)
+
+
+def _response(
+    status: HTTPStatus, detail: str, problems: Iterable[Problem] = (), headers: dict[str, str] | None = None
+) -> Response:
+    body: dict[str, Any] = {
+        "type": "about:blank",
+        "title": status.phrase,
+        "status": status.value,
+        "detail": detail,
+    }
+    if errors := [_error(problem) for problem in problems]:
+        body["errors"] = errors
+    return Response(body, status=status, headers=headers, content_type=MEDIA_TYPE)
+
+
+def _summary(problems: Sequence[Problem]) -> str:
+    first = _shown(str(problems[0]))
+    more = f"; and {len(problems) - 1} more, see errors" if len(problems) > 1 else ""
+    return f"Nothing was written: {first}{more}."
+
+
+def _error(problem: Problem) -> dict[str, Any]:
+    return {
+        "field": _shown(problem.field),
+        "line": problem.line,
+        "value": None if problem.value is None else _shown(problem.value),
+        "expected": _shown(problem.expected, longest=2000),
+    }
+
+
+def _shown(value: object, *, longest: int = LONGEST_SHOWN) -> str:
+    """Return a value as text that can be sent: JSON allows half a character, UTF-8 does not."""
+    return str(value)[:longest].encode("utf-8", "replace").decode()

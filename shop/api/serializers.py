@@ -1,0 +1,244 @@
+"""The shape of documents in JSON, one serializer per kind.
+
+They only turn a body into the plain values of inventory.documents and shop.closes, and name every field that
+is missing, misspelt or of the wrong type. What a value may be is for the documents and their doors to say.
+"""
+
+from collections.abc import Iterator, Mapping
+from typing import Any, ClassVar, cast
+
+from rest_framework import serializers
+from rest_framework.exceptions import ValidationError
+
+from inventory import documents
+from inventory.documents import Problem
+from shop import closes
+from shop.api.fields import FlagField, MomentField, NumberField, TextField
+from shop.api.problems import Malformed
+
+WHOLE = "non_field_errors"
+LIST_MESSAGES: dict[str, Any] = {
+    "not_a_list": "is not a list",
+    "required": "is missing; give it",
+    "null": "is null",
+}
+
+
+class ShapeSerializer(serializers.Serializer[Any]):
+    """Fields in, a plain value of the class `makes` out; unknown fields are refused by name."""
+
+    makes: ClassVar[type[Any]]
+    default_error_messages = {"invalid": "is not an object with fields", "null": "is null"}
+
+    def to_internal_value(self, data: Any) -> Any:
+        """Return the fields as a dictionary of plain values."""
+        errors: dict[str, Any] = {}
+        values: dict[str, Any] = {}
+        try:
+            values = super().to_internal_value(data)
+        except ValidationError as error:
+            errors = dict(error.detail) if isinstance(error.detail, dict) else {WHOLE: error.detail}
+        if isinstance(data, Mapping):
+            known = ", ".join(self.fields)
+            errors |= {
+                name: [f"is not a field here; known are {known}"] for name in data if name not in self.fields
+            }
+        if errors:
+            raise ValidationError(errors)
+        return values
+
+    def plain(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Return values with nested lines turned into what they make."""
+        made = dict(values)
+        for name, field in self.fields.items():
+            if isinstance(field, serializers.ListSerializer) and name in made:
+                line_class = cast("ShapeSerializer", field.child).makes
+                made[name] = tuple(line_class(**line) for line in made[name])
+        return made
+
+
+class LineSerializer(ShapeSerializer):
+    """A quantity of one consumable, in its stock unit."""
+
+    makes: ClassVar[type[Any]] = documents.Line
+    consumable = TextField()
+    quantity = NumberField()
+
+
+class ReceiptLineSerializer(LineSerializer):
+    """A delivered quantity and what the supplier charged for the whole line."""
+
+    makes = documents.ReceiptLine
+    cost = NumberField(help_text="of the whole line, net of tax")
+    lot = TextField(required=False)
+    expires_on = TextField(required=False, help_text="a day such as 2026-12-31")
+
+
+class CountLineSerializer(LineSerializer):
+    """What was found of one consumable at one place."""
+
+    makes = documents.CountLine
+    place = TextField()
+
+
+class UsedLineSerializer(LineSerializer):
+    """What a job took of one consumable, the minutes worked with it, and how many were spoilt."""
+
+    makes = closes.UsedLine
+    minutes = NumberField(required=False)
+    spoilt = NumberField(required=False, help_text="the part of the quantity that was spoilt")
+    spoilt_reason = TextField(required=False)
+
+
+class CloseSerializer(ShapeSerializer):
+    """How a job ended and what it took."""
+
+    makes = closes.Close
+    job = TextField()
+    van = TextField()
+    technician = TextField()
+    closed_at = MomentField()
+    job_type = TextField()
+    damage_type = TextField()
+    glass = TextField()
+    price = NumberField(help_text="net of tax and discount")
+    labour_minutes = NumberField()
+    travel_minutes = NumberField()
+    outcome = TextField(help_text=", ".join(closes.OUTCOMES))
+    length_mm = NumberField(required=False, allow_null=True)
+    callback_of = TextField(required=False, help_text="the job that this one repeats")
+    uses = UsedLineSerializer(many=True, required=False, error_messages=LIST_MESSAGES)
+    in_primary_view = FlagField(
+        required=False,
+        help_text="in the driver's primary viewing area, where repair may be forbidden: "
+        "defer to local rules and the vehicle maker",
+    )
+    existing_damage = TextField(required=False)
+    note = TextField(required=False)
+
+
+class UseSerializer(ShapeSerializer):
+    """Further consumables of a job that is closed already."""
+
+    makes = closes.JobUses
+    job = TextField()
+    lines = UsedLineSerializer(many=True, error_messages=LIST_MESSAGES)
+
+
+class ReceiptSerializer(ShapeSerializer):
+    """A delivery; freight, duty and discount are shared over its lines."""
+
+    makes = documents.Receipt
+    occurred_at = MomentField()
+    supplier = TextField()
+    place = TextField()
+    lines = ReceiptLineSerializer(many=True, error_messages=LIST_MESSAGES)
+    freight = NumberField(required=False)
+    duty = NumberField(required=False)
+    discount = NumberField(required=False)
+    share_by = TextField(required=False, help_text="value or quantity")
+    note = TextField(required=False)
+
+
+class TransferSerializer(ShapeSerializer):
+    """Stock carried from one place to another."""
+
+    makes = documents.Transfer
+    occurred_at = MomentField()
+    source = TextField()  # type: ignore[assignment] # declared fields are taken off the class
+    destination = TextField()
+    lines = LineSerializer(many=True, error_messages=LIST_MESSAGES)
+    note = TextField(required=False)
+
+
+class ReturnSerializer(ShapeSerializer):
+    """Unused consumables of a close or use coming back into stock."""
+
+    makes = documents.Return
+    occurred_at = MomentField()
+    place = TextField()
+    returns_kind = TextField(help_text="close or use")
+    returns_id = TextField()
+    lines = LineSerializer(many=True, error_messages=LIST_MESSAGES)
+    note = TextField(required=False)
+
+
+class CountSerializer(ShapeSerializer):
+    """A blind count: what was found, whatever the book says."""
+
+    makes = documents.Count
+    occurred_at = MomentField()
+    lines = CountLineSerializer(many=True, error_messages=LIST_MESSAGES)
+    note = TextField(required=False)
+
+
+class ScrapSerializer(ShapeSerializer):
+    """Stock thrown away."""
+
+    makes = documents.Scrap
+    occurred_at = MomentField()
+    place = TextField()
+    reason = TextField()
+    lines = LineSerializer(many=True, error_messages=LIST_MESSAGES)
+
+
+class CorrectionSerializer(ShapeSerializer):
+    """Undoes one earlier document as a whole."""
+
+    makes = documents.Correction
+    occurred_at = MomentField()
+    corrects_kind = TextField()
+    corrects_id = TextField()
+    reason = TextField()
+
+
+class PostedSerializer(serializers.Serializer[Any]):
+    """The answer to a document: when it counts, and what a person should see about it."""
+
+    kind = serializers.CharField()
+    id = serializers.CharField(help_text="of the document that stands; another one's when a job came twice")
+    posted_at = serializers.DateTimeField(help_text="later than it happened when that period was locked")
+    flags = serializers.ListField(child=serializers.CharField())
+    findings = serializers.ListField(
+        child=serializers.CharField(), help_text="questions that the close raised"
+    )
+    created = serializers.BooleanField(help_text="false: it was known already, this is its first result")
+
+
+class RecordedSerializer(serializers.Serializer[Any]):
+    """A document as it was recorded."""
+
+    kind = serializers.CharField()
+    id = serializers.CharField()
+    content = serializers.DictField(help_text="what was sent, with nothing left to default")
+    occurred_at = serializers.DateTimeField()
+    posted_at = serializers.DateTimeField()
+    recorded_at = serializers.DateTimeField()
+    recorded_by = serializers.CharField()
+    flags = serializers.ListField(child=serializers.CharField())
+    findings = serializers.ListField(child=serializers.CharField())
+    corrected_by = serializers.CharField(allow_null=True, help_text="id of the correction that undid it")
+
+
+def read_document(shape: type[ShapeSerializer], client_id: str, body: Any) -> Any:
+    """Return the document that a body describes. Raises Malformed with every misshapen field."""
+    serializer = shape(data=body)
+    if not serializer.is_valid():
+        raise Malformed(list(_problems(serializer.errors, body)))
+    return shape.makes(id=client_id, **serializer.plain(serializer.validated_data))
+
+
+def _problems(errors: Mapping[Any, Any], body: Any, line: int | None = None) -> Iterator[Problem]:
+    """Yield the errors of the framework as problems with the values they are about."""
+    for name, found in errors.items():
+        if name == WHOLE:
+            yield from (Problem("body" if line is None else "line", body, str(text), line) for text in found)
+            continue
+        value = body.get(name) if isinstance(body, Mapping) else None
+        if not isinstance(found, Mapping):
+            yield from (Problem(name, value, str(text), line) for text in found)
+        elif WHOLE in found:
+            yield from (Problem(name, value, str(text), line) for text in found[WHOLE])
+        else:
+            for index, of_line in found.items():
+                yield from _problems(of_line, value[index] if value else None, index + 1)

@@ -1,0 +1,144 @@
+"""Pages for people: signing in and out, and the first page of each role."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from django.contrib.auth.decorators import login_required
+from django.contrib.auth.views import LoginView, LogoutView
+from django.core.paginator import Page, Paginator
+from django.db.models import F, OuterRef, QuerySet, Subquery
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_safe
+
+from inventory.models import REAL_KINDS, Books, Holding, LowLevel
+from inventory.stock import LowRow, low_stock
+from shop.access import OwnVan, is_person, own_van, role_of
+from shop.margins import GroupMargin, margin_report
+from shop.models import Job, JobStatus, Person, Role, Shop, in_shop_zone, the_shop
+
+ROWS_PER_PAGE = 50
+# The scale of the interval bars: a loss as large as the revenue on the left, all of it earned on the right.
+SCALE = (-1.0, 1.0)
+BAR_WIDTH = 100.0
+
+
+class SignIn(LoginView):
+    """The sign-in page."""
+
+    template_name = "shop/sign_in.html"
+    extra_context = {"title": "Sign in"}
+
+
+class SignOut(LogoutView):
+    """Signs out, by POST only, and returns to the sign-in page."""
+
+
+@dataclass(frozen=True, slots=True)
+class MarginRow:
+    """A group's margin with its place on the interval bar, in hundredths of the bar's width."""
+
+    group: GroupMargin
+    costs: Decimal
+    start: float | None
+    width: float | None
+    point: float | None
+
+
+@never_cache
+@require_safe
+@login_required
+def home(request: HttpRequest) -> HttpResponse:
+    """Show each role what it starts the day with."""
+    person = request.user
+    assert is_person(person)  # noqa: S101 - login_required let no one else in
+    shop = the_shop()
+    match role_of(person):
+        case Role.TECHNICIAN:
+            page, found = "van", _van(request, person, shop)
+        case Role.STOREKEEPER:
+            page, found = "stock", _stock(request)
+        case role:
+            page, found = "margins", {**_margins(shop), "is_owner": role == Role.OWNER}
+    return render(request, f"shop/home_{page}.html", {"shop": shop, **found})
+
+
+def _margins(shop: Shop) -> dict[str, Any]:
+    groups = margin_report("damage_type")
+    target = float(shop.target_margin_percent) / 100
+    return {
+        "title": "Margin by damage type",
+        "rows": [_margin_row(group) for group in groups],
+        "target": _on_bar(target),
+        "zero": _on_bar(0.0),
+        "digits": Books.objects.get().minor_unit_digits,
+    }
+
+
+def _margin_row(group: GroupMargin) -> MarginRow:
+    low, high = group.low, group.high
+    start = None if low is None else _on_bar(low)
+    return MarginRow(
+        group=group,
+        costs=group.revenue - group.margin,
+        start=start,
+        width=None if start is None or high is None else max(_on_bar(high) - start, 1.0),
+        point=None if group.ratio is None else _on_bar(group.ratio),
+    )
+
+
+def _on_bar(ratio: float) -> float:
+    """Return where a ratio lies on the bar; what is beyond an end of the scale lies at that end."""
+    low, high = SCALE
+    return round(BAR_WIDTH * (min(max(ratio, low), high) - low) / (high - low), 2)
+
+
+def _stock(request: HttpRequest) -> dict[str, Any]:
+    holdings = _holdings().order_by("place__code", "consumable__code")
+    return {
+        "title": "Stock by place",
+        "low": _page_of(request, low_stock(), "low"),
+        "stock": _page_of(request, holdings, "stock"),
+    }
+
+
+def _van(request: HttpRequest, person: Person, shop: Shop) -> dict[str, Any]:
+    own = own_van(person)
+    if own is None:
+        return {"title": "No van yet"}
+    low: list[LowRow] = [row for row in low_stock() if row.place == own.code]
+    return {
+        "title": f"Van {own.code}",
+        "van": own.van,
+        "low": low,
+        "jobs": _page_of(request, _due_jobs(own, shop), "jobs"),
+        "stock": _page_of(
+            request, _holdings().filter(place=own.van.place_id).order_by("consumable__code"), "stock"
+        ),
+        "today": in_shop_zone(timezone.now(), shop).date(),
+    }
+
+
+def _holdings() -> QuerySet[Holding, Holding]:
+    """Return what is at real places, with its low level."""
+    level = LowLevel.objects.filter(place=OuterRef("place"), consumable=OuterRef("consumable"))
+    held = Holding.objects.filter(place__kind__in=REAL_KINDS).exclude(quantity=0)
+    return held.select_related("place", "consumable").annotate(level=Subquery(level.values("quantity")))
+
+
+def _due_jobs(own: OwnVan, shop: Shop) -> QuerySet[Job]:
+    """Return what is booked for today, and what was booked for earlier and is still open."""
+    today = in_shop_zone(timezone.now(), shop).date()
+    due = own.jobs().filter(status=JobStatus.BOOKED, booked_for__lte=today)
+    return due.select_related("site__customer", "job_type", "damage_type", "glass").order_by(
+        F("booked_for").desc(), "reference"
+    )
+
+
+def _page_of(request: HttpRequest, rows: Sequence[Any] | QuerySet[Any, Any], name: str) -> Page[Any]:
+    """Return the page of rows that the query asks for under `name`; or the nearest one."""
+    return Paginator(rows, ROWS_PER_PAGE).get_page(request.GET.get(name))
