@@ -237,7 +237,7 @@ class Planner:
                 left[movement] -= taken
                 due -= taken
             if due:
-                available = line.quantity - due
+                available = (line.quantity - due).normalize()
                 found.append(
                     Problem(
                         "quantity", line.quantity, f"is more than the {available:f} left of {name}", number

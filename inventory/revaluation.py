@@ -165,7 +165,9 @@ class Valuer:
 
         for moment, group in groupby(rows, key=attrgetter("posted_at")):
             method = self.method_at(moment)
-            if result.closing.events + len(pending) >= CHECKPOINT_EVERY and last is not None:
+            # A large pool is kept less often, so that all checkpoints together stay in step with the history.
+            due = max(CHECKPOINT_EVERY, len(result.closing.pool.layers) + len(result.closing.pool.owed))
+            if result.closing.events + len(pending) >= due and last is not None:
                 settle(last)
                 result.checkpoints.append((last, result.closing.pool))
                 result.closing = Opening(result.closing.pool, last)
