@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from math import ceil, floor
 from typing import Any
 
 from django.contrib.auth.decorators import login_required
@@ -22,8 +22,6 @@ from shop.margins import GroupMargin, margin_report
 from shop.models import Job, JobStatus, Person, Role, Shop, in_shop_zone, the_shop
 
 ROWS_PER_PAGE = 50
-# The scale of the interval bars: a loss as large as the revenue on the left, all of it earned on the right.
-SCALE = (-1.0, 1.0)
 BAR_WIDTH = 100.0
 
 
@@ -39,11 +37,23 @@ class SignOut(LogoutView):
 
 
 @dataclass(frozen=True, slots=True)
+class Bar:
+    """The scale of the interval bars, from a lowest to a highest margin ratio."""
+
+    low: float
+    high: float
+
+    def position(self, ratio: float) -> float:
+        """Return where a ratio lies, in hundredths of the width; what is beyond an end lies at that end."""
+        within = min(max(ratio, self.low), self.high)
+        return round(BAR_WIDTH * (within - self.low) / (self.high - self.low), 2)
+
+
+@dataclass(frozen=True, slots=True)
 class MarginRow:
-    """A group's margin with its place on the interval bar, in hundredths of the bar's width."""
+    """A group's margin with its place on the bar."""
 
     group: GroupMargin
-    costs: Decimal
     start: float | None
     width: float | None
     point: float | None
@@ -70,31 +80,32 @@ def home(request: HttpRequest) -> HttpResponse:
 def _margins(shop: Shop) -> dict[str, Any]:
     groups = margin_report("damage_type")
     target = float(shop.target_margin_percent) / 100
+    bar = _bar_for(groups, target)
     return {
         "title": "Margin by damage type",
-        "rows": [_margin_row(group) for group in groups],
-        "target": _on_bar(target),
-        "zero": _on_bar(0.0),
+        "rows": [_margin_row(group, bar) for group in groups],
+        "bar": bar,
+        "target": bar.position(target),
+        "zero": bar.position(0.0),
         "digits": Books.objects.get().minor_unit_digits,
     }
 
 
-def _margin_row(group: GroupMargin) -> MarginRow:
-    low, high = group.low, group.high
-    start = None if low is None else _on_bar(low)
+def _bar_for(groups: Sequence[GroupMargin], target: float) -> Bar:
+    """Return a bar on which zero, the target and all ratios and intervals fit, as far as -100% to 100%."""
+    shown = [ratio for group in groups for ratio in (group.low, group.ratio, group.high) if ratio is not None]
+    low, high = min(0.0, *shown, target), max(0.1, *shown, target)
+    return Bar(max(floor(low * 10) / 10, -1.0), min(ceil(high * 10) / 10, 1.0))
+
+
+def _margin_row(group: GroupMargin, bar: Bar) -> MarginRow:
+    start = None if group.low is None else bar.position(group.low)
     return MarginRow(
         group=group,
-        costs=group.revenue - group.margin,
         start=start,
-        width=None if start is None or high is None else max(_on_bar(high) - start, 1.0),
-        point=None if group.ratio is None else _on_bar(group.ratio),
+        width=None if start is None or group.high is None else max(bar.position(group.high) - start, 1.0),
+        point=None if group.ratio is None else bar.position(group.ratio),
     )
-
-
-def _on_bar(ratio: float) -> float:
-    """Return where a ratio lies on the bar; what is beyond an end of the scale lies at that end."""
-    low, high = SCALE
-    return round(BAR_WIDTH * (min(max(ratio, low), high) - low) / (high - low), 2)
 
 
 def _stock(request: HttpRequest) -> dict[str, Any]:
