@@ -12,6 +12,7 @@ from inventory.documents import (
     LONGEST_ID,
     Kind,
     Problem,
+    free_text_problem,
     money_problem,
     quantity_problem,
     text_problem,
@@ -19,6 +20,7 @@ from inventory.documents import (
 )
 
 LONGEST_CODE = 64
+LONGEST_REASON = 200
 # A week of minutes: no single job takes longer.
 LONGEST_MINUTES = Decimal(10_080)
 LONGEST_LENGTH_MM = Decimal(100_000)
@@ -101,9 +103,7 @@ def _plain(value: Any) -> Any:
 
 def close_problems(close: Close) -> Iterator[Problem]:
     """Yield all that is wrong with a close on its own, before any code in it is looked up."""
-    for name, longest in (("id", LONGEST_ID), ("job", LONGEST_CODE)):
-        if found := text_problem(getattr(close, name), longest):
-            yield Problem(name, getattr(close, name), found)
+    yield from _text_problems(close)
     if found := time_problem(close.closed_at):
         yield Problem("closed_at", close.closed_at, found)
     if found := money_problem(close.price):
@@ -119,11 +119,28 @@ def close_problems(close: Close) -> Iterator[Problem]:
         yield Problem("outcome", close.outcome, f"is not one of {', '.join(OUTCOMES)}")
     if close.callback_of == close.job:
         yield Problem("callback_of", close.callback_of, "is the job itself; name the job it repeats")
-    yield from use_problems(close.uses)
+    yield from _line_problems(close.uses)
 
 
-def use_problems(uses: tuple[UsedLine, ...]) -> Iterator[Problem]:
-    """Yield all that is wrong with the lines of a close or of further uses."""
+def _text_problems(close: Close) -> Iterator[Problem]:
+    for name, longest in (("id", LONGEST_ID), ("job", LONGEST_CODE)):
+        if found := text_problem(getattr(close, name), longest):
+            yield Problem(name, getattr(close, name), found)
+    for name in ("existing_damage", "note"):
+        if found := free_text_problem(getattr(close, name)):
+            yield Problem(name, getattr(close, name), found)
+
+
+def uses_problems(uses: JobUses) -> Iterator[Problem]:
+    """Yield all that is wrong with further uses on their own."""
+    if found := text_problem(uses.id, LONGEST_ID):
+        yield Problem("id", uses.id, found)
+    if not uses.lines:
+        yield Problem("lines", "()", "is empty; give at least one line")
+    yield from _line_problems(uses.lines)
+
+
+def _line_problems(uses: tuple[UsedLine, ...]) -> Iterator[Problem]:
     for number, use in enumerate(uses, 1):
         if found := quantity_problem(use.minutes, LONGEST_MINUTES, zero=True):
             yield Problem("minutes", use.minutes, found, number)
@@ -131,3 +148,8 @@ def use_problems(uses: tuple[UsedLine, ...]) -> Iterator[Problem]:
             yield Problem("quantity", use.quantity, found, number)
         elif found := quantity_problem(use.spoilt, LARGEST_USE, zero=True):
             yield Problem("spoilt", use.spoilt, found, number)
+        if len(use.spoilt_reason) > LONGEST_REASON:
+            expected = f"is longer than {LONGEST_REASON} characters"
+            yield Problem("spoilt_reason", use.spoilt_reason, expected, number)
+        elif found := free_text_problem(use.spoilt_reason):
+            yield Problem("spoilt_reason", use.spoilt_reason, found, number)

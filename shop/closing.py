@@ -5,6 +5,7 @@ first result, one that says something else is refused and kept. A job that was n
 close. What looks wrong is asked about, never refused.
 """
 
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -13,11 +14,20 @@ from typing import Any, TypeVar
 from django.utils import timezone
 
 from inventory import documents, ledger
-from inventory.documents import Line, Problem
+from inventory.documents import LONGEST_ID, Kind, Line, Problem, text_problem
 from inventory.ledger import Conflict, Posting, Refused
-from inventory.models import Consumable, Document
-from shop import findings, job_costs
-from shop.closes import Close, JobUses, UsedLine, canonical, close_content, close_problems, use_problems
+from inventory.models import Consumable, ConsumableKind, Document
+from shop import callbacks, findings, job_costs
+from shop.closes import (
+    LONGEST_CODE,
+    Close,
+    JobUses,
+    UsedLine,
+    canonical,
+    close_content,
+    close_problems,
+    uses_problems,
+)
 from shop.models import (
     DamageType,
     Finding,
@@ -46,8 +56,12 @@ class Closed:
 
 
 def close_job(close: Close, *, by: str = "", now: datetime | None = None) -> Closed:
-    """Close one job. Raises Refused, or Conflict when the id or the job was closed with other content."""
-    return close_many([close], by=by, now=now)[0]
+    """Close one job. Raises Refused, or Conflict when the id or the job was closed with other content.
+
+    Unlike in bulk, the job is compared with the latest of its type, and questioned when it used nothing.
+    """
+    now = now or timezone.now()
+    return _keeping_conflicts(lambda: _close_all([close], by, now, lambda _: None, alone=True), by, now)[0]
 
 
 def close_many(
@@ -56,7 +70,7 @@ def close_many(
     """Close jobs, all or none; answers come in order. Raises Refused with every problem of every close."""
     batch = list(closes)
     now = now or timezone.now()
-    return _keeping_conflicts(lambda: _close_all(batch, by, now, progress), by, now)
+    return _keeping_conflicts(lambda: _close_all(batch, by, now, progress, alone=False), by, now)
 
 
 def add_uses_many(
@@ -85,15 +99,12 @@ class _Names:
         self.job_types = {job_type.code: job_type for job_type in JobType.objects.all()}
         self.damage_types = {damage.code: damage for damage in DamageType.objects.all()}
         self.glass = {glass.code: glass for glass in GlassType.objects.all()}
+        self.consumables = _consumables(close.uses for close in closes)
         self.closing = {close.job for close in closes}
-        named = self.closing | {close.callback_of for close in closes if close.callback_of}
-        self.jobs: dict[str, Job] = {}
-        for chunk in _chunks(sorted(named)):
-            jobs = Job.objects.select_for_update().filter(reference__in=chunk).order_by("pk")
-            self.jobs |= {job.reference: job for job in jobs}
+        self.jobs = _locked_jobs(self.closing | {close.callback_of for close in closes})
 
-    def problems(self, close: Close) -> list[Problem]:
-        """Return the codes of a close that mean nothing."""
+    def problems(self, close: Close) -> Iterator[Problem]:
+        """Yield the codes of a close that mean nothing."""
         known = (
             ("van", close.van, self.vans),
             ("technician", close.technician, self.technicians),
@@ -101,22 +112,53 @@ class _Names:
             ("damage_type", close.damage_type, self.damage_types),
             ("glass", close.glass, self.glass),
         )
-        found = [
-            Problem(name, code, f"is not a known {name.replace('_', ' ')}")
-            for name, code, names in known
-            if code not in names
-        ]
+        for name, code, names in known:
+            if code not in names:
+                yield Problem(name, code, f"is not a known {name.replace('_', ' ')}")
         original = close.callback_of
         if original and original not in self.jobs and original not in self.closing:
-            found.append(Problem("callback_of", original, "is not a known job"))
+            yield Problem("callback_of", original, "is not a known job")
         if close.job in self.jobs and self.jobs[close.job].status == JobStatus.CANCELLED:
-            found.append(
-                Problem("job", close.job, "is cancelled; book it again or close it under a new reference")
-            )
-        return found
+            yield Problem("job", close.job, "is cancelled; book it again or close it under a new reference")
+        yield from _line_problems(close.uses, self.consumables)
 
 
-def _close_all(batch: list[Close], by: str, now: datetime, progress: Progress) -> list[Closed]:
+def _locked_jobs(references: Iterable[str]) -> dict[str, Job]:
+    """Return the jobs of these references, locked in the order of their ids; unknown ones are left out."""
+    jobs: dict[str, Job] = {}
+    # A reference that no job can have need not be looked up; some databases fail on a control character.
+    sound = sorted(reference for reference in references if not text_problem(reference, LONGEST_CODE))
+    for chunk in _chunks(sound):
+        found = Job.objects.select_for_update(of=("self",)).filter(reference__in=chunk).order_by("pk")
+        jobs |= {job.reference: job for job in found.select_related("van__place")}
+    return jobs
+
+
+def _consumables(uses: Iterable[Sequence[UsedLine]]) -> dict[str, Consumable]:
+    codes = {use.consumable for lines in uses for use in lines}
+    return Consumable.objects.in_bulk(
+        sorted(code for code in codes if not text_problem(code, LONGEST_CODE)), field_name="code"
+    )
+
+
+def _line_problems(lines: Sequence[UsedLine], consumables: dict[str, Consumable]) -> Iterator[Problem]:
+    """Yield what does not fit the catalogue; asked here, as the ledger sees no line without a quantity."""
+    for number, line in enumerate(lines, 1):
+        consumable = consumables.get(line.consumable)
+        if consumable is None:
+            yield Problem("consumable", line.consumable, "is not a known consumable", number)
+        elif (
+            consumable.kind != ConsumableKind.MEASURED
+            and line.quantity.is_finite()
+            and line.quantity != line.quantity.to_integral_value()
+        ):
+            expected = f"is not whole; {consumable} is {consumable.kind}"
+            yield Problem("quantity", line.quantity, expected, number)
+
+
+def _close_all(
+    batch: list[Close], by: str, now: datetime, progress: Progress, *, alone: bool
+) -> list[Closed]:
     names = _Names(batch)
     problems = [
         (close, problem) for close in batch for problem in (*close_problems(close), *names.problems(close))
@@ -124,93 +166,91 @@ def _close_all(batch: list[Close], by: str, now: datetime, progress: Progress) -
     problems += _circles(batch, names)
     if problems:
         raise Refused(problems)
-    contents = {close.id: close_content(close) for close in batch}
-    first_ids = _ids_of_first_closes(batch, names, contents)
+    contents = [close_content(close) for close in batch]
     to_post = [
         documents.Close(
-            id=first_ids.get(close.job, close.id),
+            id=id_,
             occurred_at=close.closed_at,
             place=close.van,
             lines=_stock_lines(close.uses),
-            content=contents[close.id],
+            content=content,
         )
-        for close in batch
+        for close, id_, content in zip(batch, _posting_ids(batch, names, contents), contents, strict=True)
     ]
     postings = ledger.post_many(to_post, by=by, now=now, progress=progress)
     new = [(close, posting) for close, posting in zip(batch, postings, strict=True) if posting.created]
     _store_jobs([close for close, _ in new], names)
     jobs = {posting.document_id: names.jobs[close.job] for close, posting in new}
-    asked = _store_lines([(close.uses, posting) for close, posting in new], jobs, now)
+    _store_lines([(close.uses, posting) for close, posting in new], jobs, names.consumables, now, alone=alone)
+    asked = _asked(postings)
     return [
-        Closed(close.job, posting, tuple(asked.get(posting.document_id, ())))
+        Closed(close.job, posting, tuple(asked[posting.document_id]))
         for close, posting in zip(batch, postings, strict=True)
     ]
 
 
 def _circles(batch: list[Close], names: _Names) -> list[tuple[Close, Problem]]:
-    """Return the closes whose callbacks come back to themselves."""
-    originals = {close.job: close.callback_of for close in batch if close.callback_of}
-
-    def original_of(job: str) -> str:
-        known = names.jobs.get(job)
-        if job in originals or known is None or known.callback_of is None:
-            return originals.get(job, "")
-        names.jobs.setdefault(known.callback_of.reference, known.callback_of)
-        return known.callback_of.reference
-
-    problems = []
-    for close in batch:
-        seen = {close.job}
-        current = original_of(close.job) if close.callback_of else ""
-        while current and current not in seen:
-            seen.add(current)
-            current = original_of(current)
-        if current == close.job and close.callback_of != close.job:
-            problems.append(
-                (
-                    close,
-                    Problem(
-                        "callback_of", close.callback_of, "comes back to the job itself; clear one of them"
-                    ),
-                )
-            )
-    return problems
+    """Return the closes whose callbacks come back to themselves over other jobs."""
+    said = {close.job: close for close in batch if close.callback_of not in ("", close.job)}
+    circular = callbacks.in_a_circle({job: close.callback_of for job, close in said.items()}, names.jobs)
+    expected = "comes back to the job itself; clear one of them"
+    return [(said[job], Problem("callback_of", said[job].callback_of, expected)) for job in circular]
 
 
-def _ids_of_first_closes(batch: list[Close], names: _Names, contents: dict[str, str]) -> dict[str, str]:
-    """Return the id of the standing close of each job closed before by another id with the same content.
+def _posting_ids(batch: list[Close], names: _Names, contents: list[str]) -> list[str]:
+    """Return the id to post each close under: its own, or that of the standing close that says the same.
 
-    Two phones may close the same job. The same content counts once; other content is a conflict.
+    Two phones may close the same job. The same content counts once; other content is a conflict. A close
+    whose id was posted before is left to the ledger, which knows what was said under it.
     """
+    posted: set[str] = set()
+    for chunk in _chunks(sorted({close.id for close in batch})):
+        rows = Document.objects.filter(kind=Kind.CLOSE, client_id__in=chunk)
+        posted |= set(rows.values_list("client_id", flat=True))
+    standing = _standing_closes(names)
+    ids = []
+    conflicts = []
+    for close, content in zip(batch, contents, strict=True):
+        if close.id in posted:
+            ids.append(close.id)
+            continue
+        first_id, first_content = standing.setdefault(close.job, (close.id, content))
+        ids.append(first_id)
+        if first_id != close.id and first_content != content:
+            expected = (
+                f"is closed already, by {first_id}; both are kept: "
+                "add what is missing as further uses, or correct the first close"
+            )
+            conflicts.append((close, Problem("job", close.job, expected)))
+    if conflicts:
+        raise Conflict(conflicts)
+    return ids
+
+
+def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
+    """Return the id and content of the close of each job that is closed."""
     closed = {
         job.pk: reference
         for reference, job in names.jobs.items()
         if job.status == JobStatus.CLOSED and reference in names.closing
     }
-    standing: dict[str, Document] = {}
+    standing = {}
     for chunk in _chunks(sorted(closed)):
         costs = JobCost.objects.filter(job__in=chunk, jobs=1, document__corrected_by__isnull=True)
-        standing |= {closed[cost.job_id]: cost.document for cost in costs.select_related("document")}
-    first_ids = {}
-    conflicts = []
-    seen: dict[str, Close] = {}
-    for close in batch:
-        first = standing.get(close.job)
-        if first is not None and first.client_id != close.id:
-            if first.content["content"] == contents[close.id]:
-                first_ids[close.job] = first.client_id
-            else:
-                expected = (
-                    f"was closed already, by {first.client_id}; both are kept: "
-                    "add what is missing as further uses, or correct the first close"
-                )
-                conflicts.append((close, Problem("job", close.job, expected)))
-        earlier = seen.setdefault(close.job, close)
-        if earlier.id != close.id:
-            conflicts.append((close, Problem("job", close.job, f"is closed twice, also by {earlier.id}")))
-    if conflicts:
-        raise Conflict(conflicts)
-    return first_ids
+        for cost in costs.select_related("document"):
+            document = cost.document
+            standing[closed[cost.job_id]] = document.client_id, document.content["content"]
+    return standing
+
+
+def _asked(postings: Sequence[Posting]) -> dict[int, list[str]]:
+    """Return the open questions about each document: a retry is asked what the first close was asked."""
+    asked: dict[int, list[str]] = defaultdict(list)
+    for chunk in _chunks(sorted({posting.document_id for posting in postings})):
+        open_ = Finding.objects.filter(document__in=chunk, answered_at__isnull=True)
+        for document, message in open_.values_list("document_id", "message"):
+            asked[document].append(message)
+    return asked
 
 
 def _stock_lines(uses: Sequence[UsedLine]) -> tuple[Line, ...]:
@@ -241,31 +281,30 @@ def _store_jobs(closes: list[Close], names: _Names) -> None:
         job.note = close.note or job.note
     Job.objects.bulk_create(new, batch_size=BATCH)
     # Callbacks may name a job that this batch makes, so they are set once all have an id.
-    changed = [names.jobs[close.job] for close in closes if close.job not in made]
-    fields = [field.name for field in Job._meta.concrete_fields if not field.primary_key]
     for close in closes:
         if close.callback_of:
             names.jobs[close.job].callback_of = names.jobs[close.callback_of]
+    changed = [names.jobs[close.job] for close in closes if close.job not in made]
+    led_to = {job.pk: job.original_id for job in changed}
     repeats = [names.jobs[close.job] for close in closes if names.jobs[close.job].callback_of_id]
     for job in repeats:
-        job.original = _first_of_chain(job)
+        job.original = callbacks.first_of_chain(job)
+    fields = [field.name for field in Job._meta.concrete_fields if not field.primary_key]
     Job.objects.bulk_update(changed, fields, batch_size=100)
-    callbacks = [job for job in repeats if job.reference in made]
-    Job.objects.bulk_update(callbacks, ["callback_of", "original"], batch_size=BATCH)
-
-
-def _first_of_chain(job: Job) -> Job:
-    while job.callback_of is not None:
-        job = job.original or job.callback_of
-    return job
+    made_repeats = [job for job in repeats if job.reference in made]
+    Job.objects.bulk_update(made_repeats, ["callback_of", "original"], batch_size=BATCH)
+    callbacks.lead_followers(job for job in changed if job.original_id != led_to[job.pk])
 
 
 def _store_lines(
-    posted: list[tuple[tuple[UsedLine, ...], Posting]], jobs: dict[int, Job], now: datetime
-) -> dict[int, list[str]]:
-    """Write the logged uses and costs of new documents; return what to ask about each."""
-    codes = sorted({use.consumable for uses, _ in posted for use in uses})
-    consumables = Consumable.objects.in_bulk(codes, field_name="code")
+    posted: list[tuple[tuple[UsedLine, ...], Posting]],
+    jobs: dict[int, Job],
+    consumables: dict[str, Consumable],
+    now: datetime,
+    *,
+    alone: bool,
+) -> None:
+    """Write the logged uses and costs of new documents, and what to ask about each."""
     rows = [
         JobUse(
             job=jobs[posting.document_id],
@@ -282,47 +321,50 @@ def _store_lines(
     ]
     JobUse.objects.bulk_create(rows, batch_size=BATCH)
     job_costs.add({document: job.pk for document, job in jobs.items()})
-    found = findings.of_documents(jobs, rows, now)
-    Finding.objects.bulk_create(found, batch_size=BATCH)
-    asked: dict[int, list[str]] = {}
-    for finding in found:
-        asked.setdefault(finding.document_id, []).append(finding.message)
-    return asked
+    Finding.objects.bulk_create(findings.of_documents(jobs, now, alone=alone), batch_size=BATCH)
 
 
 def _add_all_uses(batch: list[JobUses], by: str, now: datetime, progress: Progress) -> list[Posting]:
-    jobs: dict[str, Job] = {}
-    for chunk in _chunks(sorted({uses.job for uses in batch})):
-        found = Job.objects.select_for_update().filter(reference__in=chunk).order_by("pk")
-        jobs |= {job.reference: job for job in found.select_related("van__place")}
+    jobs = _locked_jobs({uses.job for uses in batch})
+    consumables = _consumables(uses.lines for uses in batch)
+    posted = _posted_uses(batch)
     problems: list[tuple[JobUses, Problem]] = []
     for uses in batch:
         job = jobs.get(uses.job)
         if job is None:
             problems.append((uses, Problem("job", uses.job, "is not a known job")))
-        elif job.closed_at is None:
+        elif job.closed_at is None and uses.id not in posted:
             problems.append((uses, Problem("job", uses.job, f"is {job.status}, not closed; close it first")))
-        problems += [(uses, problem) for problem in use_problems(uses.lines)]
+        problems += [(uses, problem) for problem in uses_problems(uses)]
+        problems += [(uses, problem) for problem in _line_problems(uses.lines, consumables)]
     if problems:
         raise Refused(problems)
-    to_post = [
-        documents.Use(
-            id=uses.id,
-            occurred_at=jobs[uses.job].closed_at or now,
-            place=jobs[uses.job].van.place.code,
-            lines=_stock_lines(uses.lines),
-            content=canonical({"job": uses.job, "lines": [asdict(line) for line in uses.lines]}),
-        )
-        for uses in batch
-    ]
+    to_post = []
+    for uses in batch:
+        # A retry says what the first one said, even where its job was closed anew meanwhile.
+        occurred_at, place = posted.get(uses.id) or (jobs[uses.job].closed_at or now, jobs[uses.job].van.code)
+        content = canonical({"job": uses.job, "lines": [asdict(line) for line in uses.lines]})
+        to_post.append(documents.Use(uses.id, occurred_at, place, _stock_lines(uses.lines), content))
     postings = ledger.post_many(to_post, by=by, now=now, progress=progress)
     new = [(uses, posting) for uses, posting in zip(batch, postings, strict=True) if posting.created]
     _store_lines(
         [(uses.lines, posting) for uses, posting in new],
         {posting.document_id: jobs[uses.job] for uses, posting in new},
+        consumables,
         now,
+        alone=len(batch) == 1,
     )
     return postings
+
+
+def _posted_uses(batch: list[JobUses]) -> dict[str, tuple[datetime, str]]:
+    """Return when and where the uses happened that were posted before, by id."""
+    posted = {}
+    sound = {uses.id for uses in batch if not text_problem(uses.id, LONGEST_ID)}
+    for chunk in _chunks(sorted(sound)):
+        for document in Document.objects.filter(kind=Kind.USE, client_id__in=chunk):
+            posted[document.client_id] = document.occurred_at, document.content["place"]
+    return posted
 
 
 def _chunks(items: list[Any]) -> Iterator[list[Any]]:

@@ -1,9 +1,11 @@
 """Gathers what the plausibility checks need about just posted uses, and keeps their questions."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
+
+from django.db.models import Sum
 
 from shop.models import Finding, Job, JobUse, StandardUse
 from shop.plausibility import History, JobClose, UsedConsumable, check_close
@@ -11,40 +13,66 @@ from shop.plausibility import StandardUse as Standard
 
 # The latest jobs of a type say what is usual; older ones were done with other people and discs.
 HISTORY_JOBS = 100
+CHUNK = 1000
 
 
-def of_documents(jobs: dict[int, Job], uses: Sequence[JobUse], now: datetime) -> list[Finding]:
+def of_documents(jobs: dict[int, Job], now: datetime, *, alone: bool) -> list[Finding]:
     """Return what to ask about documents just posted to jobs, unsaved.
 
-    `jobs` holds the job of each document's id. A single close is compared with the history of its job type;
-    in a bulk import the standard alone says what is usual, so that its cost grows with the file only.
+    `jobs` holds the job of each document's id. A job is judged by all that was logged for it, and not asked
+    again what it was asked before. One that comes `alone` is compared with the history of its job type; in a
+    bulk import the standard says what is usual, so that its cost grows with the file only, and a job without
+    any use is not judged: its uses come in another file.
     """
-    lines: dict[int, list[JobUse]] = defaultdict(list)
-    for use in uses:
-        lines[use.document_id].append(use)
+    used = _standing_uses(jobs.values())
+    asked = _asked_before(jobs.values())
     standards = _standards({job.job_type_id for job in jobs.values()})
     found = []
     for document, job in jobs.items():
-        histories = _histories(job, lines[document]) if len(jobs) == 1 else []
-        if not lines[document]:
+        uses = used[job.pk]
+        if not uses and not alone:
             continue
-        close = JobClose(
-            job.outcome,
-            job.labour_minutes or Decimal(0),
-            job.closed_at or now,
-            _merged(lines[document]),
-        )
-        found += [
-            Finding(
-                job=job,
-                document_id=document,
-                code=finding.code,
-                consumable=finding.consumable,
-                message=finding.message,
+        close = JobClose(job.outcome, job.labour_minutes or Decimal(0), job.closed_at or now, _merged(uses))
+        histories = _histories(job, uses) if alone else []
+        for finding in check_close(close, standards[job.job_type_id], histories, now=now):
+            question = (job.pk, str(finding.code), finding.consumable)
+            if question in asked:
+                continue
+            asked.add(question)
+            found.append(
+                Finding(
+                    job=job,
+                    document_id=document,
+                    code=finding.code,
+                    consumable=finding.consumable,
+                    message=finding.message,
+                )
             )
-            for finding in check_close(close, standards[job.job_type_id], histories, now=now)
-        ]
     return found
+
+
+def _standing_uses(jobs: Iterable[Job]) -> dict[int, list[JobUse]]:
+    """Return by job all that was logged for it and not undone."""
+    uses: dict[int, list[JobUse]] = defaultdict(list)
+    for chunk in _chunks(sorted({job.pk for job in jobs})):
+        rows = JobUse.objects.filter(job__in=chunk, document__corrected_by__isnull=True)
+        for use in rows.select_related("consumable").order_by("document", "line"):
+            uses[use.job_id].append(use)
+    return uses
+
+
+def _asked_before(jobs: Iterable[Job]) -> set[tuple[int, str, str]]:
+    """Return what jobs were asked about documents that stand, answered or not."""
+    asked: set[tuple[int, str, str]] = set()
+    for chunk in _chunks(sorted({job.pk for job in jobs})):
+        rows = Finding.objects.filter(job__in=chunk, document__corrected_by__isnull=True)
+        asked |= set(rows.values_list("job_id", "code", "consumable"))
+    return asked
+
+
+def _chunks(items: list[int]) -> Iterator[list[int]]:
+    for start in range(0, len(items), CHUNK):
+        yield items[start : start + CHUNK]
 
 
 def _merged(uses: Sequence[JobUse]) -> tuple[UsedConsumable, ...]:
@@ -87,13 +115,14 @@ def _histories(job: Job, uses: Sequence[JobUse]) -> list[History]:
         .order_by("-closed_at")
         .values_list("pk", flat=True)[:HISTORY_JOBS]
     )
-    quantities: dict[str, list[Decimal]] = defaultdict(list)
     rows = JobUse.objects.filter(
         job__in=list(recent),
         consumable__in={use.consumable_id for use in uses},
         quantity__gt=0,
         document__corrected_by__isnull=True,
     )
-    for code, quantity in rows.values_list("consumable__code", "quantity"):
+    quantities: dict[str, list[Decimal]] = defaultdict(list)
+    totals = rows.order_by().values_list("consumable__code", "job").annotate(total=Sum("quantity"))
+    for code, _, quantity in totals:
         quantities[code].append(quantity)
     return [History(code, tuple(taken)) for code, taken in quantities.items()]
