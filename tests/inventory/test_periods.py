@@ -135,6 +135,13 @@ def test_a_receipt_corrected_at_the_first_open_moment_goes_after_the_uses_of_tha
     assert adjustments_by("correction", "C-1") == 36
 
 
+def test_a_use_corrected_at_the_first_open_moment_is_back_before_the_uses_of_that_moment() -> None:
+    post(receipt("R-1", 0, (DISC, 4, 4)), close("J-1", 1, (DISC, 4)), receipt("R-2", 2, (DISC, 4, 40)))
+    lock(10)
+    post(close("J-2", 10, (DISC, 4)), correction("C-1", "close", "J-1"))
+    assert value_of("close", "J-2") == 4
+
+
 def test_a_return_of_a_locked_period_is_not_corrected() -> None:
     post(close("J-1", 1, (DISC, 4)), give_back("B-1", 2, "J-1", (DISC, 1)))
     lock(10)

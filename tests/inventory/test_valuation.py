@@ -325,6 +325,21 @@ def test_returned_stock_is_the_next_to_go_out_under_fifo() -> None:
     assert values(run(events, Method.FIFO))[2:] == [2, 1, 1]
 
 
+def test_a_return_settles_what_is_owed_and_teaches_no_new_cost() -> None:
+    events = [
+        receipt(1, 1, 4),
+        issue(2, 1),
+        receipt(3, 1, 10),
+        issue(4, 2),
+        Event(5, Effect.RETURN, D(1), origin=2),
+        issue(6, 1),
+    ]
+    for method in Method:
+        valuation = run(events, method)
+        assert values(valuation)[3:] == [20, 4, 10]
+        assert valuation.adjustments == [Adjustment(5, 4, D(1), D(10), D(4))]
+
+
 def test_undoing_a_receipt_that_was_used_leaves_the_difference_as_an_adjustment() -> None:
     events = [receipt(1, 10, 10), receipt(2, 10, 30), issue(3, 10), Event(4, Effect.CREDIT, D(10), origin=2)]
     average = run(events, Method.MOVING_AVERAGE)
