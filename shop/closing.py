@@ -320,7 +320,7 @@ def _store_lines(
         for number, use in enumerate(uses, 1)
     ]
     JobUse.objects.bulk_create(rows, batch_size=BATCH)
-    job_costs.add({document: job.pk for document, job in jobs.items()})
+    job_costs.add(jobs)
     Finding.objects.bulk_create(findings.of_documents(jobs, now, alone=alone), batch_size=BATCH)
 
 

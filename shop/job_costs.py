@@ -1,30 +1,34 @@
 """What each document posted to a job, kept in step with the ledger's values and the rates in force.
 
-A JobCost row is computed from facts alone: the document, the values of its movements, the logged uses and
-the effective-dated rates. So it can be computed again at any time, and must come out the same.
+The amounts of a JobCost row are computed from facts alone: the document, the values of its movements, the
+logged uses and the effective-dated rates. So they can be computed again at any time, and must come out the
+same. That they do is checked in shop.job_cost_checking.
 """
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
 from django.db.models import Case, F, OuterRef, Subquery, Sum, When
 
-from inventory.checking import Disagreement
 from inventory.documents import Kind
 from inventory.fields import FixedPointField
 from inventory.models import Consumable, ConsumableKind, Document, Movement, MovementValue, PlaceKind
 from inventory.signals import revalued
 from shop.costing import minutes_cost, overhead_cost, rate_on, wear_cost
-from shop.models import JobCost, JobUse, LabourRate, OverheadRate, the_shop
+from shop.models import Job, JobCost, JobUse, LabourRate, OverheadRate, the_shop
 
 CHUNK = 1000
 ZERO = Decimal(0)
 AMOUNTS = ("revenue", "materials", "wear", "labour", "travel", "overhead")
 DERIVED = ("posted_at", "jobs", *AMOUNTS)
+AS_CLOSED = (
+    *("closed_at", "van_id", "technician_id", "job_type_id", "damage_type_id"),
+    *("glass_id", "outcome", "callback_of_id"),
+)
 
 
 class Rates:
@@ -140,11 +144,18 @@ def _wear(documents: Iterable[int]) -> dict[int, Decimal]:
     return wear
 
 
-def add(jobs_by_document: dict[int, int]) -> None:
-    """Store the costs of documents that were just posted to jobs."""
+def add(jobs_by_document: Mapping[int, Job]) -> None:
+    """Store the costs of documents just posted to jobs, each job being as its standing close said.
+
+    The job of a correction is as it was before it is opened again.
+    """
     rates = Rates()
     for chunk in _chunks(sorted(jobs_by_document)):
-        JobCost.objects.bulk_create(compute({pk: jobs_by_document[pk] for pk in chunk}, rates))
+        costs = compute({pk: jobs_by_document[pk].pk for pk in chunk}, rates)
+        for cost in costs:
+            for name in AS_CLOSED:
+                setattr(cost, name, getattr(jobs_by_document[cost.document_id], name))
+        JobCost.objects.bulk_create(costs)
 
 
 def refresh(documents: Iterable[int]) -> None:
@@ -153,15 +164,16 @@ def refresh(documents: Iterable[int]) -> None:
     for chunk in _chunks(sorted(documents)):
         # Locked first and in order, so that two documents that re-value the same job wait for each other.
         locked = JobCost.objects.select_for_update().filter(document__in=chunk).order_by("pk")
-        jobs = dict(locked.values_list("document_id", "job_id"))
-        if not jobs:
+        stored = {cost.document_id: cost for cost in locked}
+        if not stored:
             continue
         rates = rates or Rates()
+        costs = compute({pk: cost.job_id for pk, cost in stored.items()}, rates)
+        for cost in costs:
+            for name in AS_CLOSED:
+                setattr(cost, name, getattr(stored[cost.document_id], name))
         JobCost.objects.bulk_create(
-            compute(jobs, rates),
-            update_conflicts=True,
-            unique_fields=["document"],
-            update_fields=list(DERIVED),
+            costs, update_conflicts=True, unique_fields=["document"], update_fields=list(DERIVED)
         )
 
 
@@ -177,33 +189,15 @@ def follow_ledger() -> None:
 
 def _refresh_revalued(*, documents: set[int], received_from: dict[int, datetime], **_: object) -> None:
     worn = Consumable.objects.filter(pk__in=received_from, kind=ConsumableKind.WORN)
-    worn_by = {
-        document
-        for part in worn.values_list("pk", flat=True)
-        for document in JobUse.objects.filter(
-            consumable=part, document__posted_at__gte=received_from[part]
-        ).values_list("document_id", flat=True)
-    }
+    worn_by: set[int] = set()
+    for part in worn.values_list("pk", flat=True):
+        uses = JobUse.objects.filter(consumable=part, document__posted_at__gte=received_from[part])
+        worn_by |= set(uses.values_list("document_id", flat=True))
+        # A correction takes back the wear of the document that it undoes.
+        worn_by |= set(
+            uses.filter(document__corrected_by__isnull=False).values_list("document__corrected_by", flat=True)
+        )
     refresh(documents | worn_by)
-
-
-def disagreements() -> Iterator[Disagreement]:
-    """Yield each job cost whose stored amounts differ from what the facts give."""
-    rates = Rates()
-    for chunk in _chunks(list(JobCost.objects.order_by("pk").values_list("pk", flat=True))):
-        stored = {
-            cost.pk: cost for cost in JobCost.objects.filter(pk__in=chunk).select_related("job", "document")
-        }
-        for cost in compute({pk: cost.job_id for pk, cost in stored.items()}, rates):
-            kept = stored[cost.document_id]
-            for name in DERIVED:
-                if getattr(kept, name) != getattr(cost, name):
-                    yield Disagreement(
-                        f"job cost, {name}",
-                        f"job {kept.job}, {kept.document}",
-                        getattr(kept, name),
-                        getattr(cost, name),
-                    )
 
 
 def _chunks(items: list[int]) -> Iterator[list[int]]:

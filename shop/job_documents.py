@@ -43,7 +43,7 @@ def _post_to_job(document: documents.Return | documents.Correction, by: str, now
         _refuse_while_further_uses_stand(document, target, job)
     posting = ledger.post(document, by=by, now=now)
     if posting.created:
-        job_costs.add({posting.document_id: job.pk})
+        job_costs.add({posting.document_id: job})
         if opens_again:
             _open_again(job, json.loads(target.content["content"]))
     return posting

@@ -1,17 +1,17 @@
 """Margin of groups of jobs, with how sure it is: one query whatever the history."""
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Expression, F, QuerySet, Sum
-from django.db.models.functions import Coalesce, TruncMonth
+from django.db.models import Expression, F, IntegerField, OuterRef, Q, QuerySet, Subquery, Sum
+from django.db.models.functions import Cast, Coalesce, TruncMonth
 
 from shop.costing import NO_COSTS, JobCosts
 from shop.days import start_of_day
-from shop.intervals import MarginRatio, margin_ratio, ratio_sums, shrunk_ratios
+from shop.intervals import MarginRatio, RatioSums, margin_ratio, ratio_sums, shrunk_ratios
 from shop.models import JobCost, the_shop
 
 AMOUNTS = ("revenue", "materials", "wear", "labour", "travel", "overhead")
@@ -25,9 +25,13 @@ PATHS = {
     "glass": "glass__code",
     "technician": "technician__code",
     "van": "van__place__code",
-    "customer": "site__customer__name",
+    "customer": "site__customer__code",
 }
+# What the job itself knows; all else is as its close said when it posted.
+OF_THE_JOB = ("job", "customer")
 GROUPINGS = (*PATHS, "month")
+# What was posted and undone within the period: no trace of it is shown.
+NOTHING = Q(counted=0, **{f"total_{name}": 0 for name in AMOUNTS})
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +85,9 @@ def margin_report(
     """Return the margin of each group of jobs that posted from `start` to `end`, ordered by label.
 
     `by` is one of GROUPINGS. With `lifetime`, the cost of callbacks counts in the group of the job they
-    repeat. The interval resamples jobs; of more than 20,000 it resamples 1,000 groups made by job number
-    (the random groups method: Wolter 2007, Introduction to Variance Estimation, ch. 2 [from memory]), so that
-    the database does the adding up.
+    repeat, as that job stands now; by month in the month its close posted to. The interval resamples jobs; of
+    more than 20,000 it resamples 1,000 groups made by job number (the random groups method: Wolter 2007,
+    Introduction to Variance Estimation, ch. 2 [from memory]), so that the database does the adding up.
 
     Raises ValueError for an unknown grouping.
     """
@@ -91,11 +95,14 @@ def margin_report(
         raise ValueError(f"{by!r} is not one of {', '.join(GROUPINGS)}")
     costs = posted_costs(start, end)
     jobs = costs.aggregate(jobs=Sum("jobs"))["jobs"] or 0
-    unit: Any = F("job_id") if jobs <= MOST_SINGLE_JOBS else F("job_id") % RANDOM_GROUPS
+    unit: Any = F("job_id")
+    if jobs > MOST_SINGLE_JOBS:
+        unit = Cast("job_id", IntegerField()) % RANDOM_GROUPS
     rows = (
         costs.annotate(label=_label(by, lifetime=lifetime), unit=unit)
         .values("label", "unit")
         .annotate(counted=Sum("jobs"), **{f"total_{name}": Sum(name) for name in AMOUNTS})
+        .exclude(NOTHING)
         .order_by("label", "unit")
         .values_list("label", "counted", *(f"total_{name}" for name in AMOUNTS))
     )
@@ -107,21 +114,32 @@ def margin_report(
         group.costs += costs_of_unit
         group.margins.append(costs_of_unit.margin)
         group.revenues.append(costs_of_unit.revenue)
-    shrunk = shrunk_ratios([ratio_sums(group.margins, group.revenues) for group in groups.values()])
+    shrunk = shrunk_ratios([_sums(group) for group in groups.values()])
     return [
         _margin(label, group, margin_ratio(group.margins, group.revenues), pulled)
         for (label, group), pulled in zip(groups.items(), shrunk, strict=True)
     ]
 
 
+def _sums(group: _Group) -> RatioSums:
+    """Return the sums that shrinkage needs, by job: random groups add up jobs, and their spread with them."""
+    sums = ratio_sums(group.margins, group.revenues)
+    return replace(sums, jobs=max(sums.jobs, group.jobs))
+
+
 def _label(by: str, *, lifetime: bool) -> Any:
     if by == "month":
-        return TruncMonth("posted_at", tzinfo=the_shop().zone)
+        posted_at: Any = F("posted_at")
+        if lifetime:
+            closes = JobCost.objects.filter(job=OuterRef("job__original"), jobs=1).order_by("-document")
+            posted_at = Coalesce(Subquery(closes.values("posted_at")[:1]), posted_at)
+        return TruncMonth(posted_at, tzinfo=the_shop().zone)
     path = PATHS[by]
+    own = f"job__{path}" if by in OF_THE_JOB else path
     if not lifetime:
-        return F(f"job__{path}")
+        return F(own)
     # A callback whose original has no value of its own (no customer, say) stays with its own.
-    label: Expression = Coalesce(f"job__original__{path}", f"job__{path}")
+    label: Expression = Coalesce(f"job__original__{path}", own)
     return label
 
 

@@ -9,7 +9,7 @@ from decimal import Decimal
 from django.db.models import Case, F, QuerySet, Sum, When
 
 from inventory.fields import FixedPointField
-from inventory.models import MovementValue, PlaceKind
+from inventory.models import ConsumableKind, MovementValue, PlaceKind
 from shop.costing import rate_on
 from shop.margins import posted_costs
 from shop.models import JobCost, JobType, LabourRate, StandardUse
@@ -47,28 +47,34 @@ class LabourLine:
 
 
 def material_lines(start: date | None = None, end: date | None = None) -> Iterator[MaterialLine]:
-    """Yield the consumables of each job type that posted from `start` to `end`: three queries."""
+    """Yield the consumables of each job type that posted from `start` to `end`: four queries.
+
+    Parts that wear are left out, as in a job's materials: their wear is charged by the minute, and what was
+    replaced is in shop.absorption.
+    """
     costs = posted_costs(start, end)
     jobs = _jobs_by_type(costs)
     into_job = {"movement__destination__kind": str(PlaceKind.JOB)}
+    moved = MovementValue.objects.filter(movement__document__in=costs.values("document")).exclude(
+        movement__consumable__kind=ConsumableKind.WORN
+    )
     taken: dict[tuple[str, str], tuple[Decimal, Decimal]] = {
         (job_type, consumable): (quantity, cost)
-        for job_type, consumable, quantity, cost in MovementValue.objects.filter(
-            movement__document__in=costs.values("document")
+        for job_type, consumable, quantity, cost in moved.values_list(
+            "movement__document__job_cost__job_type__code", "movement__consumable__code"
         )
-        .values_list("movement__document__job_cost__job__job_type__code", "movement__consumable__code")
         .annotate(quantity=Sum(_signed("movement__quantity", into_job)), cost=Sum(_signed("value", into_job)))
         .order_by()
     }
     standards = {
         (use.job_type.code, use.consumable.code): use
-        for use in StandardUse.objects.select_related("job_type", "consumable")
+        for use in StandardUse.objects.exclude(consumable__kind=ConsumableKind.WORN).select_related(
+            "job_type", "consumable"
+        )
         if use.job_type.code in jobs
     }
     prices = dict(
-        MovementValue.objects.filter(movement__document__in=costs.values("document"))
-        .values_list("movement__consumable__code", "movement__consumable__standard_cost")
-        .distinct()
+        moved.values_list("movement__consumable__code", "movement__consumable__standard_cost").distinct()
     )
     for key in sorted(taken.keys() | standards.keys()):
         job_type, consumable = key
@@ -99,9 +105,9 @@ def labour_lines(
     rate = rate_on(LabourRate.objects.filter(technician__isnull=True), rate_day)
     standard = dict(JobType.objects.values_list("code", "standard_minutes"))
     rows = (
-        costs.values_list("job__job_type__code")
+        costs.values_list("job_type__code")
         .annotate(jobs=Sum("jobs"), minutes=Sum("job__labour_minutes"), cost=Sum("labour"))
-        .order_by("job__job_type__code")
+        .order_by("job_type__code")
     )
     for job_type, jobs, minutes, cost in rows:
         allowed = standard[job_type] * jobs
@@ -123,7 +129,7 @@ def labour_lines(
 
 
 def _jobs_by_type(costs: QuerySet[JobCost]) -> dict[str, int]:
-    rows = costs.values_list("job__job_type__code").annotate(jobs=Sum("jobs")).order_by()
+    rows = costs.values_list("job_type__code").annotate(jobs=Sum("jobs")).order_by()
     jobs: dict[str, int] = defaultdict(int)
     jobs.update(dict(rows))
     return jobs

@@ -23,7 +23,10 @@ MOVEMENT = (
     "document_id line part consumable_id quantity source_id destination_id occurred_at posted_at recorded_at "
     "rank landed_value"
 )
-COST = "document_id job_id posted_at jobs revenue materials wear labour travel overhead"
+COST = (
+    "document_id job_id posted_at jobs revenue materials wear labour travel overhead closed_at outcome "
+    "van_id technician_id job_type_id damage_type_id glass_id"
+)
 
 
 def sqlite_file(folder: Path, name: str) -> tuple[str, Path]:
@@ -124,4 +127,8 @@ def _costs(jobs: int) -> Iterator[tuple[Any, ...]]:
         revenue = (80 + number % 300) * SCALE
         materials = (5 + number % 40) * SCALE
         at = _moment(number, jobs)
-        yield number + 1, number + 1, at, 1, revenue, materials, 12_000, 450_000, 150_000, 240_000
+        damage, glass = number % 7 + 1, number % 4 + 1
+        yield (
+            *(number + 1, number + 1, at, 1, revenue, materials, 12_000, 450_000, 150_000, 240_000),
+            *(at, "removed", 1, 1, 1, damage, glass),
+        )

@@ -21,8 +21,7 @@ BARE_MARGIN = """
 SELECT damage.code, SUM(cost.jobs), SUM(cost.revenue), SUM(cost.materials), SUM(cost.wear), SUM(cost.labour),
        SUM(cost.travel), SUM(cost.overhead)
 FROM shop_jobcost cost
-JOIN shop_job job ON job.id = cost.job_id
-JOIN shop_damagetype damage ON damage.id = job.damage_type_id
+JOIN shop_damagetype damage ON damage.id = cost.damage_type_id
 GROUP BY damage.code
 """
 REBUILD = """

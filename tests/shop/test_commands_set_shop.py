@@ -10,7 +10,7 @@ from django.core.management import CommandError, call_command
 from inventory.checking import Disagreement, stock_disagreements
 from inventory.currencies import minor_unit_digits
 from inventory.models import Books, CostPolicy, MovementValue
-from shop import job_costs
+from shop import job_cost_checking
 from shop.models import JobCost, LabourRate, OverheadRate, Technician, the_shop
 from tests.inventory.small_shop import receive
 from tests.shop.job_shop import close, open_job_shop, run, used
@@ -24,7 +24,7 @@ def _shop() -> None:
 
 
 def disagreements() -> list[Disagreement]:
-    return [*stock_disagreements(), *job_costs.disagreements()]
+    return [*stock_disagreements(), *job_cost_checking.disagreements()]
 
 
 def materials(job: str) -> Decimal:

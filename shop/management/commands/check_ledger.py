@@ -13,7 +13,7 @@ from inventory.checking import Disagreement, stock_disagreements
 from inventory.document_checking import document_disagreements
 from inventory.models import Consumable, Document
 from inventory.snapshot import one_snapshot
-from shop import job_costs
+from shop import job_cost_checking
 
 
 class Command(BaseCommand):
@@ -48,4 +48,4 @@ class Command(BaseCommand):
             yield from reconciliation.disagreements(reconciliation.reconcile())
             yield from stock_disagreements(bar.update)
             yield from document_disagreements(bar.update)
-            yield from job_costs.disagreements()
+            yield from job_cost_checking.disagreements()
