@@ -255,12 +255,16 @@ def _origins(rows: list[Row]) -> dict[int, Origin]:
     wanted = {row.reverses for row in rows if row.reverses is not None and row.kind != Kind.COUNT}
     origins = {row.id: Origin(row.quantity, ZERO) for row in rows if row.id in wanted}
     mine = {row.id for row in rows if row.reverses is not None}
-    for movement in Movement.objects.filter(pk__in=wanted - origins.keys()).select_related("valued"):
-        origins[movement.pk] = origin = Origin(movement.quantity, movement.valued.value)
-        earlier = movement.reversals.exclude(pk__in=mine).exclude(document__corrected_by__isnull=False)
-        for quantity, value in earlier.values_list("quantity", "valued__value"):
-            origin.returned_quantity += quantity
-            origin.returned_value += value
+    stored = wanted - origins.keys()
+    if not stored:
+        return origins
+    for movement in Movement.objects.filter(pk__in=stored).select_related("valued"):
+        origins[movement.pk] = Origin(movement.quantity, movement.valued.value)
+    back = Movement.objects.filter(reverses__in=stored, document__corrected_by__isnull=True)
+    for pk, origin, quantity, value in back.values_list("pk", "reverses_id", "quantity", "valued__value"):
+        if pk not in mine:
+            origins[origin].returned_quantity += quantity
+            origins[origin].returned_value += value
     return origins
 
 

@@ -222,6 +222,26 @@ def test_those_who_listen_hear_which_earlier_documents_changed_and_where_receipt
     ]
 
 
+def test_a_late_use_before_many_returns_takes_no_more_queries() -> None:
+    ledger.post_many([use(f"U-{n}", n / 10, (DISC, 1)) for n in range(40)], now=NOW)
+    revaluation.rebuild()
+    opening = CostPool.objects.get(consumable__code=DISC)
+    assert opening.state is not None
+    assert opening.posted_at is not None
+    CostCheckpoint.objects.create(consumable_id=opening.pk, posted_at=opening.posted_at, state=opening.state)
+
+    def late(id_: str) -> int:
+        with CaptureQueriesContext(connection) as captured:
+            post(close(id_, 5, (DISC, 1)))
+        return len(captured)
+
+    ledger.post_many([give_back("B-0", 6, "U-0", (DISC, 1), kind="use")], now=NOW)
+    before = late("J-1")
+    ledger.post_many([give_back(f"B-{n}", 6, f"U-{n}", (DISC, 1), kind="use") for n in range(1, 30)], now=NOW)
+    assert late("J-2") == before
+    assert revaluation.rebuild() == set()
+
+
 def test_a_rebuild_takes_the_same_queries_for_a_longer_history() -> None:
     def rebuild() -> int:
         with CaptureQueriesContext(connection) as captured:
