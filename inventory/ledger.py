@@ -110,20 +110,32 @@ def once_more_if_raced(work: Callable[[], T]) -> T:
 
 
 def keep_refused(conflict: Conflict, *, by: str, now: datetime) -> None:
-    """Keep what was refused for its id, unless an enclosing transaction is about to undo it anyway."""
+    """Keep what was refused for its id, unless an enclosing transaction is about to undo it anyway.
+
+    What a phone sends again and again is kept once.
+    """
     if connection.in_atomic_block:
         return
-    RefusedDocument.objects.bulk_create(
-        RefusedDocument(
-            kind=document.kind,
-            client_id=document.id,
-            content=documents.content(document),
-            reason=str(problem),
-            refused_at=now,
-            refused_by=by,
+    ids = [document.id for document, _ in conflict.problems]
+    waiting = RefusedDocument.objects.filter(client_id__in=ids, resolved_at__isnull=True)
+    kept = {documents.digest(content) for content in waiting.values_list("content", flat=True)}
+    new = []
+    for document, problem in conflict.problems:
+        content = documents.content(document)
+        if (digest := documents.digest(content)) in kept:
+            continue
+        kept.add(digest)
+        new.append(
+            RefusedDocument(
+                kind=document.kind,
+                client_id=document.id,
+                content=content,
+                reason=str(problem),
+                refused_at=now,
+                refused_by=by,
+            )
         )
-        for document, problem in conflict.problems
-    )
+    RefusedDocument.objects.bulk_create(new)
 
 
 def _parts(batch: list[documents.Document]) -> Iterator[list[documents.Document]]:
@@ -316,6 +328,8 @@ class _Run:
         flags = []
         if plan.document.occurred_at > self.now + CLOCK_TOLERANCE:
             flags.append(f"dated {plan.document.occurred_at:%Y-%m-%d %H:%M}, in the future; check the clock")
+        if plan.corrects and plan.posted_at != plan.corrects.posted_at:
+            flags.append(f"undoes what is in a locked period; counts on {plan.posted_at:%Y-%m-%d}")
         if plan.corrects is None and plan.posted_at != plan.document.occurred_at:
             flags.append(f"happened in a locked period; counts on {plan.posted_at:%Y-%m-%d}")
         for movement in plan.movements:

@@ -114,6 +114,12 @@ def test_other_content_under_a_taken_id_is_refused_and_kept() -> None:
     kept = RefusedDocument.objects.get()
     assert (kept.kind, kept.client_id, kept.refused_by, kept.refused_at) == ("close", "J-1", "phone 2", NOW)
     assert kept.content == d.content(other)
+    with pytest.raises(Conflict):
+        ledger.post(other, by="phone 2", now=NOW)
+    assert RefusedDocument.objects.count() == 1
+    with pytest.raises(Conflict):
+        ledger.post(close("J-1", 1, (DISC, 4)), by="phone 2", now=NOW)
+    assert RefusedDocument.objects.count() == 2
 
 
 @pytest.mark.django_db(transaction=True)

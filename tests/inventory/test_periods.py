@@ -111,7 +111,8 @@ def test_a_provisional_cost_of_a_locked_period_is_settled_in_the_open_one() -> N
 def test_a_use_of_a_locked_period_is_corrected_at_the_value_it_went_out_with() -> None:
     post(receipt("R-1", 0, (DISC, 4, 4)), close("J-1", 1, (DISC, 4)), receipt("R-2", 2, (DISC, 4, 40)))
     lock(10)
-    post(correction("C-1", "close", "J-1"))
+    (posting,) = post(correction("C-1", "close", "J-1"))
+    assert posting.flags == (f"undoes what is in a locked period; counts on {at(10):%Y-%m-%d}",)
     assert (value_of("close", "J-1"), value_of("correction", "C-1")) == (Decimal(4), Decimal(4))
     assert pool_of(DISC).value == 44
     post(close("J-2", 11, (DISC, 4)))
