@@ -425,7 +425,7 @@ def test_the_ledger_agrees_with_a_naive_one_whatever_is_posted() -> None:
         LedgerMachine,
         settings=settings(
             max_examples=examples(25),
-            stateful_step_count=20,
+            stateful_step_count=examples(20, most=50),
             deadline=None,
             suppress_health_check=list(HealthCheck),
             # An example is many postings; shrinking one takes minutes. SHRINK=1 for when one is found.
