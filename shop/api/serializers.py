@@ -228,17 +228,19 @@ def read_document(shape: type[ShapeSerializer], client_id: str, body: Any) -> An
     return shape.makes(id=client_id, **serializer.plain(serializer.validated_data))
 
 
-def _problems(errors: Mapping[Any, Any], body: Any, line: int | None = None) -> Iterator[Problem]:
-    """Yield the errors of the framework as problems with the values they are about."""
-    for name, found in errors.items():
-        if name == WHOLE:
-            yield from (Problem("body" if line is None else "line", body, str(text), line) for text in found)
-            continue
-        value = body.get(name) if isinstance(body, Mapping) else None
-        if not isinstance(found, Mapping):
-            yield from (Problem(name, value, str(text), line) for text in found)
-        elif WHOLE in found:
-            yield from (Problem(name, value, str(text), line) for text in found[WHOLE])
+def _problems(errors: Any, body: Any, name: str = "body", line: int | None = None) -> Iterator[Problem]:
+    """Yield the errors of the framework as problems with the values they are about.
+
+    `errors` are texts about the value itself, or errors by field, or by index of a list.
+    """
+    if not isinstance(errors, Mapping):
+        yield from (Problem(name, body, str(text), line) for text in errors)
+        return
+    for key, found in errors.items():
+        if key == WHOLE:
+            yield from _problems(found, body, name, line)
+        elif isinstance(key, int):
+            yield from _problems(found, body[key], "line", key + 1)
         else:
-            for index, of_line in found.items():
-                yield from _problems(of_line, value[index] if value else None, index + 1)
+            value = body.get(key) if isinstance(body, Mapping) else None
+            yield from _problems(found, value, key, line)
