@@ -8,7 +8,7 @@ from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
 from django.contrib.auth.models import Group
 from django.core.exceptions import ValidationError
-from django.db.models import Model
+from django.db.models import Model, QuerySet
 from django.http import HttpRequest, HttpResponse
 
 from inventory.admin import CodeAdmin, ReadOnlyAdmin, SetUpAdmin
@@ -78,6 +78,12 @@ class TechnicianAdmin(CodeAdmin):
 
     list_display = ("code", "name", "person", "van")
     list_select_related = ("person", "van__place")
+
+    def formfield_for_foreignkey(self, db_field: Any, request: HttpRequest, **kwargs: Any) -> Any:
+        """Offer the vans, read at once."""
+        if db_field.name == "van":
+            kwargs["queryset"] = models.Van.objects.select_related("place")
+        return super().formfield_for_foreignkey(db_field, request, **kwargs)
 
 
 class SetUpInline(Inline):
@@ -155,6 +161,23 @@ class SiteAdmin(SetUpAdmin):
     raw_id_fields = ("customer",)
 
 
+class VanFilter(admin.SimpleListFilter):
+    """Jobs of one van; the vans are read at once."""
+
+    title = "van"
+    parameter_name = "van"
+
+    def lookups(self, request: HttpRequest, model_admin: Any) -> list[tuple[str, str]]:  # noqa: ARG002
+        """Return the vans."""
+        return [(str(pk), code) for pk, code in models.Van.objects.values_list("pk", "place__code")]
+
+    def queryset(self, request: HttpRequest, queryset: QuerySet[Any]) -> QuerySet[Any] | None:  # noqa: ARG002
+        """Return the jobs of the chosen van, all when none is chosen or it is not one of these."""
+        chosen = self.value()
+        known = {pk for pk, _ in self.lookup_choices}
+        return queryset.filter(van=chosen) if chosen in known else queryset
+
+
 class BookedJobForm(JobFormBase):
     """A job that is booked or cancelled."""
 
@@ -178,7 +201,7 @@ class JobAdmin(SetUpAdmin):
     form = BookedJobForm
     list_display = ("reference", "status", "booked_for", "van", "technician", "job_type", "closed_at")
     list_select_related = ("van__place", "technician", "job_type")
-    list_filter = ("status", "van")
+    list_filter = ("status", VanFilter)
     search_fields = ("reference", "site__name", "site__customer__name")
     raw_id_fields = ("site", "callback_of")
     show_full_result_count = False
@@ -205,6 +228,12 @@ class JobAdmin(SetUpAdmin):
         if db_field.name == "status":
             kwargs["choices"] = [choice for choice in JobStatus.choices if choice[0] != JobStatus.CLOSED]
         return super().formfield_for_choice_field(db_field, request, **kwargs)
+
+    def formfield_for_foreignkey(self, db_field: Any, request: HttpRequest, **kwargs: Any) -> Any:
+        """Offer the vans, read at once."""
+        if db_field.name == "van":
+            kwargs["queryset"] = models.Van.objects.select_related("place")
+        return super().formfield_for_foreignkey(db_field, request, **kwargs)
 
     def get_object(self, request: HttpRequest, object_id: str, from_field: str | None = None) -> Any:
         """Return the job, locked while it is written, so that no close slips in between."""
