@@ -5,8 +5,10 @@ Moments are written as text: on UTC's clocks unless they name an offset.
 
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from io import StringIO
 from typing import Any
 
+from django.core.management import call_command
 from django.db.models import Sum
 
 from inventory import documents, ledger
@@ -170,6 +172,11 @@ def cost_of_all() -> JobCosts:
     return _sum(JobCost.objects.all())
 
 
+def amounts(*values: Decimal) -> tuple[Any, ...]:
+    """Return the values to compare with plain numbers, which mypy would rather not."""
+    return values
+
+
 def _sum(costs: Any) -> JobCosts:
     totals = costs.aggregate(**{f"total_{name}": Sum(name) for name in AMOUNTS})
     return JobCosts(*(totals[f"total_{name}"] or Decimal(0) for name in AMOUNTS))
@@ -184,3 +191,10 @@ def export(start: str = "2000-01-02", end: str = "2100-12-30") -> list[dict[str,
 def assert_costs_follow_facts() -> None:
     """Assert that every stored job cost is what its document, values and rates give."""
     assert list(job_cost_checking.disagreements()) == []
+
+
+def run(*arguments: str) -> str:
+    """Run a command and return what it printed."""
+    out = StringIO()
+    call_command(*arguments, stdout=out)
+    return out.getvalue()
