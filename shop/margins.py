@@ -6,8 +6,8 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Expression, F, IntegerField, OuterRef, Q, QuerySet, Subquery, Sum
-from django.db.models.functions import Cast, Coalesce, TruncMonth
+from django.db.models import Expression, F, OuterRef, Q, QuerySet, Subquery, Sum
+from django.db.models.functions import Coalesce, TruncMonth
 
 from shop.costing import NO_COSTS, JobCosts
 from shop.days import start_of_day
@@ -95,9 +95,7 @@ def margin_report(
         raise ValueError(f"{by!r} is not one of {', '.join(GROUPINGS)}")
     costs = posted_costs(start, end)
     jobs = costs.aggregate(jobs=Sum("jobs"))["jobs"] or 0
-    unit: Any = F("job_id")
-    if jobs > MOST_SINGLE_JOBS:
-        unit = Cast("job_id", IntegerField()) % RANDOM_GROUPS
+    unit: Any = F("job_id") if jobs <= MOST_SINGLE_JOBS else F("job_id") % RANDOM_GROUPS
     rows = (
         costs.annotate(label=_label(by, lifetime=lifetime), unit=unit)
         .values("label", "unit")
