@@ -123,7 +123,7 @@ def _van(request: HttpRequest, person: Person, shop: Shop) -> dict[str, Any]:
         return {"title": "No van yet"}
     low: list[LowRow] = [row for row in low_stock() if row.place == own.code]
     return {
-        "title": f"Van {own.code}",
+        "title": f"{own.code} today",
         "van": own.van,
         "low": low,
         "jobs": _page_of(request, _due_jobs(own, shop), "jobs"),
