@@ -396,6 +396,9 @@ class CostPolicy(models.Model):
     method = models.CharField(max_length=16, choices=[(method.value, method.value) for method in Method])
     effective_from = models.DateTimeField(null=True, unique=True)
 
+    class Meta:
+        verbose_name_plural = "cost policies"
+
     def __str__(self) -> str:
         return f"{self.method} from {self.effective_from or 'the beginning'}"
 

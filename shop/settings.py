@@ -1,6 +1,7 @@
 """Settings of a deployment, all from environment variables; the defaults need one machine and no broker."""
 
 import secrets
+import warnings
 from pathlib import Path
 
 import environ
@@ -106,6 +107,8 @@ USE_TZ = True
 STATIC_URL = "static/"
 STATIC_ROOT = BASE_DIR / "staticfiles"
 WHITENOISE_USE_FINDERS = True
+# Files are found in their apps as long as nobody has collected them.
+warnings.filterwarnings("ignore", message="No directory at")
 
 vars().update(env.email_url("EMAIL_URL", default="consolemail://"))
 DEFAULT_FROM_EMAIL = env.str("DEFAULT_FROM_EMAIL", default="slurrybook@localhost")

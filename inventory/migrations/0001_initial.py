@@ -57,6 +57,9 @@ class Migration(migrations.Migration):
                 ('method', models.CharField(choices=[('fifo', 'fifo'), ('moving_average', 'moving_average')], max_length=16)),
                 ('effective_from', models.DateTimeField(null=True, unique=True)),
             ],
+            options={
+                'verbose_name_plural': 'cost policies',
+            },
         ),
         migrations.CreateModel(
             name='CountLine',
