@@ -101,7 +101,7 @@ def margin_report(
         .values("label", "unit")
         .annotate(counted=Sum("jobs"), **{f"total_{name}": Sum(name) for name in AMOUNTS})
         .exclude(NOTHING)
-        .order_by("label", "unit")
+        .order_by(F("label").asc(nulls_first=True), "unit")
         .values_list("label", "counted", *(f"total_{name}" for name in AMOUNTS))
     )
     groups: dict[Any, _Group] = defaultdict(lambda: _Group(0, NO_COSTS, [], []))

@@ -33,14 +33,9 @@ class Migration(migrations.Migration):
         migrations.AddField("jobcost", "job_type", key("jobtype", null=True)),
         migrations.AddField("jobcost", "damage_type", key("damagetype", null=True)),
         migrations.AddField("jobcost", "glass", key("glasstype", null=True)),
-        migrations.AddField("jobcost", "outcome", models.CharField(choices=OUTCOMES, default="", max_length=16)),
+        migrations.AddField(
+            "jobcost", "outcome", models.CharField(choices=OUTCOMES, default="", max_length=16)
+        ),
         migrations.AddField("jobcost", "callback_of", key("job", null=True)),
         migrations.RunPython(copy_from_jobs, migrations.RunPython.noop, elidable=True),
-        migrations.AlterField("jobcost", "closed_at", models.DateTimeField()),
-        migrations.AlterField("jobcost", "van", key("van")),
-        migrations.AlterField("jobcost", "technician", key("technician")),
-        migrations.AlterField("jobcost", "job_type", key("jobtype")),
-        migrations.AlterField("jobcost", "damage_type", key("damagetype")),
-        migrations.AlterField("jobcost", "glass", key("glasstype")),
-        migrations.AlterField("jobcost", "outcome", models.CharField(choices=OUTCOMES, max_length=16)),
     ]

@@ -7,11 +7,11 @@ from decimal import Decimal
 import pytest
 
 from inventory.ledger import Conflict, Refused
-from inventory.models import Document, Holding, Movement, RefusedDocument
+from inventory.models import Consumable, Document, Holding, Movement, RefusedDocument
 from shop.closes import Close, JobUses, close_content
 from shop.closing import Closed, add_uses_many, close_job, close_many
 from shop.margins import margin_report
-from shop.models import Finding, Job, JobCost, JobStatus, JobUse, StandardUse
+from shop.models import Finding, Job, JobCost, JobStatus, JobType, JobUse, StandardUse
 from tests.shop.world import (
     COMPOUND,
     DISC,
@@ -44,6 +44,16 @@ DAY = "2026-03-10 09:00"
 def shop(db: None) -> None:
     open_shop()
     receive("R-1", "2026-03-01", (DISC, "100", "250"), (COMPOUND, "1000", "80"), (PAD, "10", "150"))
+
+
+def finish_with_compound() -> None:
+    """Let the service end with a polish by compound."""
+    StandardUse.objects.create(
+        job_type=JobType.objects.get(code="polish"),
+        consumable=Consumable.objects.get(code=COMPOUND),
+        quantity=Decimal(20),
+        finishing=True,
+    )
 
 
 def posted() -> tuple[int, int, int, int]:
@@ -448,7 +458,7 @@ def test_a_use_beyond_the_stock_is_flagged_and_never_refused() -> None:
 
 def test_what_looks_wrong_is_asked_and_kept() -> None:
     job = closing_of("J-1", DAY, used(DISC, "1", "55"))
-    StandardUse.objects.create(job_type_id=1, consumable_id=3, quantity=Decimal(20), finishing=True)
+    finish_with_compound()
     answer = close_job(job, now=NOW)
     assert answer.posting.created
     assert [finding.code for finding in Finding.objects.all()] == [
@@ -459,7 +469,7 @@ def test_what_looks_wrong_is_asked_and_kept() -> None:
 
 
 def test_a_single_close_without_any_line_is_asked_too() -> None:
-    StandardUse.objects.create(job_type_id=1, consumable_id=3, quantity=Decimal(20), finishing=True)
+    finish_with_compound()
     assert close_codes(close("J-1", DAY)) == ["finishing missing"]
     late = at(DAY) - timedelta(days=2)
     assert close_codes(close_job(closing_of("J-2", DAY, outcome="abandoned"), now=late)) == [
@@ -539,7 +549,7 @@ def test_a_retry_of_further_uses_is_answered_even_after_the_job_was_opened_again
 
 
 def test_further_uses_are_judged_together_with_what_was_logged_before() -> None:
-    StandardUse.objects.create(job_type_id=1, consumable_id=3, quantity=Decimal(20), finishing=True)
+    finish_with_compound()
     close("J-1", DAY, used(COMPOUND, "20"), used(DISC, "2", "15"))
     assert not Finding.objects.exists()
     use_more("U-1", "J-1", used(DISC, "1", "5"))

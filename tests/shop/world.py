@@ -24,6 +24,7 @@ from shop.margins import AMOUNTS
 from shop.models import (
     BEGINNING,
     DamageType,
+    GlassType,
     Job,
     JobCost,
     JobType,
@@ -156,7 +157,7 @@ def book(job: str, **changes: Any) -> Job:
             "technician": Technician.objects.get(code="bo"),
             "job_type": JobType.objects.get(code="regrind"),
             "damage_type": DamageType.objects.get(code="scuff"),
-            "glass_id": 1,
+            "glass": GlassType.objects.get(code="laminated"),
             **changes,
         }
     )
