@@ -4,7 +4,7 @@ SQLite keeps Django's own DecimalField as a binary float; a stock ledger that re
 cannot. Whole numbers are exact everywhere, and sums are made by the database itself.
 """
 
-from decimal import Decimal
+from decimal import Context, Decimal
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -15,6 +15,8 @@ PLACES = 4
 SCALE = 10**PLACES
 LAST_PLACE = Decimal(1).scaleb(-PLACES)
 LARGEST = Decimal(10**13)
+# More digits than any amount that is written down has, so that none is rounded away unseen.
+EXACT = Context(prec=200)
 
 
 def to_scaled(value: Decimal | int) -> int:
@@ -22,7 +24,7 @@ def to_scaled(value: Decimal | int) -> int:
     value = Decimal(value)
     if not value.is_finite() or abs(value) >= LARGEST:
         raise ValueError(f"{value} is not a number below {LARGEST:,}")
-    scaled = value.scaleb(PLACES)
+    scaled = EXACT.scaleb(value, PLACES)
     if scaled != scaled.to_integral_value():
         raise ValueError(f"{value} has more than {PLACES} decimal places; round it first")
     return int(scaled)

@@ -67,6 +67,10 @@ class Conflict(Refused):
     """A document whose id another one has; both are kept for a person to see."""
 
 
+class RacedError(Exception):
+    """What a document undoes was committed while its pools were being locked; trying again sees it whole."""
+
+
 def post(document: documents.Document, *, by: str = "", now: datetime | None = None) -> Posting:
     """Post one document. Raises Refused (Conflict when its id is taken by other content)."""
     return post_many([document], by=by, now=now)[0]
@@ -94,7 +98,7 @@ def post_many(
 
 
 def once_more_if_raced(work: Callable[[], T]) -> T:
-    """Run `work` in a transaction; once more when another process inserted the same id meanwhile.
+    """Run `work` in a transaction; once more when another process wrote what it builds on meanwhile.
 
     Inside a transaction of the caller's there is no second try: the caller's would see the same rows.
     """
@@ -104,7 +108,7 @@ def once_more_if_raced(work: Callable[[], T]) -> T:
     try:
         with transaction.atomic():
             return work()
-    except IntegrityError:
+    except (IntegrityError, RacedError):
         with transaction.atomic():
             return work()
 
@@ -224,6 +228,9 @@ class _Run:
                 plans.append((plan, content, digest))
             else:
                 self.problems += [(document, problem) for problem in plan]
+        moved = {movement.consumable_id for plan, _, _ in plans for movement in plan.movements}
+        if not moved <= self.pools.keys():
+            raise RacedError
         if not self.problems:
             self._write(plans, postings)
 
@@ -248,11 +255,11 @@ class _Run:
 
     def _lock_pools(self, consumables: list[int]) -> None:
         """Lock the pools of consumables in the order of their ids, making those that are missing."""
-        locked = CostPool.objects.select_for_update().filter(pk__in=consumables).order_by("pk")
-        self.pools = {pool.pk: pool for pool in locked}
-        if missing := [pk for pk in consumables if pk not in self.pools]:
+        pools = CostPool.objects.filter(pk__in=consumables).order_by("pk")
+        # Made before any is locked: a posting that waits for another's new row must not hold one it needs.
+        if missing := sorted(set(consumables) - set(pools.values_list("pk", flat=True))):
             CostPool.objects.bulk_create((CostPool(pk=pk) for pk in missing), ignore_conflicts=True)
-            self.pools = {pool.pk: pool for pool in locked.all()}
+        self.pools = {pool.pk: pool for pool in pools.select_for_update()}
 
     def _without_known(
         self, part: list[documents.Document], postings: dict[tuple[str, str], Posting]

@@ -4,7 +4,7 @@ import pytest
 from django.db import DatabaseError, connection, transaction
 
 from inventory import ledger, periods
-from inventory.guards import MESSAGE, TABLES
+from inventory.guards import KEYS, MESSAGE, TABLES
 from tests.factories import DISC, NOW, at, count, make_shop, receipt
 
 pytestmark = pytest.mark.django_db
@@ -41,3 +41,26 @@ def test_update_and_delete_are_refused(table: str, statement: str) -> None:
     ):
         cursor.execute(statement.format(table))
     assert rows(table) == before
+
+
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="only SQLite can replace rows in an INSERT")
+@pytest.mark.parametrize("table", TABLES)
+def test_replacing_a_row_is_refused(table: str) -> None:
+    before = rows(table)
+    for key in KEYS[table][:2]:  # no row here corrects another
+        with pytest.raises(DatabaseError, match=MESSAGE), transaction.atomic():
+            replace_first_row(table, keep_number=key == ("id",))
+    assert rows(table) == before
+
+
+def replace_first_row(table: str, *, keep_number: bool) -> None:
+    """Insert a table's first row again, under its own number or a new one."""
+    with connection.cursor() as cursor:
+        cursor.execute(f"PRAGMA table_info({table})")
+        names = [f'"{column[1]}"' for column in cursor.fetchall()]
+        number = "id" if keep_number else f"(SELECT MAX(id) + 1 FROM {table})"  # noqa: S608
+        values = [number if name == '"id"' else name for name in names]
+        cursor.execute(
+            f"INSERT OR REPLACE INTO {table} ({', '.join(names)}) "  # noqa: S608
+            f"SELECT {', '.join(values)} FROM {table} ORDER BY id LIMIT 1"
+        )
