@@ -18,6 +18,7 @@ PLACES = 4
 LARGEST_QUANTITY = Decimal(10_000_000)
 LARGEST_USE = Decimal(100_000)
 LARGEST_MONEY = Decimal(1_000_000_000)
+LARGEST_UNIT_COST = Decimal(1_000_000)
 LONGEST_ID = 100
 LONGEST_CODE = 64
 LONGEST_TEXT = 1000
@@ -360,6 +361,14 @@ def _receipt_problems(document: Receipt) -> Iterator[Problem]:
     if wrong:
         return
     total = sum((line.cost for line in document.lines), document.freight + document.duty)
+    for number, line in enumerate(document.lines, 1):
+        # The whole freight may fall on one line; what a unit costs must still be a price somebody pays.
+        if (
+            line.quantity > 0
+            and line.cost + document.freight + document.duty > LARGEST_UNIT_COST * line.quantity
+        ):
+            expected = f"is over {LARGEST_UNIT_COST:,} a unit for a quantity of {line.quantity:f}; check both"
+            yield Problem("cost", line.cost, expected, number)
     if document.discount > total:
         yield Problem("discount", document.discount, f"is more than the receipt's total of {total}")
 

@@ -14,7 +14,8 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 PLACES = 4
 SCALE = 10**PLACES
 LAST_PLACE = Decimal(1).scaleb(-PLACES)
-LARGEST = Decimal(10**13)
+# Well inside what BIGINT holds, and above any value that allowed quantities and costs can make.
+LARGEST = Decimal(10**14)
 # More digits than any amount that is written down has, so that none is rounded away unseen.
 EXACT = Context(prec=200)
 
@@ -43,7 +44,7 @@ class FixedPointField(models.DecimalField):  # type: ignore[type-arg]
     """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
-        kwargs["max_digits"] = 17
+        kwargs["max_digits"] = 19
         kwargs["decimal_places"] = PLACES
         super().__init__(*args, **kwargs)
 

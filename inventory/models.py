@@ -3,6 +3,7 @@
 from decimal import Decimal
 
 from django.core.exceptions import ValidationError
+from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
@@ -90,6 +91,7 @@ class Consumable(models.Model):
     life_minutes = FixedPointField(
         null=True,
         blank=True,
+        validators=[MinValueValidator(Decimal(1))],
         help_text="working life of one unit; about 10 minutes for a disc is common practice",
     )
     shelf_life_days = models.PositiveIntegerField(null=True, blank=True)
@@ -100,8 +102,8 @@ class Consumable(models.Model):
         constraints = [
             models.CheckConstraint(condition=Q(kind__in=ConsumableKind.values), name="consumable_kind_known"),
             models.CheckConstraint(
-                condition=Q(life_minutes__isnull=True) | Q(life_minutes__gt=0),
-                name="consumable_life_positive",
+                condition=Q(life_minutes__isnull=True) | Q(life_minutes__gte=1),
+                name="consumable_life_a_minute_or_more",
             ),
             models.CheckConstraint(
                 condition=~Q(kind="worn") | Q(life_minutes__isnull=False), name="consumable_worn_has_life"

@@ -10,12 +10,16 @@ from django.core.validators import MaxValueValidator, MinValueValidator, RegexVa
 from django.db import models
 from django.db.models import F, Q
 
+from inventory.documents import LARGEST_MONEY
 from inventory.fields import FixedPointField
 from inventory.models import Consumable, Document, Place, validate_code, validate_name
 
 # A rate that was always in force.
 BEGINNING = date(1900, 1, 1)
 NOT_NEGATIVE = MinValueValidator(Decimal(0))
+# No hour and no travel minute costs more, and no month more than a document may hold.
+LARGEST_RATE = MaxValueValidator(Decimal(100_000))
+LARGEST_OVERHEAD = MaxValueValidator(LARGEST_MONEY)
 
 
 class Role(models.TextChoices):
@@ -110,7 +114,7 @@ class LabourRate(models.Model):
         Technician, null=True, blank=True, on_delete=models.CASCADE, related_name="rates"
     )
     effective_from = models.DateField(default=BEGINNING)
-    per_hour = FixedPointField(validators=[NOT_NEGATIVE])
+    per_hour = FixedPointField(validators=[NOT_NEGATIVE, LARGEST_RATE])
 
     class Meta:
         ordering = ["technician__code", "effective_from"]
@@ -132,14 +136,16 @@ class OverheadRate(models.Model):
     """Monthly overhead over practical capacity, and the vehicle's rate, from a day on."""
 
     effective_from = models.DateField(unique=True, default=BEGINNING)
-    monthly_overhead = FixedPointField(default=Decimal(0), validators=[NOT_NEGATIVE])
+    monthly_overhead = FixedPointField(default=Decimal(0), validators=[NOT_NEGATIVE, LARGEST_OVERHEAD])
     capacity_minutes = FixedPointField(
         default=Decimal(1),
         validators=[MinValueValidator(Decimal(1))],
         help_text="labour minutes the shop can practically give in a month",
     )
     vehicle_per_minute = FixedPointField(
-        default=Decimal(0), validators=[NOT_NEGATIVE], help_text="per travel minute, besides the technician"
+        default=Decimal(0),
+        validators=[NOT_NEGATIVE, LARGEST_RATE],
+        help_text="per travel minute, besides the technician",
     )
 
     class Meta:

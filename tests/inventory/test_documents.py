@@ -182,3 +182,10 @@ def test_a_problem_names_line_field_value_and_remedy() -> None:
 def test_a_lot_that_cannot_be_stored_is_a_problem() -> None:
     line = d.ReceiptLine(DISC, D(1), D(1), lot="x" * 65)
     assert found(replace(receipt("R-1", 0), lines=(line,))) == [(1, "lot")]
+
+
+def test_a_price_per_unit_that_nobody_pays_is_refused() -> None:
+    dear = receipt("R-1", 0, (COMPOUND, "0.0001", "100000000"))
+    freight = receipt("R-2", 0, (COMPOUND, "0.0001", "1"), freight=Decimal(100_000_000))
+    assert found(dear) == found(freight) == [(1, "cost")]
+    assert not found(receipt("R-3", 0, (COMPOUND, "1", "1000000")))

@@ -386,3 +386,10 @@ def test_posting_takes_the_same_number_of_queries_after_2000_movements() -> None
     # for the values that change: a moving average of equal costs changes none.
     assert very_late_after <= late_before + 2
     assert new_after <= 25
+
+
+def test_the_largest_count_of_the_dearest_stock_can_be_valued() -> None:
+    ledger.post(receipt("R-1", 0, (COMPOUND, 1000, 1_000_000_000)), now=NOW)
+    ledger.post(count("N-1", 1, (COMPOUND, d.LARGEST_QUANTITY)), now=NOW)
+    found = MovementValue.objects.get(movement__document__client_id="N-1")
+    assert found.value == Decimal("9999000000000")
