@@ -1,0 +1,132 @@
+"""The models that compete: each says, for any origin, what to expect and which terms may correct it. Pure."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from forecasting import season, smoothing
+from forecasting.history import History
+from forecasting.levels import level_terms
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+JOB_RATE = 0.1
+FADING = "Teunter-Syntetos-Babai"
+# A level of nothing at all would call every use impossible.
+LEVEL_MIN_SHARE = 0.01
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """Before an origin: demand expected over the periods ahead (series,), above 0, and regression terms.
+
+    `mean_terms` None: the model's mean stands as it is and only the scatter is fitted.
+    """
+
+    expected: FloatArray
+    mean_terms: FloatArray | None
+    size_terms: FloatArray
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A model: its name, and what it expects before an origin, from the periods before that origin only.
+
+    One that `borrows` knows from other series what to expect where a history says little by itself; one that
+    `fades` expects less and less of what is not used any more, even where no other series ever stopped.
+    """
+
+    name: str
+    borrows: bool
+    fades: bool
+    expect: Callable[[int], Expectation]
+
+
+def candidates(
+    history: History,
+    periods_ahead: int,
+    origins: Sequence[int],
+    *,
+    exposure_ahead: FloatArray | None,
+    by_jobs: bool,
+    season_length: int | None,
+    season_known: int,
+) -> list[Candidate]:
+    """All models that this history allows, the one to prefer without evidence first.
+
+    `origins` ascend. `exposure_ahead` (series,) goes with the last, the end of history; None has the jobs
+    ahead forecast, in the past too. The season is fitted to the periods before `season_known`.
+    """
+    seen = history.observed.astype(float)
+    ahead = np.full(len(seen), float(periods_ahead))
+    found = []
+    if by_jobs:
+        jobs = _JobsAhead(history, periods_ahead, exposure_ahead)
+        found.append(_panel_levels("panel levels per job", history, history.exposure, jobs))
+    found.append(_panel_levels("panel levels", history, seen, lambda _: ahead))
+    if season_length is not None and season.carries_season(season_known, season_length):
+        index = season.shared_index(
+            history.demand[:, :season_known].sum(axis=0),
+            seen[:, :season_known].sum(axis=0),
+            season_length,
+            history.periods + periods_ahead - season_known,
+        )
+        found.append(
+            _panel_levels(
+                "panel levels with season",
+                history,
+                seen * index[: history.periods],
+                lambda origin: np.full(len(seen), index[origin : origin + periods_ahead].sum()),
+            )
+        )
+    for name, function in (
+        ("simple smoothing", smoothing.simple),
+        ("Croston", smoothing.croston),
+        ("Syntetos-Boylan", smoothing.syntetos_boylan),
+        (FADING, smoothing.teunter_syntetos_babai),
+    ):
+        levels = function(history.demand, history.observed, origins)
+        found.append(_one_level(name, dict(zip(origins, levels, strict=True)), periods_ahead))
+    return found
+
+
+class _JobsAhead:
+    """Jobs over the periods ahead of an origin: those that came, or were told; else a discounted average."""
+
+    def __init__(self, history: History, periods_ahead: int, exposure_ahead: FloatArray | None) -> None:
+        self.history, self.periods_ahead, self.told = history, periods_ahead, exposure_ahead
+
+    def __call__(self, origin: int) -> FloatArray:
+        past = self.history.exposure
+        if self.told is not None:
+            came = past[:, origin : origin + self.periods_ahead].sum(axis=1)
+            return self.told if origin == self.history.periods else came
+        discount = (1 - JOB_RATE) ** (origin - 1 - np.arange(origin))
+        jobs: FloatArray = past[:, :origin] @ discount
+        weeks: FloatArray = self.history.observed[:, :origin] @ discount
+        average = jobs.sum() / max(weeks.sum(), 1e-9)
+        expected: FloatArray = (jobs + average) / (weeks + 1) * self.periods_ahead
+        return expected
+
+
+def _panel_levels(
+    name: str, history: History, exposure: FloatArray, ahead: Callable[[int], FloatArray]
+) -> Candidate:
+    def expect(origin: int) -> Expectation:
+        terms = level_terms(history, exposure, origin)
+        expected = np.maximum(terms.level * ahead(origin), 1e-12)
+        return Expectation(expected, terms.mean_terms, terms.size_terms)
+
+    return Candidate(name, borrows=True, fades=False, expect=expect)
+
+
+def _one_level(name: str, levels: dict[int, FloatArray], periods_ahead: int) -> Candidate:
+    def expect(origin: int) -> Expectation:
+        least = max(LEVEL_MIN_SHARE * levels[origin].mean(), 1e-6)
+        level = np.maximum(levels[origin], least)
+        return Expectation(level * periods_ahead, None, np.log(level)[:, None])
+
+    return Candidate(name, borrows=False, fades=name == FADING, expect=expect)

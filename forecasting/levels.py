@@ -1,0 +1,70 @@
+"""What a series and its like have used lately: discounted levels, the terms of the panel's regression. Pure.
+
+Multi-series exponential smoothing: every series is smoothed at several rates, so is its consumable over all
+vans, and one regression for the whole panel weighs them (after Snyder, Ord and Beaumont 2012, who smooth one
+rate and fit series by series). Each level is a gamma-Poisson posterior mean: what was used, discounted, plus
+a few periods' worth of the consumable's average, over the exposure of both. So a van without history starts
+at the average of the others, and periods not observed count for nothing.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from forecasting.history import History
+
+FloatArray = npt.NDArray[np.float64]
+
+# Shares forgotten per period; the first is the base that the others are compared with.
+OWN_RATES = (0.02, 0.1, 0.3)
+SHARED_RATES = (0.02, 0.3)
+OTHERS_RATE = 0.1
+# Weight of the consumable's average, in periods of average exposure.
+PRIOR_PERIODS = 3.0
+
+
+@dataclass(frozen=True)
+class LevelTerms:
+    """Known before an origin: level per unit of exposure (series,), terms of mean and size (series, k)."""
+
+    level: FloatArray
+    mean_terms: FloatArray
+    size_terms: FloatArray
+
+
+def level_terms(history: History, exposure: FloatArray, origin: int) -> LevelTerms:
+    """The terms from the periods before the origin; `exposure` (series, periods) is 0 where not observed."""
+    past, exposed, group = history.demand[:, :origin], exposure[:, :origin], history.group
+    age = origin - 1 - np.arange(origin)
+    rates = np.array((*OWN_RATES, *SHARED_RATES, OTHERS_RATE))
+    discount = (1 - rates) ** age[:, None]
+    used, base = past @ discount, exposed @ discount
+    times, total = (past > 0).sum(axis=1), past.sum(axis=1)
+
+    prior_weight = PRIOR_PERIODS * max(exposed.mean(), 1e-9)
+    # Half a unit more than was used, lest a panel without any use claims that there never will be.
+    average = (total.sum() + 0.5) / (exposed.sum() + prior_weight)
+
+    def shared(own: FloatArray) -> FloatArray:
+        sums: FloatArray = np.bincount(group, own).astype(float)[group]
+        return sums
+
+    def level(amount: FloatArray, over: FloatArray, prior: FloatArray | float) -> FloatArray:
+        posterior: FloatArray = (amount + prior_weight * prior) / (over + prior_weight)
+        return posterior
+
+    others = level(shared(used[:, -1]) - used[:, -1], shared(base[:, -1]) - base[:, -1], average)
+    own = [level(used[:, i], base[:, i], others) for i in range(len(OWN_RATES))]
+    consumable = [
+        level(shared(used[:, i]), shared(base[:, i]), average) for i in range(len(OWN_RATES), len(rates) - 1)
+    ]
+    usual_size = (shared(total) + 1) / (shared(times.astype(float)) + 1)
+    log_size = np.log((total + usual_size) / (times + 1))
+    compared = [np.log(other / own[0]) for other in (*own[1:], *consumable)]
+    evidence = np.log(base[:, 0] / prior_weight + 1)
+    return LevelTerms(
+        own[0],
+        np.stack([np.log(own[0]), *compared, log_size], 1),
+        np.stack([np.log(own[0]), log_size, evidence], 1),
+    )
