@@ -279,6 +279,11 @@ class Movement(models.Model):
         indexes = [
             models.Index(fields=["consumable", "posted_at"], name="movement_consumable_posted"),
             models.Index(fields=["posted_at"], name="movement_posted"),
+            models.Index(
+                fields=["consumable", "posted_at"],
+                condition=Q(landed_value__isnull=False),
+                name="movement_receipts",
+            ),
         ]
 
     def __str__(self) -> str:

@@ -12,14 +12,15 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Case, F, OuterRef, Subquery, Sum, When
+from django.db.models import Case, F, Sum, When
 
 from inventory.documents import Kind
 from inventory.fields import FixedPointField
-from inventory.models import Consumable, ConsumableKind, Document, Movement, MovementValue, PlaceKind
+from inventory.models import Consumable, ConsumableKind, Document, MovementValue, PlaceKind
 from inventory.signals import revalued
 from shop.costing import minutes_cost, overhead_cost, rate_on, wear_cost
 from shop.models import Job, JobCost, JobUse, LabourRate, OverheadRate, the_shop
+from shop.part_costs import PartCosts
 
 CHUNK = 1000
 ZERO = Decimal(0)
@@ -64,7 +65,7 @@ class Rates:
 
 
 def compute(jobs_by_document: dict[int, int], rates: Rates) -> list[JobCost]:
-    """Return the costs that documents posted to jobs, unsaved; five queries whatever the history.
+    """Return the costs that documents posted to jobs, unsaved; six queries whatever the history.
 
     `jobs_by_document` holds the job's id for each document's id.
     """
@@ -120,27 +121,20 @@ def _wear(documents: Iterable[int]) -> dict[int, Decimal]:
     The rate is predetermined: the latest landed cost of the part when the document posted, over its expected
     life. A part that was never received charges nothing yet; the wear pool shows it as under-absorbed.
     """
-    latest = (
-        Movement.objects.filter(
-            consumable=OuterRef("consumable"),
-            source__kind=PlaceKind.SUPPLIER,
-            posted_at__lte=OuterRef("document__posted_at"),
-        )
-        .exclude(document__corrected_by__posted_at__lte=OuterRef("document__posted_at"))
-        .order_by("-posted_at", "-document__order", "-line")
+    uses = list(
+        JobUse.objects.filter(
+            document__in=list(documents), consumable__kind=ConsumableKind.WORN, minutes__gt=0
+        ).select_related("consumable", "document")
     )
-    uses = JobUse.objects.filter(
-        document__in=list(documents), consumable__kind=ConsumableKind.WORN, minutes__gt=0
-    ).annotate(
-        landed_value=Subquery(latest.values("landed_value")[:1]),
-        landed_quantity=Subquery(latest.values("quantity")[:1]),
-    )
+    if not uses:
+        return {}
+    part_costs = PartCosts({use.consumable_id for use in uses}, max(use.document.posted_at for use in uses))
     wear: dict[int, Decimal] = defaultdict(Decimal)
-    for use in uses.select_related("consumable"):
+    for use in uses:
         life = use.consumable.life_minutes
-        if life is not None and use.landed_value is not None:
-            life *= use.landed_quantity
-            wear[use.document_id] += wear_cost(use.minutes, use.landed_value, life)
+        landed = part_costs.latest(use.consumable_id, use.document.posted_at)
+        if life is not None and landed is not None:
+            wear[use.document_id] += wear_cost(use.minutes, landed.value, life * landed.quantity)
     return wear
 
 

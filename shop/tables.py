@@ -7,6 +7,12 @@ from shop.margins import GroupMargin
 from shop.standards import LabourLine, MaterialLine
 from shop.variances import direction
 
+ZERO = Decimal(0)
+HOW_TO_READ = (
+    "  The interval is that of the margin as a share of revenue: what other jobs of the same kind would\n"
+    "  have given. Shrunk is that share pulled towards the mean of all, the more the fewer jobs there are.\n"
+)
+
 
 def table(title: str, header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """Return a titled table; the first column is text, the others are numbers set to the right."""
@@ -39,23 +45,20 @@ def interval(low: float | None, high: float | None) -> str:
 
 
 def margins(by: str, groups: Sequence[GroupMargin]) -> str:
-    """Return the margins of groups as a table."""
+    """Return the margins of groups as a table with a total, and how to read it."""
     rows = [
         [
-            group.label,
-            f"{group.jobs:,}",
-            money(group.revenue),
-            money(group.materials + group.wear),
-            money(group.labour + group.travel),
-            money(group.contribution),
-            money(group.overhead),
-            money(group.margin),
+            *_sums(group.label, [group]),
             percent(group.ratio),
             interval(group.low, group.high),
             percent(group.shrunk),
         ]
         for group in groups
     ]
+    if len(groups) > 1:
+        revenue = sum(group.revenue for group in groups)
+        margin = sum(group.margin for group in groups)
+        rows.append([*_sums("all", groups), percent(float(margin / revenue) if revenue else None), "", ""])
     header = (
         by.replace("_", " "),
         "jobs",
@@ -69,7 +72,20 @@ def margins(by: str, groups: Sequence[GroupMargin]) -> str:
         "95% interval",
         "shrunk",
     )
-    return table(f"Margin by {by.replace('_', ' ')}", header, rows)
+    return table(f"Margin by {by.replace('_', ' ')}", header, rows) + HOW_TO_READ
+
+
+def _sums(label: str, groups: Sequence[GroupMargin]) -> list[str]:
+    return [
+        label,
+        f"{sum(group.jobs for group in groups):,}",
+        money(sum((group.revenue for group in groups), ZERO)),
+        money(sum((group.materials + group.wear for group in groups), ZERO)),
+        money(sum((group.labour + group.travel for group in groups), ZERO)),
+        money(sum((group.contribution for group in groups), ZERO)),
+        money(sum((group.overhead for group in groups), ZERO)),
+        money(sum((group.margin for group in groups), ZERO)),
+    ]
 
 
 def _variance(amount: Decimal) -> str:

@@ -14,6 +14,8 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 from tqdm import tqdm
 
+from inventory.models import Consumable
+from inventory.reconciliation import reconcile, total
 from inventory.stock import low_stock, stock_at
 from shop import demo, tables
 from shop.absorption import wear_absorption
@@ -61,15 +63,28 @@ class Command(BaseCommand):
         shop = the_shop()
         self.stdout.write(f"\n{shop.name}, in {shop.currency}\n")
         self.stdout.write(tables.margins("damage_type", margin_report("damage_type")))
-        self.stdout.write(f"Wear of long-lived parts: {wear_absorption()}.\n")
-        self._show_stock()
+        wear = wear_absorption()
+        self.stdout.write(
+            f"Pads and wheels: {tables.money(wear.absorbed)} was charged to jobs by the minute, "
+            f"{tables.money(wear.actual)} was really replaced ({wear.word}-absorbed)."
+        )
+        lost = total(reconcile()).losses
+        self.stdout.write(f"Counts found {tables.money(lost)} of stock missing, net of what they found.\n")
+        names = {c.code: f"{c.code}  {c.name} ({c.stock_unit})" for c in Consumable.objects.all()}
+        self._show_stock(names)
         rows = [
-            [f"{row.place} {row.consumable}", f"{row.quantity:,.0f}", f"{row.level:,.0f}"]
+            [f"{row.place}  {names[row.consumable]}", f"{row.quantity:,.0f}", f"{row.level:,.0f}"]
             for row in low_stock()
         ]
-        self.stdout.write(tables.table("Low", ("place, consumable", "held", "low at"), rows))
+        self.stdout.write(
+            tables.table("Low: at or under the level set", ("where, what", "held", "level"), rows)
+        )
+        self.stdout.write(
+            "Go on with: python manage.py margins --by month, variances, check_ledger, "
+            "export_costing --from 2026-10-01 --to 2026-10-31"
+        )
 
-    def _show_stock(self) -> None:
+    def _show_stock(self, names: dict[str, str]) -> None:
         held: dict[str, dict[str, Decimal]] = defaultdict(dict)
         worth: dict[str, Decimal] = defaultdict(Decimal)
         for row in stock_at(timezone.now()):
@@ -77,11 +92,12 @@ class Command(BaseCommand):
             worth[row.place] += row.value
         places = sorted(worth)
         rows = [
-            [code, *(f"{at.get(place, Decimal(0)):,.0f}" for place in places)]
+            [names[code], *(f"{at.get(place, Decimal(0)):,.0f}" for place in places)]
             for code, at in sorted(held.items())
         ]
-        rows.append(["value", *(tables.money(worth[place]) for place in places)])
         self.stdout.write(tables.table("Stock by place", ("consumable", *places), rows))
+        value = ", ".join(f"{place} {tables.money(worth[place])}" for place in places)
+        self.stdout.write(f"Value of the stock: {value}\n")
 
     def _sign_ins(self, port: int) -> None:
         """Give the demo people new passwords, so that none is ever shipped, and print one for each role."""
