@@ -11,6 +11,8 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
+from django.core.exceptions import ObjectDoesNotExist
+from django.db import DatabaseError
 from django.db.models import F, Q, Sum
 
 from inventory.models import (
@@ -42,6 +44,23 @@ class Disagreement:
     expected: object
 
 
+# What reading facts raises that were changed to something no program of ours writes.
+UNREADABLE = (
+    *(ArithmeticError, AssertionError, AttributeError, LookupError, TypeError, ValueError),
+    *(DatabaseError, ObjectDoesNotExist),
+)
+
+
+def named_where_unreadable(what: str, where: str, found: Iterator[Disagreement]) -> Iterator[Disagreement]:
+    """Yield what a check finds; facts so damaged that it cannot go on are a disagreement too."""
+    try:
+        yield from found
+    except UNREADABLE as error:
+        yield Disagreement(
+            what, where, f"not to be checked ({type(error).__name__}: {error})", "what can be read"
+        )
+
+
 def stock_disagreements(progress: Progress = lambda _: None) -> Iterator[Disagreement]:
     """Yield what is wrong with the stock and values of each consumable.
 
@@ -50,10 +69,13 @@ def stock_disagreements(progress: Progress = lambda _: None) -> Iterator[Disagre
     valuer = Valuer()
     places = {place.pk: place for place in Place.objects.all()}
     for consumable in Consumable.objects.order_by("code"):
-        yield from _impossible_movements(consumable)
-        yield from _holdings(consumable, places)
-        yield from _counts(consumable, places)
-        yield from _values(consumable, valuer)
+        for check in (
+            _impossible_movements(consumable),
+            _holdings(consumable, places),
+            _counts(consumable, places),
+            _values(consumable, valuer),
+        ):
+            yield from named_where_unreadable("stock", consumable.code, check)
         progress(1)
 
 

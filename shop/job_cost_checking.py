@@ -12,7 +12,7 @@ from inventory.checking import Disagreement
 from inventory.documents import Kind
 from inventory.models import Document
 from shop.job_costs import DERIVED, Rates, compute
-from shop.models import JobCost
+from shop.models import JobCost, Shop
 
 CHUNK = 1000
 
@@ -20,6 +20,9 @@ CHUNK = 1000
 def disagreements() -> Iterator[Disagreement]:
     """Yield each job cost that differs from what the facts give, and each document that should have one."""
     yield from _missing()
+    if not Shop.objects.exists():
+        yield Disagreement("shop", "whose rates and clocks job costs follow", "none", "one row")
+        return
     rates = Rates()
     last = 0
     while stored := _next(last):

@@ -1,6 +1,7 @@
 """The checks find nothing in books kept through the door, and name whatever was changed behind it."""
 
 from collections.abc import Callable
+from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 
 import pytest
@@ -8,19 +9,23 @@ from django.db import connection
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from inventory import guards, periods, reconciliation, revaluation
+from inventory import guards, ledger, periods, reconciliation, revaluation
 from inventory.checking import Disagreement, stock_disagreements
 from inventory.document_checking import document_disagreements
+from inventory.documents import Receipt, ReceiptLine, digest
 from inventory.models import (
+    Consumable,
     CostAdjustment,
     CostCheckpoint,
     CostPool,
     CountLine,
     Document,
     Holding,
+    Lot,
     Movement,
     MovementValue,
     Place,
+    Supplier,
 )
 from tests.inventory.small_shop import (
     ACTIONS,
@@ -207,6 +212,58 @@ def tamper_correction() -> None:
     Movement.objects.filter(document__client_id="X-1").update(quantity=Decimal(1))
 
 
+def tamper_supplier() -> None:
+    other = Supplier.objects.create(code="other")
+    Document.objects.filter(client_id="R-1").update(supplier=other)
+
+
+def tamper_corrected() -> None:
+    Document.objects.filter(client_id="X-1").update(corrects=Document.objects.get(client_id="R-2"))
+
+
+def tamper_ranks() -> None:
+    Movement.objects.filter(document__client_id__in=["T-1", "X-1", "X-2"]).update(rank=6)
+
+
+def tamper_parts() -> None:
+    Movement.objects.filter(document__client_id="T-1").update(part=1)
+    Movement.objects.filter(document__client_id="C-1", part=0).update(part=7)
+    Movement.objects.filter(document__client_id="B-1").update(line=2)
+
+
+def tamper_counted_at() -> None:
+    CountLine.objects.filter(document__client_id="C-1").update(counted_at=day(5))
+
+
+def lose_lot() -> None:
+    Lot.objects.filter(document__client_id="R-1").delete()
+
+
+def tamper_lot_code() -> None:
+    Lot.objects.filter(document__client_id="R-1").update(code="L-9")
+
+
+def tamper_expiry() -> None:
+    Lot.objects.filter(document__client_id="R-1").update(expires_on=day(200).date())
+
+
+def add_lot() -> None:
+    transfer_ = Document.objects.get(client_id="T-1")
+    Lot.objects.create(
+        document=transfer_, line=1, consumable=Consumable.objects.get(code="disc-p400"), code="L"
+    )
+
+
+def land_transfer() -> None:
+    Movement.objects.filter(document__client_id="T-1").update(landed_value=Decimal(1))
+
+
+def send_other_content() -> None:
+    """Change what a document says and its digest too, to something no program of ours sends."""
+    content = {"kind": "transfer", "id": "T-1"}
+    Document.objects.filter(client_id="T-1").update(content=content, digest=digest(content))
+
+
 SETTLEMENT = "receipt R-2 line 1.0, disc-p400, of close J-1 line 1.0, disc-p400"
 
 
@@ -286,6 +343,31 @@ SETTLEMENT = "receipt R-2 line 1.0, disc-p400, of close J-1 line 1.0, disc-p400"
                 ("movements", "disc-p400"),
             },
         ),
+        (tamper_supplier, {("supplier of document", "receipt R-1")}),
+        (tamper_corrected, {("corrects of document", "correction X-1"), ("movement", "correction X-1")}),
+        (
+            tamper_ranks,
+            {
+                ("rank of movement", "transfer T-1 line 1.0"),
+                ("rank of movement", "correction X-1 line 1.0"),
+                ("rank of movement", "correction X-2 line 1.0"),
+            },
+        ),
+        (
+            tamper_parts,
+            {
+                ("number of movement", "transfer T-1"),
+                ("number of movement", "count C-1"),
+                ("number of movement", "return B-1"),
+            },
+        ),
+        (tamper_counted_at, {("counted_at of count line", "count C-1 line 1")}),
+        (lose_lot, {("lot", "receipt R-1 line 2")}),
+        (tamper_lot_code, {("lot", "receipt R-1 line 2")}),
+        (tamper_expiry, {("lot", "receipt R-1 line 2")}),
+        (add_lot, {("lot", "transfer T-1 line 1")}),
+        (land_transfer, {("landed value", "transfer T-1 line 1")}),
+        (send_other_content, {("content of document", "transfer T-1")}),
         (tamper_correction, {("movement", "correction X-1"), ("holding", "pad at depot")}),
     ],
 )
@@ -294,6 +376,33 @@ def test_tampering_is_found_and_named(tamper: Callable[[], None], named: set[tup
     guards.remove(connection)
     tamper()
     assert named <= {(found.what, found.where) for found in all_disagreements()}
+
+
+def receive_lots() -> None:
+    """Receive compound in three lots: of a said expiry, of its shelf life, and late on a day west of UTC."""
+    receive("R-1", 0, ("compound", "5", "5"), expires_on="2026-02-01")
+    receive("R-2", 0, ("compound", "5", "5"))
+    west = datetime(2026, 1, 1, 22, tzinfo=timezone(timedelta(hours=-8)))
+    line = ReceiptLine("compound", Decimal(5), Decimal(5), lot="L-3")
+    ledger.post(Receipt("R-3", west, "maker", "depot", (line,)), now=NOW)
+
+
+def test_lots_expire_as_said_or_by_shelf_life_on_the_senders_day() -> None:
+    receive_lots()
+    assert all_disagreements() == []
+    Lot.objects.filter(document__client_id="R-1").update(expires_on=day(32).date())
+    Lot.objects.filter(document__client_id="R-2").update(expires_on=day(92).date())
+    shown = {(found.where, str(found.stored), str(found.expected)) for found in all_disagreements()}
+    assert shown == {
+        ("receipt R-1 line 1", "compound expiring 2026-02-02", "compound expiring 2026-02-01"),
+        ("receipt R-2 line 1", "compound expiring 2026-04-03", "compound expiring 2026-04-01"),
+    }
+
+
+def test_a_receipt_of_a_lot_at_a_shelf_life_behind_the_admin_is_named() -> None:
+    receive_lots()
+    Consumable.objects.filter(code="compound").update(shelf_life_days=30)
+    assert {found.where for found in all_disagreements()} == {"receipt R-2 line 1", "receipt R-3 line 1"}
 
 
 def test_a_disagreement_shows_both_figures() -> None:

@@ -9,11 +9,12 @@ from django.core.management.base import BaseCommand, CommandError
 from tqdm import tqdm
 
 from inventory import reconciliation
-from inventory.checking import Disagreement, stock_disagreements
+from inventory.checking import Disagreement, named_where_unreadable, stock_disagreements
 from inventory.document_checking import document_disagreements
+from inventory.foundations import foundation_disagreements
 from inventory.models import Consumable, Document
 from inventory.snapshot import one_snapshot
-from shop import job_cost_checking
+from shop import job_checking, job_cost_checking
 
 
 class Command(BaseCommand):
@@ -23,29 +24,46 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Print the reconciliation and each disagreement."""
-        found = 0
         with one_snapshot():
-            self._print_reconciliation(reconciliation.total(reconciliation.reconcile()))
-            for disagreement in self._disagreements():
-                found += 1
-                self.stdout.write(
-                    f"{disagreement.what}: {disagreement.where}: "
-                    f"stored {disagreement.stored}, expected {disagreement.expected}"
-                )
+            found = self._name(named_where_unreadable("database", "tables", foundation_disagreements()))
+            # Other checks would trip over what is wrong so far down.
+            stopped = "; nothing else was checked" if found else ""
+            if not found:
+                found = self._name(self._disagreements())
         if found:
-            raise CommandError(f"{found} {'disagreement' if found == 1 else 'disagreements'}", returncode=1)
+            count = f"{found} {'disagreement' if found == 1 else 'disagreements'}"
+            raise CommandError(f"{count}{stopped}", returncode=1)
         self.stdout.write("everything agrees")
 
-    def _print_reconciliation(self, total: reconciliation.Reconciliation) -> None:
+    def _name(self, disagreements: Iterator[Disagreement]) -> int:
+        """Print each disagreement; return how many there are."""
+        found = 0
+        for disagreement in disagreements:
+            found += 1
+            self.stdout.write(
+                f"{disagreement.what}: {disagreement.where}: "
+                f"stored {disagreement.stored}, expected {disagreement.expected}"
+            )
+        return found
+
+    def _disagreements(self) -> Iterator[Disagreement]:
+        yield from named_where_unreadable("values", "reconciliation", self._reconciliation())
+        steps = Consumable.objects.count() + Document.objects.count()
+        with tqdm(total=steps, desc="checking", unit="step", file=sys.stderr, disable=None) as bar:
+            for of, check in (
+                ("stock", stock_disagreements(bar.update)),
+                ("documents", document_disagreements(bar.update)),
+                ("jobs", job_checking.disagreements()),
+                ("job costs", job_cost_checking.disagreements()),
+            ):
+                yield from named_where_unreadable("check", of, check)
+
+    def _reconciliation(self) -> Iterator[Disagreement]:
+        """Print where the value went, then yield what is not accounted for."""
+        found = reconciliation.reconcile()
+        total = reconciliation.total(found)
         for field in fields(total):
             sign = "  " if field.name == "receipts" else "- "
             self.stdout.write(f"{sign}{field.name.replace('_', ' '):<16}{getattr(total, field.name):>20.4f}")
         self.stdout.write(f"= {'unexplained':<16}{total.unexplained:>20.4f}")
-
-    def _disagreements(self) -> Iterator[Disagreement]:
-        steps = Consumable.objects.count() + Document.objects.count()
-        with tqdm(total=steps, desc="checking", unit="step", file=sys.stderr, disable=None) as bar:
-            yield from reconciliation.disagreements(reconciliation.reconcile())
-            yield from stock_disagreements(bar.update)
-            yield from document_disagreements(bar.update)
-            yield from job_cost_checking.disagreements()
+        yield from reconciliation.disagreements(found)
