@@ -6,6 +6,8 @@ from pathlib import Path
 
 import environ
 
+from shop.database_url import database
+
 BASE_DIR = Path(__file__).resolve().parent.parent
 
 env = environ.Env()
@@ -70,7 +72,9 @@ TEMPLATES = [
     }
 ]
 
-DATABASES = {"default": env.db_url("DATABASE_URL", default=f"sqlite:///{BASE_DIR / 'slurrybook.sqlite3'}")}
+DATABASES = {
+    "default": database(env.str("DATABASE_URL", default=f"sqlite:///{BASE_DIR / 'slurrybook.sqlite3'}"))
+}
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     # Write-ahead logging lets readers go on while one writer works; an immediate transaction takes the
     # write lock at its start, so two closes wait for each other instead of failing half-way.
