@@ -1,10 +1,8 @@
 """Rows written as CSV (RFC 4180, UTF-8): to a file that appears once it is whole, or to standard output."""
 
 import csv
-import os
 import re
 import secrets
-import sys
 from collections.abc import Generator, Iterable, Sequence
 from datetime import date
 from decimal import Decimal
@@ -13,6 +11,8 @@ from pathlib import Path
 from typing import TextIO
 
 from django.core.management import CommandError
+
+from shop.broken_pipe import quiet_when_nobody_reads
 
 # What a spreadsheet may take for the start of a formula (OWASP ASVS 5.0, requirement 1.2.10).
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\0")
@@ -30,14 +30,12 @@ def write_rows(
     if out is None:
         if reconfigure := getattr(stdout, "reconfigure", None):
             reconfigure(encoding="utf-8", newline="")
-        try:
-            return _write(stdout, header, rows)
-        except BrokenPipeError:
-            # Whoever reads has seen enough, as `head` has; say nothing, and let Python flush into nowhere.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            if isinstance(rows, Generator):
-                rows.close()
-            raise SystemExit(1) from None
+        with quiet_when_nobody_reads():
+            try:
+                return _write(stdout, header, rows)
+            finally:
+                if isinstance(rows, Generator):
+                    rows.close()
     path = Path(out).resolve()
     if not path.parent.is_dir():
         raise CommandError(f"the folder {path.parent} does not exist; make it first")

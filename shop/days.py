@@ -3,6 +3,8 @@
 from argparse import ArgumentTypeError
 from datetime import date, datetime, time
 
+from django.core.management import CommandError
+
 from inventory.documents import YEARS
 from shop.models import the_shop
 
@@ -21,3 +23,9 @@ def day_argument(text: str) -> date:
     if day.year not in YEARS:
         raise ArgumentTypeError(f"{day} is outside the years {YEARS.start} to {YEARS.stop - 1}")
     return day
+
+
+def check_period(start: date | None, end: date | None) -> None:
+    """Refuse a period that ends before it starts. Raises CommandError."""
+    if start and end and end < start:
+        raise CommandError(f"--to {end} is before --from {start}; swap them")

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import fields
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 from tqdm import tqdm
 
 from inventory import reconciliation
@@ -15,9 +15,10 @@ from inventory.foundations import foundation_disagreements
 from inventory.models import Consumable, Document
 from inventory.snapshot import one_snapshot
 from shop import job_checking, job_cost_checking
+from shop.management.books_command import BooksCommand
 
 
-class Command(BaseCommand):
+class Command(BooksCommand):
     """Compare everything derived with what it is derived from; exit with 1 when anything disagrees."""
 
     help = "Check conservation, holdings, counts, values, documents and job costs; name every disagreement."

@@ -3,14 +3,13 @@
 from argparse import ArgumentParser
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
-
 from shop.costing_export import HEADER, costing_rows
 from shop.csv_writing import write_rows
-from shop.days import day_argument
+from shop.days import check_period, day_argument
+from shop.management.books_command import BooksCommand
 
 
-class Command(BaseCommand):
+class Command(BooksCommand):
     """Write a row per job with revenue, costs and margin."""
 
     help = "Export the costing of a period as CSV, a row per job."
@@ -23,6 +22,5 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Write the rows."""
-        if options["end"] < options["start"]:
-            raise CommandError(f"--to {options['end']} is before --from {options['start']}; swap them")
+        check_period(options["start"], options["end"])
         write_rows(options["out"], HEADER, costing_rows(options["start"], options["end"]), self.stdout)

@@ -4,17 +4,16 @@ from argparse import ArgumentParser
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from django.core.management.base import BaseCommand
-
 from inventory.snapshot import one_snapshot
 from inventory.stock import stock_at
 from shop.csv_writing import write_rows
 from shop.days import day_argument, start_of_day
+from shop.management.books_command import BooksCommand
 
 HEADER = ("place", "consumable", "quantity", "value")
 
 
-class Command(BaseCommand):
+class Command(BooksCommand):
     """Write a row per place and consumable with quantity and value."""
 
     help = "Export what each place held at the end of a day, with its value, as CSV."

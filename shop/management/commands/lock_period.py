@@ -4,20 +4,21 @@ from argparse import ArgumentParser
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 from django.utils import timezone
 
 from inventory.documents import YEARS
 from inventory.models import PeriodChange
 from inventory.periods import change_lock, open_from
 from shop.days import day_argument, start_of_day
+from shop.management.books_command import BooksCommand
 from shop.models import the_shop
 
 BY = "lock_period"
 LONGEST_REASON = 500
 
 
-class Command(BaseCommand):
+class Command(BooksCommand):
     """Lock or reopen: what is locked never changes, what comes late counts from the first open moment."""
 
     help = (

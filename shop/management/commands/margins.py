@@ -3,15 +3,14 @@
 from argparse import ArgumentParser
 from typing import Any
 
-from django.core.management.base import BaseCommand
-
 from shop import tables
 from shop.absorption import wear_absorption
-from shop.days import day_argument
+from shop.days import check_period, day_argument
+from shop.management.books_command import BooksCommand
 from shop.margins import GROUPINGS, margin_report
 
 
-class Command(BaseCommand):
+class Command(BooksCommand):
     """Print margins by damage type, month, van or another grouping."""
 
     help = "Print the margin of groups of jobs, with a 95% interval and the number of jobs."
@@ -28,6 +27,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         """Print the table."""
         start, end = options["start"], options["end"]
+        check_period(start, end)
         groups = margin_report(options["by"], start, end, lifetime=options["lifetime"])
         self.stdout.write(tables.margins(options["by"], groups))
         self.stdout.write(f"Wear of long-lived parts: {wear_absorption(start, end)}.")

@@ -3,16 +3,16 @@
 from argparse import ArgumentParser
 from typing import Any
 
-from django.core.management.base import BaseCommand
 from django.utils import timezone
 
 from shop import tables
-from shop.days import day_argument
+from shop.days import check_period, day_argument
+from shop.management.books_command import BooksCommand
 from shop.models import the_shop
 from shop.standards import labour_lines, material_lines
 
 
-class Command(BaseCommand):
+class Command(BooksCommand):
     """Print the variances of materials and labour by job type."""
 
     help = "Print price and quantity variances of materials, rate and efficiency variances of labour."
@@ -25,6 +25,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         """Print both tables."""
         start, end = options["start"], options["end"]
+        check_period(start, end)
         rate_day = end or timezone.now().astimezone(the_shop().zone).date()
         self.stdout.write(tables.materials(list(material_lines(start, end))))
         self.stdout.write(tables.labour(list(labour_lines(start, end, rate_day=rate_day))))
