@@ -13,8 +13,11 @@ from pathlib import Path
 from typing import BinaryIO
 
 from inventory.documents import text_problem, time_problem
+from shop.wording import shortened
 
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+UTF_16_MARKS = (b"\xff\xfe", b"\xfe\xff")
+NUL = "\0"
 LONGEST_CODE = 64
 # More digits than this would be rounded silently by the default context of Decimal.
 MOST_DIGITS = 25
@@ -40,7 +43,7 @@ class Fault:
 
     def __str__(self) -> str:
         column = f", column {self.column}" if self.column else ""
-        return f"line {self.line}{column}: {self.value!r:.90} {self.expected}"
+        return f"line {self.line}{column}: {shortened(self.value)!r} {self.expected}"
 
 
 class Record:
@@ -77,7 +80,7 @@ class Record:
         """Return one of a few words."""
         text = self.raw(column)
         if text not in allowed and not (optional and not text):
-            self.fault(column, f"is not one of {', '.join(allowed)}")
+            self.fault(column, f"is not one of {', '.join(filter(None, allowed))}")
         return text
 
     def number(self, column: str, problem: Callable[[Decimal], str | None]) -> Decimal:
@@ -129,10 +132,17 @@ class CsvFile:
         self.progress = progress
         self.index: dict[str, int] = {}
         self.numbers: dict[str, Decimal] = {}
+        # Known once all was read; an empty file has nothing that could be cut off.
+        self.ends_in_line_break = True
         self._spoilt = False
+        self._has_nul = False
 
     def __iter__(self) -> Iterator[Record]:
         with self.path.open("rb") as file:
+            if file.read(2) in UTF_16_MARKS:
+                self.faults.append(Fault(1, "", "", "starts a file in UTF-16; save the file as UTF-8"))
+                return
+            file.seek(0)
             rows = self._rows(file)
             line, header = next(rows, (1, None))
             if header is None:
@@ -144,13 +154,18 @@ class CsvFile:
             if not self._read_header(line, header):
                 return
             for line, cells in rows:
-                if len(cells) == len(self.columns):
-                    yield Record(self, line, cells)
-                else:
+                if len(cells) != len(self.columns):
                     self._note_wrong_length(line, cells)
+                elif self._has_nul:
+                    self._note_nul(line, cells)
+                else:
+                    yield Record(self, line, cells)
 
     def _read_header(self, line: int, header: list[str]) -> bool:
         """Note what is wrong with the header; return whether the rows can be read."""
+        if self._has_nul:
+            self.faults.append(Fault(line, "", NUL, "(NUL) is in the header; save the file as UTF-8"))
+            return False
         before = len(self.faults)
         for position, name in enumerate(header):
             if name not in self.columns:
@@ -176,12 +191,18 @@ class CsvFile:
             )
             self.faults.append(Fault(line, "", cells[expected], message))
 
+    def _note_nul(self, line: int, cells: list[str]) -> None:
+        for name, position in self.index.items():
+            if NUL in cells[position]:
+                where = f"character {cells[position].index(NUL) + 1} of the cell"
+                self.faults.append(Fault(line, name, cells[position], f"has a NUL ({where}); remove it"))
+
     def _rows(self, file: BinaryIO) -> Iterator[tuple[int, list[str]]]:
         """Yield each record's first line and cells; what cannot be read is noted and passed over."""
         reader = csv.reader(self._lines(file), strict=True)
         while True:
             line = reader.line_num + 1
-            self._spoilt = False
+            self._spoilt = self._has_nul = False
             try:
                 cells = next(reader)
             except StopIteration:
@@ -201,9 +222,8 @@ class CsvFile:
             except UnicodeDecodeError as error:
                 self._spoil(number, f"\\x{plain[error.start]:02x}", f"byte {error.start + 1} of the line")
                 line = plain.decode("utf-8", "replace")
-            if "\0" in line:
-                self._spoil(number, "\\x00", f"character {line.index(chr(0)) + 1} of the line")
-                line = line.replace("\0", "")
+            self._has_nul = self._has_nul or NUL in line
+            self.ends_in_line_break = plain.endswith((b"\n", b"\r"))
             yield line
 
     def _spoil(self, line: int, value: str, where: str) -> None:

@@ -1,7 +1,6 @@
 """Consumables: master data, added but never changed by a file."""
 
 from decimal import Decimal
-from functools import partial
 from typing import NamedTuple
 
 from inventory.documents import quantity_problem
@@ -9,6 +8,7 @@ from inventory.grades import P_GRADES
 from inventory.models import Consumable, ConsumableKind
 from shop.csv_reading import Fault, Record
 from shop.importing.context import Context, Summary
+from shop.wording import shortened
 
 # Common practice, no source: a disc lasts at most about ten minutes.
 DISC_LIFE_MINUTES = Decimal(10)
@@ -16,8 +16,6 @@ LONGEST_LIFE_MINUTES = Decimal(1_000_000)
 LONGEST_SHELF_LIFE_DAYS = Decimal(36_500)
 LONGEST_NAME = 200
 LONGEST_UNIT = 16
-
-life_problem = partial(quantity_problem, largest=LONGEST_LIFE_MINUTES)
 
 
 class Facts(NamedTuple):
@@ -29,6 +27,13 @@ class Facts(NamedTuple):
     grade: str
     life_minutes: Decimal | None
     shelf_life_days: int | None
+
+
+def life_problem(minutes: Decimal) -> str | None:
+    """Return what is wrong with a working life, or None."""
+    if 0 <= minutes < 1:
+        return "is too short; a working life must be at least 1 minute"
+    return quantity_problem(minutes, LONGEST_LIFE_MINUTES)
 
 
 def shelf_life_problem(days: Decimal) -> str | None:
@@ -81,7 +86,8 @@ class Consumables:
                 known = getattr(consumable, column)
                 if known != value:
                     message = (
-                        f"differs from what is known of {consumable}, {_shown(known)}; change it in the admin"
+                        f"differs from what is known of {consumable}, "
+                        f"{shortened(_shown(known))}; change it in the admin"
                     )
                     self.context.faults.append(Fault(line, column, _shown(value), message))
 

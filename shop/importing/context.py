@@ -1,6 +1,6 @@
 """What every import shares: faults found so far, codes, and how what it did is told."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -9,6 +9,7 @@ from typing import Protocol
 from shop.csv_reading import Fault, Record
 from shop.importing.codes import Codes
 
+MOST_FLAGS = 20
 Progress = Callable[[int], object]
 # Opens a progress bar of a title and a total; what it gives is called with each advance.
 Bar = Callable[[str, int], AbstractContextManager[Progress]]
@@ -40,21 +41,42 @@ class Context:
 
 
 @dataclass(slots=True)
+class Flagged:
+    """New documents that a person should see; the first flags are kept, the others only counted."""
+
+    documents: int = 0
+    flags: int = 0
+    first: list[str] = field(default_factory=list)
+
+    def add(self, reference: str, flags: Sequence[str]) -> None:
+        """Take in the flags of one document, which may have none."""
+        self.documents += bool(flags)
+        self.flags += len(flags)
+        self.first += [f"{reference}: {flag}" for flag in flags][: MOST_FLAGS - len(self.first)]
+
+    def lines(self) -> list[str]:
+        """Return the first flags in words, and where the others are."""
+        more = self.flags - len(self.first)
+        return self.first + [f"... and {more} more; all are in the admin's list of documents"] * bool(more)
+
+
+@dataclass(slots=True)
 class Summary:
     """What an import did: records that were new or already there, codes it made, what to look at."""
 
     what: str
     new: int = 0
     already: int = 0
-    flagged: int = 0
+    flagged: Flagged = field(default_factory=Flagged)
     created: dict[str, list[str]] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
 
     def lines(self) -> list[str]:
         """Return the summary in words."""
-        flagged = f", {self.flagged} flagged for a person to see" if self.flagged else ""
+        flagged = f", {self.flagged.documents} flagged for a person to see" if self.flagged.flags else ""
         return [
             f"{self.what}: {self.new} new, {self.already} already there{flagged}",
+            *self.flagged.lines(),
             *(f"created {name}: {', '.join(codes)}" for name, codes in self.created.items()),
             *self.notes,
         ]

@@ -42,7 +42,6 @@ class Counts:
 
     def write(self) -> Summary:
         """Post the counts."""
-        self.groups.sort(lambda line: (line.place, line.consumable))
         batch = (
             Count(
                 id=reference,

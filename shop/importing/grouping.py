@@ -1,18 +1,20 @@
 """Rows gathered into documents by their reference, and posted; the rows need not stand together."""
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Generic, TypeVar
 
 from inventory import documents, ledger
 from inventory.ledger import Conflict, Refused
 from inventory.models import Document
 from shop.csv_reading import Fault, Record
+from shop.importing.chunks import chunks
 from shop.importing.context import Context, Summary
-from shop.importing.differences import differences
+from shop.importing.differences import differences, in_posted_order
+from shop.wording import counted, shortened
 
 LineT = TypeVar("LineT")
-DocumentT = TypeVar("DocumentT", bound=documents.Document)
+DocumentT = TypeVar("DocumentT", documents.Receipt, documents.Transfer, documents.Count)
 
 
 @dataclass(slots=True)
@@ -45,17 +47,12 @@ class Groups(Generic[LineT]):
                 )
         group.rows.append((record.line, line))
 
-    def sort(self, key: Callable[[LineT], Any]) -> None:
-        """Put the rows of each document in one order, so that a file sorted otherwise says the same."""
-        for group in self.groups.values():
-            group.rows.sort(key=lambda row: key(row[1]))
-
 
 def post(
     batch: Iterable[DocumentT], groups: Groups[Any], columns: Mapping[str, str], context: Context, what: str
 ) -> Summary:
     """Post the documents of a file. `columns` gives the file's column of each field named otherwise."""
-    batch = sorted(batch, key=lambda document: document.occurred_at)
+    batch = _as_posted(sorted(batch, key=lambda document: document.occurred_at), groups)
     summary = Summary(what)
     try:
         with context.bar(f"posting {what}", len(batch)) as progress:
@@ -65,8 +62,33 @@ def post(
         return summary
     summary.new = sum(posting.created for posting in postings)
     summary.already = len(postings) - summary.new
-    summary.flagged = sum(bool(posting.flags) for posting in postings if posting.created)
+    for document, posting in zip(batch, postings, strict=True):
+        if posting.created:
+            summary.flagged.add(document.id, posting.flags)
     return summary
+
+
+def _as_posted(batch: Sequence[DocumentT], groups: Groups[Any]) -> list[DocumentT]:
+    """Return the documents, those posted before with their rows in the order of then.
+
+    A file says the same however it is sorted; only a document that is new takes its order from it.
+    """
+    documents_ = []
+    for part in chunks(batch):
+        ids = [document.id for document in part]
+        rows = Document.objects.filter(kind=part[0].kind, client_id__in=ids)
+        posted = dict(rows.values_list("client_id", "content"))
+        for document in part:
+            if document.id in posted:
+                given = documents.content(document)["lines"]
+                order = in_posted_order(given, posted[document.id]["lines"])
+                group = groups.groups[document.id]
+                group.rows = [group.rows[position] for position in order]
+                lines = tuple(line for _, line in group.rows)
+                documents_.append(replace(document, lines=lines))
+            else:
+                documents_.append(document)
+    return documents_
 
 
 def _faults(
@@ -97,12 +119,13 @@ def _conflict_faults(
     faults = []
     for difference in differences(documents.content(document), posted):
         if difference.field == "lines":
-            message = f"has {difference.given} rows here, but was posted with {difference.posted}; {_REMEDY}"
+            rows = counted(int(difference.given), "row")
+            message = f"has {rows} here, but was posted with {difference.posted}; {_REMEDY}"
             faults.append(Fault(lines[0], reference_column, document.id, message))
         else:
             line = lines[0] if difference.line is None else lines[difference.line]
             column = columns.get(difference.field, difference.field)
-            message = f"was posted as {difference.posted} with {name}; {_REMEDY}"
+            message = f"was posted as {shortened(difference.posted)} with {name}; {_REMEDY}"
             faults.append(Fault(line, column, difference.given, message))
     return faults
 

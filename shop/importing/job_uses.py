@@ -4,14 +4,13 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
-from typing import NamedTuple
 
 from inventory.documents import Kind
 from inventory.models import Document
 from shop.closes import JobUses, UsedLine
 from shop.closing import add_uses_many
 from shop.importing.chunks import chunks
-from shop.importing.context import Bar, no_bar
+from shop.importing.context import Bar, Flagged, no_bar
 from shop.models import Job, JobStatus, JobUse
 
 # Jobs posted together: enough to be quick, few enough to hold their lines in memory.
@@ -19,13 +18,6 @@ JOBS_AT_ONCE = 10_000
 
 JobAndConsumable = tuple[str, str]
 Lines = Counter[tuple[Decimal, Decimal]]  # quantity and minutes of each line
-
-
-class Posted(NamedTuple):
-    """How posting further uses went: lines posted, and jobs whose document a person should see."""
-
-    lines: int
-    flagged: int
 
 
 def closed_jobs(references: Sequence[str]) -> dict[str, datetime]:
@@ -55,31 +47,24 @@ def post_lines(
     *,
     by: str,
     now: datetime,
+    flagged: Flagged,
     bar: Bar = no_bar,
-) -> Posted:
-    """Post further uses of closed jobs, those closed first first, each job's lines in one order.
+) -> int:
+    """Post further uses of closed jobs, those closed first first; return the number of lines.
 
     A document posts at its job's close: going forward in time spares the ledger valuing the same again.
     """
     jobs = sorted(lines, key=lambda job: (closed[job], job))
-    posted = flagged = 0
+    posted = 0
     with bar("posting uses", len(jobs)) as progress:
         for chunk in chunks(jobs, JOBS_AT_ONCE):
             ids = _document_ids(chunk)
-            batch = [
-                JobUses(
-                    ids[job],
-                    job,
-                    tuple(
-                        sorted(lines[job], key=lambda line: (line.consumable, line.quantity, line.minutes))
-                    ),
-                )
-                for job in chunk
-            ]
+            batch = [JobUses(ids[job], job, tuple(lines[job])) for job in chunk]
             postings = add_uses_many(batch, by=by, now=now, progress=progress)
             posted += sum(len(uses.lines) for uses in batch)
-            flagged += sum(bool(posting.flags) for posting in postings)
-    return Posted(posted, flagged)
+            for job, posting in zip(chunk, postings, strict=True):
+                flagged.add(job, posting.flags)
+    return posted
 
 
 def _document_ids(jobs: Sequence[str]) -> dict[str, str]:

@@ -14,6 +14,7 @@ from shop.importing.context import Context, Summary
 from shop.importing.differences import differences
 from shop.importing.waiting import post_waiting
 from shop.models import Job
+from shop.wording import shortened
 
 length_problem = partial(quantity_problem, largest=LONGEST_LENGTH_MM, zero=True)
 minutes_problem = partial(quantity_problem, largest=LONGEST_MINUTES, zero=True)
@@ -69,9 +70,8 @@ class Jobs:
             named -= set(Job.objects.filter(reference__in=chunk).values_list("reference", flat=True))
         for close in self.closes.values():
             if close.callback_of in named:
-                self._fault(
-                    close.job, "callback_of", close.callback_of, "is not a known job, nor in this file"
-                )
+                message = "is not a known job, nor in this file; import the file with that job first"
+                self._fault(close.job, "callback_of", close.callback_of, message)
 
     def write(self) -> Summary:
         """Close the jobs, in the order they were closed in, and post the uses that waited for them."""
@@ -85,8 +85,11 @@ class Jobs:
             return summary
         summary.new = sum(job.posting.created for job in closed)
         summary.already = len(closed) - summary.new
-        summary.flagged = sum(bool(job.posting.flags) for job in closed if job.posting.created)
-        summary.notes = post_waiting(self.context.by, self.context.now, self.context.bar).notes()
+        for job in closed:
+            if job.posting.created:
+                summary.flagged.add(job.job, job.posting.flags)
+        context = self.context
+        summary.notes = post_waiting(context.by, context.now, summary.flagged, context.bar).notes()
         return summary
 
     def _fault(self, job: str, column: str, value: str, expected: str) -> None:
@@ -103,9 +106,8 @@ class Jobs:
             given = json.loads(close_content(close))
             for difference in differences(given, self._posted(close)):
                 if difference.field in self.columns:
-                    message = (
-                        f"was posted as {difference.posted or '(empty)'} with job {close.job}; {_REMEDY}"
-                    )
+                    posted = shortened(difference.posted) or "(empty)"
+                    message = f"was posted as {posted} with job {close.job}; {_REMEDY}"
                     self._fault(close.job, difference.field, difference.given, message)
                 else:
                     message = f"was closed with other {difference.field}; {_REMEDY}"

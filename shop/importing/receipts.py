@@ -1,5 +1,7 @@
 """Receipts: what suppliers delivered, by line, with freight per receipt."""
 
+from decimal import Decimal
+
 from inventory.documents import LONGEST_ID, Receipt, ReceiptLine, money_problem, quantity_problem
 from shop.csv_reading import Record
 from shop.importing import grouping
@@ -29,7 +31,7 @@ class Receipts:
             "received_at": record.moment("received_at"),
             "supplier": codes.supplier(record),
             "place": codes.place(record, "place"),
-            "freight": record.number("freight", money_problem),
+            "freight": record.optional_number("freight", money_problem) or Decimal(0),
         }
         consumable = codes.consumable(record)
         quantity = record.number("quantity", quantity_problem)
@@ -43,7 +45,6 @@ class Receipts:
 
     def write(self) -> Summary:
         """Post the receipts."""
-        self.groups.sort(lambda line: (line.consumable, line.quantity, line.cost))
         batch = (
             Receipt(
                 id=reference,

@@ -49,7 +49,8 @@ def import_file(
     )
     importer = IMPORTERS[kind](context)
     with bar(f"reading {kind}", path.stat().st_size) as progress:
-        for record in CsvFile(path, importer.columns, the_shop().zone, context.faults, progress):
+        file = CsvFile(path, importer.columns, the_shop().zone, context.faults, progress)
+        for record in file:
             importer.read(record)
     with transaction.atomic():
         created = context.codes.create() if not context.faults else {}
@@ -60,6 +61,9 @@ def import_file(
         if context.faults:
             raise Rejected(context.faults)
         summary.created = created
+        if not file.ends_in_line_break:
+            # RFC 4180 section 2, rule 2 allows it, but a file cut off inside its last cell looks the same.
+            summary.notes.append("the last line has no line break; check that the file was not cut off")
         if dry_run:
             transaction.set_rollback(True)
     return summary

@@ -38,7 +38,6 @@ class Transfers:
 
     def write(self) -> Summary:
         """Post the transfers."""
-        self.groups.sort(lambda line: (line.consumable, line.quantity))
         batch = (
             Transfer(
                 id=reference,

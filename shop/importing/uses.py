@@ -14,6 +14,7 @@ from shop.importing.chunks import chunks
 from shop.importing.context import Context, Summary
 from shop.importing.job_uses import Lines, closed_jobs, post_lines, posted_lines
 from shop.importing.waiting import keep_waiting, post_waiting, waiting_lines
+from shop.wording import counted
 
 used_problem = partial(quantity_problem, largest=LARGEST_USE)
 used_or_nothing_problem = partial(quantity_problem, largest=LARGEST_USE, zero=True)
@@ -28,6 +29,10 @@ class UseRow:
     consumable: str
     quantity: Decimal
     minutes: Decimal
+
+    def content(self) -> tuple[Decimal, Decimal]:
+        """Return what lines of one consumable are compared by."""
+        return self.quantity, self.minutes
 
     def used(self) -> UsedLine:
         """Return the row as a line of a job's uses."""
@@ -77,7 +82,8 @@ class Uses:
         self.rows.clear()
 
     def _post_waiting(self) -> list[str]:
-        return post_waiting(self.context.by, self.context.now, self.context.bar).notes()
+        context = self.context
+        return post_waiting(context.by, context.now, self.summary.flagged, context.bar).notes()
 
     def _sort_out(
         self, job: str, known: dict[tuple[str, str], Lines], how: str, new: dict[str, list[UseRow]]
@@ -89,17 +95,32 @@ class Uses:
             before = known.get((job, consumable))
             if before is None:
                 new.setdefault(job, []).extend(rows)
-            elif before == Counter((row.quantity, row.minutes) for row in rows):
+            elif before == Counter(row.content() for row in rows):
                 self.summary.already += len(rows)
             else:
-                message = (
-                    f"differs from what was {how} for job {job} before: {_shown(before)} of {consumable}; "
-                    "undo that with a correction first"
-                )
-                self.context.faults += [
-                    Fault(row.line, "quantity", _shown([(row.quantity, row.minutes)]), message)
-                    for row in rows
-                ]
+                self._note_other(job, rows, before, how)
+
+    def _note_other(self, job: str, rows: list[UseRow], before: Lines, how: str) -> None:
+        """Note the rows of a consumable that were not there before or, if all were, that some are missing."""
+        left = Counter(before)
+        others = []
+        for row in rows:
+            if left[row.content()]:
+                left[row.content()] -= 1
+            else:
+                others.append(row)
+        for row in others or rows[:1]:
+            if not others:
+                differs = "is not all that"
+            elif row.content() in before:
+                differs = "is here more often than it"
+            else:
+                differs = "differs from what"
+            message = (
+                f"{differs} was {how} for job {job} before: {_shown(before.elements())} of {row.consumable}; "
+                "undo that with a correction first"
+            )
+            self.context.faults.append(Fault(row.line, "quantity", _shown([row.content()]), message))
 
     def _note_unknown(self, job: str) -> None:
         message = "is not a closed job; import the jobs first, or let its uses wait with --create-missing"
@@ -110,22 +131,29 @@ class Uses:
         summary = self.summary
         context = self.context
         posted = post_lines(
-            _used(self.to_post.items()), self.closed, by=context.by, now=context.now, bar=context.bar
+            _used(self.to_post.items()),
+            self.closed,
+            by=context.by,
+            now=context.now,
+            flagged=summary.flagged,
+            bar=context.bar,
         )
         keep_waiting(_used(self.to_keep.items()).items(), self.context.now)
         kept = sum(map(len, self.to_keep.values()))
-        summary.new = posted.lines + kept
-        summary.flagged = posted.flagged
+        summary.new = posted + kept
         if kept:
-            summary.notes = [f"{kept} uses were kept waiting", *self._post_waiting()]
+            were = "was" if kept == 1 else "were"
+            summary.notes = [f"{counted(kept, 'use')} {were} kept waiting", *self._post_waiting()]
         return summary
 
 
 def _used(rows: Iterable[tuple[str, Sequence[UseRow]]]) -> dict[str, list[UsedLine]]:
-    return {job: [row.used() for row in of_job] for job, of_job in rows}
+    """Return the rows of each job as lines, in the order of the file."""
+    return {job: [row.used() for row in sorted(of_job, key=lambda row: row.line)] for job, of_job in rows}
 
 
 def _shown(lines: Iterable[tuple[Decimal, Decimal]]) -> str:
     return " and ".join(
-        f"{quantity.normalize():f} with {minutes.normalize():f} minutes" for quantity, minutes in lines
+        f"{quantity.normalize():f} with {minutes.normalize():f} minute{'' if minutes == 1 else 's'}"
+        for quantity, minutes in lines
     )

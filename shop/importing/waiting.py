@@ -11,9 +11,10 @@ from django.db.models import Exists, OuterRef, QuerySet
 from inventory.models import Consumable
 from shop.closes import UsedLine
 from shop.importing.chunks import chunks
-from shop.importing.context import Bar, no_bar
+from shop.importing.context import Bar, Flagged, no_bar
 from shop.importing.job_uses import JobAndConsumable, Lines, closed_jobs, post_lines, posted_lines
 from shop.models import Job, JobStatus, WaitingUse
+from shop.wording import counted
 
 MOST_NAMED = 10
 ROWS_AT_ONCE = 1000
@@ -31,7 +32,8 @@ class Result:
         """Return what to tell the person who imports."""
         notes = []
         if self.posted:
-            notes.append(f"{self.posted} uses that waited for their jobs were posted")
+            were = "was" if self.posted == 1 else "were"
+            notes.append(f"{counted(self.posted, 'use')} that waited for a job {were} posted")
         if self.disagreeing:
             notes.append(
                 f"waiting uses of {_named(self.disagreeing)} differ from what was logged at the close; "
@@ -70,15 +72,21 @@ def _waiting_rows(
 def waiting_lines(references: Sequence[str]) -> dict[JobAndConsumable, Lines]:
     """Return the lines that wait for jobs, by job and consumable."""
     lines: dict[JobAndConsumable, Lines] = defaultdict(Counter)
-    rows = WaitingUse.objects.filter(job_reference__in=references)
-    for job, consumable, quantity, minutes in rows.values_list(
-        "job_reference", "consumable__code", "quantity", "minutes"
-    ):
-        lines[job, consumable][quantity, minutes] += 1
+    for job, line in _waiting(references):
+        lines[job, line.consumable][line.quantity, line.minutes] += 1
     return lines
 
 
-def post_waiting(by: str, now: datetime, bar: Bar = no_bar) -> Result:
+def _waiting(references: Sequence[str]) -> Iterator[tuple[str, UsedLine]]:
+    """Yield the lines that wait for jobs, in the order they came."""
+    rows = WaitingUse.objects.filter(job_reference__in=references).order_by("pk")
+    for job, consumable, quantity, minutes in rows.values_list(
+        "job_reference", "consumable__code", "quantity", "minutes"
+    ):
+        yield job, UsedLine(consumable, quantity, minutes)
+
+
+def post_waiting(by: str, now: datetime, flagged: Flagged, bar: Bar = no_bar) -> Result:
     """Post the uses whose job has been closed since they came.
 
     What the job has logged of the same consumable already is not posted again: the same is dropped, other
@@ -92,16 +100,15 @@ def post_waiting(by: str, now: datetime, bar: Bar = no_bar) -> Result:
     for chunk in chunks(_jobs(ready.filter(is_closed=True))):
         closed_at |= closed_jobs(chunk)
         posted = posted_lines(chunk)
-        for key, waiting in waiting_lines(chunk).items():
-            job, consumable = key
-            if key not in posted:
-                lines[job] += [UsedLine(consumable, *line) for line in waiting.elements()]
-            elif posted[key] != waiting:
-                disagreeing.add(key)
+        disagreeing |= {
+            key for key, waiting in waiting_lines(chunk).items() if posted.get(key, waiting) != waiting
+        }
+        for job, line in _waiting(chunk):
+            if (job, line.consumable) not in posted:
+                lines[job].append(line)
         _forget(chunk, disagreeing)
-    posting = post_lines(lines, closed_at, by=by, now=now, bar=bar)
     return Result(
-        posting.lines,
+        post_lines(lines, closed_at, by=by, now=now, flagged=flagged, bar=bar),
         tuple(sorted({job for job, _ in disagreeing})),
         tuple(_jobs(ready.filter(is_closed=False))),
     )
@@ -125,4 +132,4 @@ def _jobs(rows: QuerySet[WaitingUse]) -> list[str]:
 
 def _named(jobs: Sequence[str]) -> str:
     more = f" and {len(jobs) - MOST_NAMED} more" if len(jobs) > MOST_NAMED else ""
-    return f"{len(jobs)} jobs: {', '.join(jobs[:MOST_NAMED])}{more}"
+    return f"{counted(len(jobs), 'job')}: {', '.join(jobs[:MOST_NAMED])}{more}"

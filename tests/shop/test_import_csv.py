@@ -99,6 +99,87 @@ def test_rows_of_one_receipt_need_not_stand_together_nor_in_one_order(imports: I
     assert books() == before
 
 
+def test_what_freight_leaves_over_goes_to_the_earlier_line_of_the_file(imports: Imports) -> None:
+    """0.05 over two equal lines: by largest remainder the first has 0.03 (Hamilton's method)."""
+    row = "R1,2026-03-01,ACME,VAN-1,PAD,1,9,0.05"
+    imports("receipts", row, row.replace("PAD", "D-P240"))
+    landed = Movement.objects.order_by("line").values_list("consumable__code", "landed_value")
+    assert [(code, str(value)) for code, value in landed] == [("PAD", "9.0300"), ("D-P240", "9.0200")]
+    before = books()
+    assert "0 new, 1 already there" in imports("receipts", row.replace("PAD", "D-P240"), row)
+    assert books() == before
+
+
+def test_only_the_row_that_differs_is_named_in_a_file_sorted_otherwise(imports: Imports) -> None:
+    rows = [
+        f"T1,2026-03-01,DEPOT,VAN-1,{code},{quantity}"
+        for code, quantity in (("PAD", 1), ("COMPOUND", 20), ("D-P240", 3), ("D-P240", 4))
+    ]
+    imports("transfers", *rows)
+    assert "0 new, 1 already there" in imports("transfers", *reversed(rows))
+    changed = [rows[3], rows[2], rows[0], rows[1].replace("COMPOUND,20", "COMPOUND,21")]
+    assert [fault.split(";")[0] for fault in imports.faults("transfers", *changed)] == [
+        "line 5, column quantity: '21' was posted as 20 with transfer T1"
+    ]
+
+
+def test_rows_of_a_count_and_of_uses_stay_in_the_order_of_the_file(imports: Imports) -> None:
+    rows = ("C1,2026-03-05,VAN-1,PAD,1", "C1,2026-03-05,VAN-1,D-P240,7", "C1,2026-03-05,DEPOT,PAD,2")
+    imports("counts", *rows)
+    assert "0 new, 1 already there" in imports("counts", *reversed(rows))
+    uses = ("J1,PAD,1,40", "J1,D-P240,3,25", "J1,PAD,0,5")
+    imports("uses", *uses)
+    imports("jobs", JOB, JOB.replace("J1", "J2"))
+    imports("uses", *(use.replace("J1", "J2") for use in uses))
+    for job in ("J1", "J2"):
+        logged = JobUse.objects.filter(job__reference=job).order_by("line")
+        assert [(use.consumable.code, use.minutes) for use in logged] == [
+            ("PAD", 40),
+            ("D-P240", 25),
+            ("PAD", 5),
+        ]
+    assert "0 new, 3 already there" in imports("uses", *reversed(uses))
+
+
+def test_freight_may_be_empty(imports: Imports) -> None:
+    row = "R1,2026-03-01,ACME,VAN-1,PAD,1,9,"
+    assert "1 new" in imports("receipts", row, row.replace("PAD", "D-P240") + "0")
+
+
+def test_the_first_flags_are_printed_and_the_others_counted(imports: Imports) -> None:
+    out = imports("transfers", *(f"T{n:02},2026-03-01,DEPOT,VAN-1,PAD,1" for n in range(23)))
+    first, *flags, more, _ = out.splitlines()
+    assert first == "transfers: 23 new, 0 already there, 23 flagged for a person to see"
+    assert flags[0].startswith("T00: ")
+    assert len(flags) == 20
+    assert more == "... and 3 more; all are in the admin's list of documents"
+
+
+def test_flags_of_uses_that_waited_are_printed_under_their_job(imports: Imports) -> None:
+    imports("uses", "J1,PAD,1,40")
+    out = imports("jobs", JOB)
+    assert "1 flagged for a person to see\nJ1: " in out
+
+
+def test_a_last_line_without_a_line_break_is_taken_with_a_note(imports: Imports) -> None:
+    """RFC 4180 section 2, rule 2: the last record may or may not have an ending line break."""
+    content = f"{HEADERS['receipts']}\n{RECEIPT}".encode()
+    note = "the last line has no line break; check that the file was not cut off"
+    assert imports.content("receipts", content).splitlines()[-1] == note
+    assert note not in imports.content("receipts", content + b"\n")
+
+
+def test_a_grade_that_is_none_is_answered_with_those_there_are(imports: Imports) -> None:
+    (fault,) = imports.faults("consumables", "D,Disc,counted,each,p80,,")
+    assert "'p80' is not one of P12, " in fault
+
+
+@pytest.mark.parametrize("minutes", ["0", "0.5"])
+def test_a_working_life_is_at_least_a_minute(imports: Imports, minutes: str) -> None:
+    (fault,) = imports.faults("consumables", f"C,Pad,worn,each,,{minutes},")
+    assert fault.endswith("must be at least 1 minute")
+
+
 def test_rows_of_one_receipt_must_agree(imports: Imports) -> None:
     faults = imports.faults(
         "receipts",
@@ -158,6 +239,7 @@ def test_places_outside_the_shop_cannot_be_named(imports: Imports, word: str) ->
     [
         ("0", "is zero"),
         ("-2", "is negative"),
+        ("9" * 80, f"'{'9' * 59}…' has"),
         ("1.5", "is not whole; D-P240 is counted"),
         ('"1,5"', "write a decimal point"),
         ("NaN", "is not a plain number"),
@@ -258,7 +340,10 @@ def test_every_bad_cell_of_a_job_is_named(imports: Imports) -> None:
     assert [fault for fault in faults if not fault.startswith("line 2,")] == [
         "line 4, column job: 'J1' is in line 3 already",
         "line 5, column callback_of: 'J2' is the job itself; name the job it repeats",
-        "line 6, column callback_of: 'J99' is not a known job, nor in this file",
+        (
+            "line 6, column callback_of: 'J99' is not a known job, nor in this file; "
+            "import the file with that job first"
+        ),
     ]
 
 
@@ -327,6 +412,21 @@ def test_uses_that_contradict_what_was_posted_are_refused(imports: Imports) -> N
     )
 
 
+def test_a_use_that_is_there_more_or_less_often_than_before_is_named(imports: Imports) -> None:
+    imports("jobs", JOB)
+    imports("uses", "J1,PAD,1,40", "J1,D-P240,3,1", "J1,D-P240,3,1")
+    (fault,) = imports.faults("uses", "J1,PAD,1,40", "J1,PAD,1,40")
+    assert fault == (
+        "line 3, column quantity: '1 with 40 minutes' is here more often than it was posted for job J1 "
+        "before: 1 with 40 minutes of PAD; undo that with a correction first"
+    )
+    (fault,) = imports.faults("uses", "J1,D-P240,3,1")
+    assert fault == (
+        "line 2, column quantity: '3 with 1 minute' is not all that was posted for job J1 before: "
+        "3 with 1 minute and 3 with 1 minute of D-P240; undo that with a correction first"
+    )
+
+
 def test_uses_can_be_posted_again_once_they_were_undone(imports: Imports) -> None:
     imports("jobs", JOB)
     imports("uses", "J1,D-P240,3,25")
@@ -367,8 +467,8 @@ def test_uses_wait_for_their_job_and_are_posted_with_it(imports: Imports) -> Non
     assert WaitingUse.objects.count() == 2
     (fault,) = imports.faults("uses", "J1,D-P240,4,25")
     assert "differs from what was kept waiting for job J1" in fault
-    assert "1 uses that waited for their jobs were posted" in imports("jobs", JOB)
-    assert "uses are waiting for 1 jobs: J2" in imports.out
+    assert "1 use that waited for a job was posted" in imports("jobs", JOB)
+    assert "uses are waiting for 1 job: J2" in imports.out
     assert held("VAN-1", "D-P240") == -3
     assert "0 new, 2 already there" in imports("uses", *rows)
 
@@ -393,7 +493,7 @@ def test_waiting_uses_that_the_close_already_logged_are_not_posted_twice(imports
             uses=(UsedLine("D-P240", Decimal(3), Decimal(25)), UsedLine("PAD", Decimal(2), Decimal(40))),
         )
     )
-    assert "waiting uses of 1 jobs: J1 differ from what was logged at the close" in imports(
+    assert "waiting uses of 1 job: J1 differ from what was logged at the close" in imports(
         "uses", "J0,D-P240,1,5"
     )
     assert list(WaitingUse.objects.values_list("consumable__code", flat=True)) == ["PAD"]

@@ -70,9 +70,11 @@ def test_a_record_over_several_lines_is_named_by_its_first(tmp_path: Path) -> No
         (b'code,name\nA,"x"y\nB,z\n', 2, "", "after a closing double quote"),
         (b"code,name\nA,x\rB,y\r", 2, "", "carriage return"),
         (b"code,name\nA,M\xfcller\n", 2, "", "save the file as UTF-8"),
-        (b"code,name\nA,x\x00y\n", 2, "", "character 4"),
+        (b"code,name\nA,x\x00y\n", 2, "name", "has a NUL (character 2 of the cell)"),
         (b"code,name\nA," + b"x" * 200_000 + b"\n", 2, "", "has a cell of more than 131,072 characters"),
         ("code,name\nA,x\n".encode("utf-16"), 1, "", "save the file as UTF-8"),
+        (b"\xfe\xff" + "code,name\nA,x\n".encode("utf-16-be"), 1, "", "in UTF-16"),
+        ("code,name\nA,x\n".encode("utf-16-le"), 1, "", "(NUL) is in the header"),
         (b"PK\x03\x04\x14\x00\x06\x00\x08\x00\xff\n", 1, "", "save the file as UTF-8"),
     ],
 )
@@ -83,6 +85,12 @@ def test_a_damaged_file_is_told_where(
     assert faults
     assert (faults[0].line, faults[0].column) == (line, column)
     assert words in str(faults[0])
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
+def test_a_file_in_utf_16_is_one_fault(tmp_path: Path, encoding: str) -> None:
+    _, faults = read(tmp_path, "code,name\nA,x\nB,y\n".encode(encoding))
+    assert len(faults) == 1
 
 
 def test_reading_goes_on_after_a_fault(tmp_path: Path) -> None:

@@ -7,13 +7,15 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 from django.db import IntegrityError
 from tqdm import tqdm
 
 from inventory.ledger import Refused
 from shop.importing.context import Progress, Rejected
 from shop.importing.run import IMPORTERS, import_file
+from shop.management.books_command import BooksCommand
+from shop.wording import counted
 
 
 @contextmanager
@@ -23,7 +25,7 @@ def bar(title: str, total: int) -> Iterator[Progress]:
         yield shown.update
 
 
-class Command(BaseCommand):
+class Command(BooksCommand):
     """Every bad row is named with its line, column, value and what was expected; then nothing is written."""
 
     help = (
@@ -52,8 +54,8 @@ class Command(BaseCommand):
         except Rejected as rejected:
             for fault in rejected.faults:
                 self.stderr.write(f"{file}: {fault}")
-            count = len(rejected.faults)
-            raise CommandError(f"{file}: {count} fault{'s' * (count != 1)}; nothing was written") from None
+            faults = counted(len(rejected.faults), "fault")
+            raise CommandError(f"{file}: {faults}; nothing was written") from None
         except OSError as error:
             raise CommandError(f"cannot read {file}: {error.strerror or error}") from error
         except Refused as refused:
