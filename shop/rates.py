@@ -6,11 +6,21 @@ from decimal import Decimal
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import QuerySet
 
 from inventory.periods import hold_postings, open_from
 from shop import job_costs
 from shop.costing import rate_on
 from shop.models import BEGINNING, LabourRate, OverheadRate, Technician
+
+# The default of a rate that was given for the vehicle alone.
+NO_CAPACITY = Decimal(1)
+FIGURE_NAMES = {
+    "per_hour": "labour rate",
+    "monthly_overhead": "monthly overhead",
+    "capacity_minutes": "capacity in minutes",
+    "vehicle_per_minute": "vehicle rate",
+}
 
 
 def first_open_day(zone: tzinfo) -> date:
@@ -39,13 +49,18 @@ def overhead_rate(
 ) -> OverheadRate:
     """Return the rate from `day` on, unsaved; what is not given stays as it is on that day.
 
-    Raises ValidationError for an overhead without a capacity to share it over.
+    Raises ValidationError for an overhead without a capacity to share it over, or the other way round.
     """
     before = rate_on(OverheadRate.objects.all(), day) or OverheadRate()
     rate = before if before.effective_from == day and before.pk else OverheadRate(effective_from=day)
-    if monthly_overhead and capacity_minutes is None and before.pk is None:
+    has_capacity = before.monthly_overhead or before.capacity_minutes != NO_CAPACITY
+    if monthly_overhead and capacity_minutes is None and not has_capacity:
         raise ValidationError(
             {"capacity_minutes": "give the labour minutes the shop can practically do in a month as well"}
+        )
+    if capacity_minutes is not None and monthly_overhead is None and not before.monthly_overhead:
+        raise ValidationError(
+            {"monthly_overhead": "give what the shop costs in a month as well, to share over these minutes"}
         )
     for name, value in (
         ("monthly_overhead", monthly_overhead),
@@ -75,6 +90,21 @@ def save_rates(rates: Sequence[LabourRate | OverheadRate], zone: tzinfo) -> None
     if rates:
         earliest = min(rate.effective_from for rate in rates)
         job_costs.refresh_from(datetime.combine(earliest, time.min, tzinfo=zone))
+
+
+def overtaken(rate: LabourRate | OverheadRate, figure: str) -> str | None:
+    """Return in words from when on another figure, set for a later day, is in force; None when none is."""
+    rates: QuerySet[LabourRate] | QuerySet[OverheadRate] = (
+        LabourRate.objects.filter(technician=rate.technician)
+        if isinstance(rate, LabourRate)
+        else OverheadRate.objects.all()
+    )
+    for later in rates.filter(effective_from__gt=rate.effective_from).order_by("effective_from"):
+        value = getattr(later, figure)
+        if value != getattr(rate, figure):
+            what = FIGURE_NAMES[figure]
+            return f"from {later.effective_from} on another {what} of {value.normalize():f} is in force"
+    return None
 
 
 def without_rate() -> list[str]:

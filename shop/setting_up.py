@@ -1,5 +1,6 @@
 """Changing how the shop is set up: name, currency, zone, target, cost method and rates, all or nothing."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from decimal import Decimal
@@ -8,13 +9,16 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from inventory.cost_method import change_method
-from inventory.currencies import minor_unit_digits
+from inventory.currencies import currency_problem, minor_unit_digits
 from inventory.models import Books, Document
 from inventory.periods import hold_postings, open_from
 from inventory.valuation import Method
 from shop import job_costs
 from shop.models import BEGINNING, LabourRate, OverheadRate, Shop, Technician, the_shop
-from shop.rates import first_open_day, labour_rate, overhead_rate, save_rates
+from shop.rates import first_open_day, labour_rate, overhead_rate, overtaken, save_rates
+from shop.zones import time_zone_problem
+
+OVERHEAD_FIGURES = ("monthly_overhead", "capacity_minutes", "vehicle_per_minute")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +38,17 @@ class Changes:
     rates_from: date | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What came of changes: documents whose values another cost method changed, and what to be warned of."""
+
+    revalued: frozenset[int]
+    warnings: tuple[str, ...]
+
+
 @transaction.atomic
-def set_up(changes: Changes) -> set[int]:
-    """Make the changes; return the documents whose values another cost method changed.
+def set_up(changes: Changes) -> Done:
+    """Make the changes; return what came of them.
 
     Raises ValidationError when one of them is not valid; then none is made.
     """
@@ -50,7 +62,18 @@ def set_up(changes: Changes) -> set[int]:
     if shop.time_zone != zone_before:
         # Which rate was in force depends on the day, and the day on the zone.
         job_costs.refresh_from(datetime.combine(BEGINNING, time.min, tzinfo=UTC))
-    return change_method(changes.cost_method) if changes.cost_method else set()
+    revalued = change_method(changes.cost_method) if changes.cost_method else set()
+    return Done(frozenset(revalued), tuple(_warnings(changes, rates)))
+
+
+def _warnings(changes: Changes, rates: list[LabourRate | OverheadRate]) -> Iterator[str]:
+    """Yield which of the given figures hold until a later day only."""
+    for rate in rates:
+        figures = ["per_hour"] if isinstance(rate, LabourRate) else OVERHEAD_FIGURES
+        for figure in figures:
+            given = figure == "per_hour" or getattr(changes, figure) is not None
+            if given and (text := overtaken(rate, figure)):
+                yield text
 
 
 def _shop(changes: Changes) -> Shop:
@@ -65,30 +88,33 @@ def _shop(changes: Changes) -> Shop:
     if changes.time_zone not in {None, shop.time_zone} and open_from() is not None:
         message = f"stays {shop.time_zone} while a period is locked: its last day would end elsewhere"
         raise ValidationError({"time_zone": message})
+    if changes.time_zone is not None and (found := time_zone_problem(changes.time_zone)):
+        raise ValidationError({"time_zone": found})
     for name in ("name", "currency", "time_zone", "target_margin_percent"):
         value = getattr(changes, name)
         if value is not None:
             setattr(shop, name, value)
     shop.full_clean()
+    if changes.currency is not None and (found := currency_problem(changes.currency)):
+        raise ValidationError({"currency": found})
     return shop
 
 
 def _rates(changes: Changes, shop: Shop) -> list[LabourRate | OverheadRate]:
     day = changes.rates_from or first_open_day(shop.zone)
-    overheads = (changes.monthly_overhead, changes.capacity_minutes, changes.vehicle_per_minute)
+    overheads = [getattr(changes, figure) for figure in OVERHEAD_FIGURES]
     rates: list[LabourRate | OverheadRate] = []
     if changes.labour_per_hour is not None:
         rates.append(labour_rate(changes.labour_per_hour, day, _technician(changes.technician)))
     elif changes.technician is not None:
         raise ValidationError({"technician": "goes with a labour rate; give that too"})
     if any(value is not None for value in overheads):
-        monthly_overhead, capacity_minutes, vehicle_per_minute = overheads
         rates.append(
             overhead_rate(
                 day,
-                monthly_overhead=monthly_overhead,
-                capacity_minutes=capacity_minutes,
-                vehicle_per_minute=vehicle_per_minute,
+                monthly_overhead=changes.monthly_overhead,
+                capacity_minutes=changes.capacity_minutes,
+                vehicle_per_minute=changes.vehicle_per_minute,
             )
         )
     if changes.rates_from and not rates:

@@ -8,7 +8,7 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from inventory.checking import Disagreement, stock_disagreements
-from inventory.currencies import minor_unit_digits
+from inventory.currencies import ACTIVE, OTHER_DIGITS, currency_problem, minor_unit_digits
 from inventory.models import Books, CostPolicy, MovementValue
 from shop import job_cost_checking
 from shop.models import JobCost, LabourRate, OverheadRate, Technician, the_shop
@@ -90,9 +90,20 @@ def test_all_settings_are_set_and_shown() -> None:
         (["--name", "=1+1"], "formula"),
         (["--name", ""], "cannot be blank"),
         (["--target-margin", "130"], "less than or equal to 100"),
-        (["--target-margin", "NaN"], "is not a number such as"),
+        (["--currency", "XAU"], "not the code of a currency in use"),
+        (["--currency", "BGN"], "not the code of a currency in use"),
+        (["--timezone", ""], "not a time zone of the tz database, such as Europe/Lisbon"),
+        *(
+            (["--timezone", zone], "not a time zone of the tz database")
+            for zone in ("localtime", "Factory", "posixrules", "posix/Europe/Lisbon", "right/Europe/Lisbon")
+        ),
+        *(
+            (["--labour-rate", text], "is not a plain number")
+            for text in ("NaN", "1e3", "1_000", "\u0663", " 30", "+30")
+        ),
+        (["--capacity-minutes", "9600"], "monthly overhead: give what the shop costs in a month as well"),
         (["--labour-rate", "-1"], "greater than or equal to 0"),
-        (["--labour-rate", "1e30"], "no more than"),
+        (["--labour-rate", "1e30"], "is not a plain number"),
         (["--labour-rate", "1.23456"], "no more than 4 decimal places"),
         (["--labour-rate", "30", "--technician", "bob"], "'bob' is not a known technician"),
         (["--technician", "ann"], "goes with a labour rate"),
@@ -182,6 +193,32 @@ def test_what_an_overhead_does_not_name_stays_as_it_was() -> None:
     ]
 
 
+def test_a_vehicle_rate_alone_stands_without_overhead_and_gives_it_no_capacity() -> None:
+    printed = run("set_shop", "--vehicle-rate", "0.5")
+    assert "overhead       0 a month, vehicle 0.5 per minute\n" in printed
+    with pytest.raises(CommandError, match="capacity minutes: give the labour minutes"):
+        run("set_shop", "--monthly-overhead", "4800")
+    with pytest.raises(CommandError, match="monthly overhead: give what the shop costs"):
+        run("set_shop", "--capacity-minutes", "9600")
+    run("set_shop", "--monthly-overhead", "4800", "--capacity-minutes", "9600")
+    assert "4800 a month over 8000 minutes, vehicle 0.5" in run("set_shop", "--capacity-minutes", "8000")
+
+
+def test_a_rate_that_a_later_one_ends_is_warned_of() -> None:
+    run("set_shop", "--labour-rate", "40", "--rates-from", "2026-03-01")
+    run("set_shop", "--monthly-overhead", "4800", "--capacity-minutes", "9600", "--rates-from", "2026-04-01")
+    errors = StringIO()
+    rates = ("--labour-rate", "30", "--monthly-overhead", "4000", "--capacity-minutes", "9600")
+    call_command("set_shop", *rates, stdout=StringIO(), stderr=errors)
+    assert errors.getvalue().splitlines() == [
+        "warning: from 2026-03-01 on another labour rate of 40 is in force",
+        "warning: from 2026-04-01 on another monthly overhead of 4800 is in force",
+    ]
+    errors = StringIO()
+    call_command("set_shop", "--labour-rate", "50", "--rates-from", "2026-05-01", stderr=errors)
+    assert errors.getvalue() == ""
+
+
 def test_rates_in_a_locked_period_are_fixed() -> None:
     run("lock_period", "--through", "2026-01-31")
     with pytest.raises(CommandError, match="2026-01-31 is locked; the first open day is 2026-02-01"):
@@ -226,6 +263,14 @@ def test_technicians_whose_time_costs_nothing_are_named() -> None:
     errors = StringIO()
     call_command("set_shop", "--labour-rate", "30", stdout=StringIO(), stderr=errors)
     assert errors.getvalue() == ""
+
+
+def test_books_are_kept_in_currencies_of_iso_4217_in_use() -> None:
+    """ISO 4217 list one of 2026-01-01; kuna, lev and Antillean guilder are withdrawn."""
+    assert all(currency_problem(code) is None for code in ("EUR", "JPY", "KWD", "XOF", "XCG", "ZWG"))
+    refused = ("XXX", "XTS", "XAU", "XAG", "XDR", "XBA", "HRK", "BGN", "ANG", "eur", "EUX", "")
+    assert all(currency_problem(code) for code in refused)
+    assert {code for codes in OTHER_DIGITS.values() for code in codes.split()} <= ACTIVE
 
 
 def test_currencies_have_the_decimal_places_of_iso_4217() -> None:

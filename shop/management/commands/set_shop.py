@@ -3,36 +3,36 @@
 from argparse import ArgumentParser, ArgumentTypeError
 from collections.abc import Iterator
 from datetime import date
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Any
 
 from django.core.exceptions import ValidationError
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 from django.db.models import F
 
 from inventory.models import Books, CostPolicy, Document
 from inventory.periods import open_from
 from inventory.revaluation import DEFAULT_METHOD
 from inventory.valuation import Method
+from shop.csv_reading import parse_number
 from shop.days import day_argument
+from shop.management.books_command import BooksCommand
 from shop.management.commands.lock_period import locked_text
 from shop.models import BEGINNING, LabourRate, OverheadRate, the_shop
-from shop.rates import without_rate
+from shop.rates import NO_CAPACITY, without_rate
 from shop.setting_up import Changes, set_up
+from shop.wording import shortened
 
 
 def number(text: str) -> Decimal:
     """Return an amount given on the command line; ArgumentTypeError when it is none."""
-    try:
-        value = Decimal(text)
-    except InvalidOperation:
-        value = Decimal("NaN")
-    if not value.is_finite():
-        raise ArgumentTypeError(f"{text!r} is not a number such as 42.50")
+    value = parse_number(text)
+    if isinstance(value, str):
+        raise ArgumentTypeError(f"{shortened(text)!r} {value}")
     return value
 
 
-class Command(BaseCommand):
+class Command(BooksCommand):
     """Change what is given, all or nothing, and print the settings that result."""
 
     help = "Set name, currency, time zone, cost method, target margin and rates; without options, show them."
@@ -72,13 +72,15 @@ class Command(BaseCommand):
             given["cost_method"] = Method(given["cost_method"])
         zone_before = the_shop().time_zone
         try:
-            changed = set_up(Changes(**given))
+            done = set_up(Changes(**given))
         except ValidationError as error:
             raise CommandError("; ".join(_sentences(error))) from error
         for line in _settings():
             self.stdout.write(line)
         if "cost_method" in given:
-            self.stdout.write(f"documents whose values changed: {len(changed)}")
+            self.stdout.write(f"documents whose values changed: {len(done.revalued)}")
+        for warning in done.warnings:
+            self._warn(warning)
         if the_shop().time_zone != zone_before and Document.objects.exists():
             self._warn(
                 "files imported before with days instead of moments now mean other moments; "
@@ -117,10 +119,12 @@ def _settings() -> Iterator[str]:
         whose = rate.technician.code if rate.technician else "all others"
         yield f"labour rate    {_plain(rate.per_hour)} per hour, {whose}{_since(_day(rate.effective_from))}"
     for overhead in OverheadRate.objects.all():
+        over = f" over {_plain(overhead.capacity_minutes)} minutes"
+        if not overhead.monthly_overhead and overhead.capacity_minutes == NO_CAPACITY:
+            over = ""
         yield (
-            f"overhead       {_plain(overhead.monthly_overhead)} a month over "
-            f"{_plain(overhead.capacity_minutes)} minutes, vehicle {_plain(overhead.vehicle_per_minute)} "
-            f"per minute{_since(_day(overhead.effective_from))}"
+            f"overhead       {_plain(overhead.monthly_overhead)} a month{over}, "
+            f"vehicle {_plain(overhead.vehicle_per_minute)} per minute{_since(_day(overhead.effective_from))}"
         )
 
 
