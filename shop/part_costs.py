@@ -46,8 +46,9 @@ class PartCosts:
             "quantity",
         )
         for consumable, posted_at, order, line, undone_at, value, quantity in rows:
-            receipt = _Receipt(posted_at, order, line, undone_at, Landed(value, quantity))
-            self._receipts[consumable].append(receipt)
+            if value is not None:  # as filtered above
+                receipt = _Receipt(posted_at, order, line, undone_at, Landed(value, quantity))
+                self._receipts[consumable].append(receipt)
         for receipts in self._receipts.values():
             receipts.sort(key=lambda receipt: receipt[:3])
 
