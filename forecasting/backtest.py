@@ -41,20 +41,28 @@ def pinball(demand: FloatArray, quantiles: FloatArray, levels: FloatArray) -> Fl
 
 def scale(demand: FloatArray, observed: BoolArray) -> FloatArray:
     """Mean absolute difference of successive observed periods, (series,); 1 where that is 0."""
-    return _mean_difference(demand, observed, power=1)
+    return _or_one(_mean_step(demand, observed, power=1))
 
 
 def squared_scale(demand: FloatArray, observed: BoolArray) -> FloatArray:
     """Mean squared difference of successive observed periods, (series,); 1 where that is 0."""
-    return _mean_difference(demand, observed, power=2)
+    return _or_one(mean_squared_step(demand, observed))
 
 
-def _mean_difference(demand: FloatArray, observed: BoolArray, power: int) -> FloatArray:
-    both = observed[:, 1:] & observed[:, :-1]
-    steps = np.where(both, np.abs(np.diff(demand, axis=1)) ** power, 0).sum(axis=1) / np.maximum(
-        both.sum(axis=1), 1
-    )
+def mean_squared_step(demand: FloatArray, observed: BoolArray) -> FloatArray:
+    """Mean squared difference of successive observed periods, (series,); 0 without any."""
+    return _mean_step(demand, observed, power=2)
+
+
+def _or_one(steps: FloatArray) -> FloatArray:
     return np.where(steps > 0, steps, 1.0)
+
+
+def _mean_step(demand: FloatArray, observed: BoolArray, power: int) -> FloatArray:
+    both = observed[:, 1:] & observed[:, :-1]
+    steps = np.where(both, np.abs(np.diff(demand, axis=1)) ** power, 0).sum(axis=1)
+    mean: FloatArray = steps / np.maximum(both.sum(axis=1), 1)
+    return mean
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecasting import season, smoothing
+from forecasting import backtest, season, smoothing
 from forecasting.history import History
 from forecasting.levels import level_terms
 
@@ -23,12 +23,14 @@ LEVEL_MIN_SHARE = 0.01
 class Expectation:
     """Before an origin: demand expected over the periods ahead (series,), above 0, and regression terms.
 
-    `mean_terms` None: the model's mean stands as it is and only the scatter is fitted.
+    `mean_terms` None: the model's mean stands as it is and only the scatter is fitted. Where a `deviation`
+    (series,) is given, demand is normal instead, and nothing is fitted.
     """
 
     expected: FloatArray
     mean_terms: FloatArray | None
     size_terms: FloatArray
+    deviation: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -90,6 +92,7 @@ def candidates(
     ):
         levels = function(history.demand, history.observed, origins)
         found.append(_one_level(name, dict(zip(origins, levels, strict=True)), periods_ahead))
+    found.append(_even_demand(history, periods_ahead, origins))
     return found
 
 
@@ -130,3 +133,26 @@ def _one_level(name: str, levels: dict[int, FloatArray], periods_ahead: int) -> 
         return Expectation(level * periods_ahead, None, np.log(level)[:, None])
 
     return Candidate(name, borrows=False, fades=name == FADING, expect=expect)
+
+
+def _even_demand(history: History, periods_ahead: int, origins: Sequence[int]) -> Candidate:
+    """Simple smoothing, and a normal distribution: for what is used more evenly than counts by chance are.
+
+    The variance of a period is half the mean squared step (von Neumann 1941), which a drifting level does not
+    inflate; the level itself is uncertain by alpha / (2 - alpha) of it.
+    """
+    levels = dict(
+        zip(
+            origins, smoothing.simple(history.demand, history.observed, origins, smoothing.ALPHA), strict=True
+        )
+    )
+    doubt = smoothing.ALPHA / (2 - smoothing.ALPHA)
+
+    def expect(origin: int) -> Expectation:
+        past, seen = history.demand[:, :origin], history.observed[:, :origin]
+        variance = backtest.mean_squared_step(past, seen) / 2
+        deviation = np.sqrt(variance * (periods_ahead + doubt * periods_ahead**2))
+        expected = levels[origin] * periods_ahead
+        return Expectation(expected, None, np.empty((len(past), 0)), deviation)
+
+    return Candidate("smoothing of even demand", borrows=False, fades=False, expect=expect)

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from scipy.stats import norm
 
 from forecasting import backtest
 from forecasting.backtest import CLASSES, Outcome
@@ -19,8 +20,8 @@ TEST_ORIGINS = 6
 # Windows to fit on: more than enough in a small panel, still representative in a large one.
 WINDOWS_MIN, WINDOWS_MAX = 4, 12
 ROWS_MAX = 40_000
-# Losses of all classes together count as this many forecasts of each class, when its model is chosen.
-SHARED_EVIDENCE = 200.0
+# Relative losses over all classes count as this many forecasts of each class, when its model is chosen.
+SHARED_EVIDENCE = 60.0
 # Where fitting and trying start: before, levels are hardly known.
 FIRST_SHARE = 4
 FIRST_MIN = 3
@@ -140,17 +141,27 @@ class Contest:
         """Mean and quantiles of every model."""
         answers = []
         for model, expectation in zip(self.fitted, expectations, strict=True):
+            if expectation.deviation is not None:
+                found = self._normal_quantiles(expectation.expected, expectation.deviation)
+                answers.append((expectation.expected, found))
+                continue
             mean, size = model.predict(expectation.expected, expectation.mean_terms, expectation.size_terms)
             answers.append((mean, quantiles(mean, size, self.levels)))
         return answers
+
+    def _normal_quantiles(self, mean: FloatArray, deviation: FloatArray) -> FloatArray:
+        """Rounded to the nearest unit where units are counted one by one."""
+        found = np.maximum(mean[:, None] + deviation[:, None] * norm.ppf(self.levels), 0)
+        counted = self.panel.whole & (self.panel.unit == 1)
+        return np.where(counted[:, None], np.round(found), found)
 
     def _choice(self, origin: int) -> IntArray:
         """The model of least loss so far for each series' class; the first where nothing was tried.
 
         Where a history says little by itself, one that borrows; where demand has stopped, one that fades.
         """
-        overall = self.losses.sum(axis=1, keepdims=True) / max(self.tried.sum(), 1)
-        by_class = (self.losses + SHARED_EVIDENCE * overall) / (self.tried + SHARED_EVIDENCE)
+        overall = _relative(self.losses.sum(axis=1, keepdims=True))
+        by_class = self.tried * _relative(self.losses) + SHARED_EVIDENCE * overall
         borrow = np.array([model.borrows for model in self.models])
         fade = np.array([model.fades for model in self.models])
         traits, classes = self.panel.traits(origin), self._class_numbers(origin)
@@ -167,7 +178,17 @@ class Contest:
         return numbers
 
 
+def _relative(losses: FloatArray) -> FloatArray:
+    """Each model's share of the losses in a column; equal shares where there are none."""
+    total = losses.sum(axis=0)
+    equal = np.full_like(losses, 1 / len(losses))
+    share: FloatArray = np.divide(losses, total, out=equal, where=total > 0)
+    return share
+
+
 def _fit_one(parts: list[tuple[Expectation, IntArray]], demand: FloatArray, weight: FloatArray) -> Regression:
+    if any(e.deviation is not None for e, _ in parts):
+        return UNTAUGHT
     expected = np.concatenate([e.expected[keep] for e, keep in parts])
     mean_terms = [e.mean_terms[keep] for e, keep in parts if e.mean_terms is not None]
     size_terms = np.concatenate([e.size_terms[keep] for e, keep in parts])

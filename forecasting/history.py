@@ -1,4 +1,4 @@
-"""A panel of past demand: checked, in whole units, in an order of its own whatever the caller's. Pure."""
+"""A panel of past demand: checked, in units that can be counted, in an order of its own. Pure."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,10 +11,10 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]
 
-# A measured consumable, or one used by the hundred, is counted in twentieths of its usual use: fine enough,
-# and the same whatever unit it is measured in.
-STEPS_OF_USUAL_USE = 20
-USUAL_COUNT_MAX = 50.0
+# A measured consumable, or one used by the hundred, is counted in quarters of its usual use: the same in
+# whatever unit it is measured, and coarse enough for a distribution of counts to have the right shape.
+STEPS_OF_USUAL_USE = 4
+USUAL_COUNT_MAX = 200.0
 
 
 # Periods observed below which a history is short; also, not observed, after which a van has been away.
@@ -41,7 +41,7 @@ class Traits:
 
 @dataclass(frozen=True)
 class History:
-    """Demand in units of `unit` (series,), whether whole numbers are meant, jobs, and equal consumables."""
+    """Demand in units of `unit` (series,), whether use is in whole numbers, jobs, and equal consumables."""
 
     demand: FloatArray
     exposure: FloatArray
@@ -110,7 +110,7 @@ def read(
     first = np.unique(consumable[order], return_index=True)[1]
     consumable = np.argsort(np.argsort(first))[consumable]
     return History(
-        demand=np.round(demand / unit[:, None])[order],
+        demand=(demand / unit[:, None])[order],
         exposure=jobs[order],
         observed=seen[order],
         group=consumable[order],

@@ -22,6 +22,8 @@ SHARED_RATES = (0.02, 0.3)
 OTHERS_RATE = 0.1
 # Weight of the consumable's average, in periods of average exposure.
 PRIOR_PERIODS = 3.0
+# Weight of the panel's scatter in that of a series, in units of demand.
+PRIOR_UNITS = 10.0
 
 
 @dataclass(frozen=True)
@@ -63,8 +65,14 @@ def level_terms(history: History, exposure: FloatArray, origin: int) -> LevelTer
     log_size = np.log((total + usual_size) / (times + 1))
     compared = [np.log(other / own[0]) for other in (*own[1:], *consumable)]
     evidence = np.log(base[:, 0] / prior_weight + 1)
+    # Variance over mean, which tells the even from the uneven at the same level.
+    squares = (past**2).sum(axis=1) - total**2 / np.maximum((exposed > 0).sum(axis=1), 1)
+    usual_scatter = (squares.sum() + 1) / (total.sum() + 1)
+    scatter = np.log((np.maximum(squares, 0) + PRIOR_UNITS * usual_scatter) / (total + PRIOR_UNITS))
+    # The square lets the rare and the frequent differ in how far their own past is to be trusted.
+    log_level = np.log(own[0])
     return LevelTerms(
         own[0],
-        np.stack([np.log(own[0]), *compared, log_size], 1),
-        np.stack([np.log(own[0]), log_size, evidence], 1),
+        np.stack([log_level, log_level**2, *compared, log_size], 1),
+        np.stack([log_level, log_size, evidence, scatter], 1),
     )
