@@ -64,18 +64,26 @@ def candidates(
     """
     seen = history.observed.astype(float)
     ahead = np.full(len(seen), float(periods_ahead))
-    found = []
-    if by_jobs:
-        jobs = _JobsAhead(history, periods_ahead, exposure_ahead)
-        found.append(_panel_levels("panel levels per job", history, history.exposure, jobs))
-    found.append(_panel_levels("panel levels", history, seen, lambda _: ahead))
-    if season_length is not None and season.carries_season(season_known, season_length):
-        index = season.shared_index(
-            history.demand[:, :season_known].sum(axis=0),
-            seen[:, :season_known].sum(axis=0),
+    seasonal = season_length is not None and season.carries_season(season_known, season_length)
+
+    def season_of(amounts: FloatArray) -> FloatArray:
+        if season_length is None or not seasonal:
+            return np.ones(history.periods + periods_ahead)
+        known = slice(0, season_known)
+        return season.shared_index(
+            amounts[:, known].sum(axis=0),
+            seen[:, known].sum(axis=0),
             season_length,
             history.periods + periods_ahead - season_known,
         )
+
+    found = []
+    if by_jobs:
+        jobs = _JobsAhead(history, periods_ahead, exposure_ahead, season_of(history.exposure))
+        found.append(_panel_levels("panel levels per job", history, history.exposure, jobs))
+    found.append(_panel_levels("panel levels", history, seen, lambda _: ahead))
+    if seasonal:
+        index = season_of(history.demand)
         found.append(
             _panel_levels(
                 "panel levels with season",
@@ -97,10 +105,20 @@ def candidates(
 
 
 class _JobsAhead:
-    """Jobs over the periods ahead of an origin: those that came, or were told; else a discounted average."""
+    """Jobs over the periods ahead of an origin: those that came, or were told; else a discounted average.
 
-    def __init__(self, history: History, periods_ahead: int, exposure_ahead: FloatArray | None) -> None:
-        self.history, self.periods_ahead, self.told = history, periods_ahead, exposure_ahead
+    The average is of jobs over the shop's season of jobs (periods + periods ahead,), and takes it on again.
+    """
+
+    def __init__(
+        self, history: History, periods_ahead: int, exposure_ahead: FloatArray | None, index: FloatArray
+    ) -> None:
+        self.history, self.periods_ahead, self.told, self.index = (
+            history,
+            periods_ahead,
+            exposure_ahead,
+            index,
+        )
 
     def __call__(self, origin: int) -> FloatArray:
         past = self.history.exposure
@@ -109,9 +127,10 @@ class _JobsAhead:
             return self.told if origin == self.history.periods else came
         discount = (1 - JOB_RATE) ** (origin - 1 - np.arange(origin))
         jobs: FloatArray = past[:, :origin] @ discount
-        weeks: FloatArray = self.history.observed[:, :origin] @ discount
+        weeks: FloatArray = self.history.observed[:, :origin] @ (discount * self.index[:origin])
         average = jobs.sum() / max(weeks.sum(), 1e-9)
-        expected: FloatArray = (jobs + average) / (weeks + 1) * self.periods_ahead
+        ahead = self.index[origin : origin + self.periods_ahead].sum()
+        expected: FloatArray = (jobs + average) / (weeks + 1) * ahead
         return expected
 
 

@@ -1,10 +1,10 @@
 """What a series and its like have used lately: discounted levels, the terms of the panel's regression. Pure.
 
-Multi-series exponential smoothing: every series is smoothed at several rates, so is its consumable over all
-vans, and one regression for the whole panel weighs them (after Snyder, Ord and Beaumont 2012, who smooth one
-rate and fit series by series). Each level is a gamma-Poisson posterior mean: what was used, discounted, plus
-a few periods' worth of the consumable's average, over the exposure of both. So a van without history starts
-at the average of the others, and periods not observed count for nothing.
+Multi-series exponential smoothing with a negative binomial distribution (the idea: Snyder, Ord and Beaumont
+2012): every series is smoothed at several rates, and one regression for the whole panel weighs them. Each
+level is a gamma-Poisson posterior mean: what was used, discounted, plus a few periods' worth of the
+consumable's average, over the exposure of both. So a van without history starts at the average of the others,
+and periods not observed count for nothing.
 """
 
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ FloatArray = npt.NDArray[np.float64]
 
 # Shares forgotten per period; the first is the base that the others are compared with.
 OWN_RATES = (0.02, 0.1, 0.3)
-SHARED_RATES = (0.02, 0.3)
+# Share forgotten per period of what the same consumable used on other vans.
 OTHERS_RATE = 0.1
 # Weight of the consumable's average, in periods of average exposure.
 PRIOR_PERIODS = 3.0
@@ -39,7 +39,7 @@ def level_terms(history: History, exposure: FloatArray, origin: int) -> LevelTer
     """The terms from the periods before the origin; `exposure` (series, periods) is 0 where not observed."""
     past, exposed, group = history.demand[:, :origin], exposure[:, :origin], history.group
     age = origin - 1 - np.arange(origin)
-    rates = np.array((*OWN_RATES, *SHARED_RATES, OTHERS_RATE))
+    rates = np.array((*OWN_RATES, OTHERS_RATE))
     discount = (1 - rates) ** age[:, None]
     used, base = past @ discount, exposed @ discount
     times, total = (past > 0).sum(axis=1), past.sum(axis=1)
@@ -58,12 +58,9 @@ def level_terms(history: History, exposure: FloatArray, origin: int) -> LevelTer
 
     others = level(shared(used[:, -1]) - used[:, -1], shared(base[:, -1]) - base[:, -1], average)
     own = [level(used[:, i], base[:, i], others) for i in range(len(OWN_RATES))]
-    consumable = [
-        level(shared(used[:, i]), shared(base[:, i]), average) for i in range(len(OWN_RATES), len(rates) - 1)
-    ]
     usual_size = (shared(total) + 1) / (shared(times.astype(float)) + 1)
     log_size = np.log((total + usual_size) / (times + 1))
-    compared = [np.log(other / own[0]) for other in (*own[1:], *consumable)]
+    compared = [np.log(faster / own[0]) for faster in own[1:]]
     evidence = np.log(base[:, 0] / prior_weight + 1)
     # Variance over mean, which tells the even from the uneven at the same level.
     squares = (past**2).sum(axis=1) - total**2 / np.maximum((exposed > 0).sum(axis=1), 1)

@@ -145,6 +145,24 @@ def test_a_season_is_used_where_two_years_show_it_and_not_before() -> None:
     assert "panel levels with season" not in early.backtest.losses
 
 
+def test_jobs_ahead_that_are_not_known_follow_the_season_of_jobs() -> None:
+    chance = np.random.default_rng(6)
+    weeks = np.arange(160)
+    season = np.exp(1.2 * np.sin(2 * np.pi * weeks / 52))
+    jobs = chance.poisson(6 * season, (VANS, 160)).astype(float)
+    use = chance.poisson(1.5 * jobs).astype(float)
+    found, level = (
+        forecast_panel(use[:, :150], 6, LEVELS, exposure=jobs[:, :150], season_length=length)
+        for length in (52, None)
+    )
+    truth = use[:, 150:156].sum()
+    # The season turns from its depth: the level alone lags far behind.
+    assert found.mean.sum() == pytest.approx(truth, rel=0.15)
+    assert abs(level.mean.sum() - truth) > 2 * abs(found.mean.sum() - truth)
+    name = "panel levels per job"
+    assert found.backtest.losses[name] < level.backtest.losses[name]
+
+
 def test_equal_calls_have_equal_answers() -> None:
     use, group = drawn()
     first, second = (forecast_panel(use, 2, LEVELS, group=group) for _ in range(2))
