@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 from django.db import IntegrityError, connection, transaction
 from django.utils import timezone
 
-from inventory import counting, documents, revaluation, signals
+from inventory import counting, documents, revaluation, signals, statistics
 from inventory.catalogue import Catalogue
 from inventory.counting import Pair, Span
 from inventory.documents import Kind, Problem
@@ -199,6 +199,7 @@ class _Run:
         if self.problems:
             error = Conflict if self.conflicts == len(self.problems) else Refused
             raise error(self.problems)
+        statistics.after_writing(len(batch), Document, Movement, CountLine)
         self._settle_counts()
         self._write_holdings()
         if self.touched:

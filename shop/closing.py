@@ -13,10 +13,10 @@ from typing import Any, TypeVar
 
 from django.utils import timezone
 
-from inventory import documents, ledger
+from inventory import documents, ledger, statistics
 from inventory.documents import LONGEST_ID, Kind, Line, Problem, text_problem
 from inventory.ledger import Conflict, Posting, Refused
-from inventory.models import Consumable, ConsumableKind, Document
+from inventory.models import Consumable, ConsumableKind, Document, MovementValue
 from shop import callbacks, findings, job_costs
 from shop.closes import (
     LONGEST_CODE,
@@ -320,7 +320,9 @@ def _store_lines(
         for number, use in enumerate(uses, 1)
     ]
     JobUse.objects.bulk_create(rows, batch_size=BATCH)
+    statistics.after_writing(len(rows) + len(jobs), Job, JobUse, MovementValue)
     job_costs.add(jobs)
+    statistics.after_writing(len(jobs), JobCost)
     Finding.objects.bulk_create(findings.of_documents(jobs, now, alone=alone), batch_size=BATCH)
 
 
