@@ -9,7 +9,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from django.utils import timezone
 
@@ -18,6 +18,7 @@ from inventory.documents import LONGEST_ID, Kind, Line, Problem, text_problem
 from inventory.ledger import Conflict, Posting, Refused
 from inventory.models import Consumable, ConsumableKind, Document, MovementValue
 from shop import callbacks, findings, job_costs
+from shop.chunks import chunks
 from shop.closes import (
     LONGEST_CODE,
     Close,
@@ -128,7 +129,7 @@ def _locked_jobs(references: Iterable[str]) -> dict[str, Job]:
     jobs: dict[str, Job] = {}
     # A reference that no job can have need not be looked up; some databases fail on a control character.
     sound = sorted(reference for reference in references if not text_problem(reference, LONGEST_CODE))
-    for chunk in _chunks(sound):
+    for chunk in chunks(sound):
         found = Job.objects.select_for_update(of=("self",)).filter(reference__in=chunk).order_by("pk")
         jobs |= {job.reference: job for job in found.select_related("van__place")}
     return jobs
@@ -204,7 +205,7 @@ def _posting_ids(batch: list[Close], names: _Names, contents: list[str]) -> list
     whose id was posted before is left to the ledger, which knows what was said under it.
     """
     posted: set[str] = set()
-    for chunk in _chunks(sorted({close.id for close in batch})):
+    for chunk in chunks(sorted({close.id for close in batch})):
         rows = Document.objects.filter(kind=Kind.CLOSE, client_id__in=chunk)
         posted |= set(rows.values_list("client_id", flat=True))
     standing = _standing_closes(names)
@@ -235,7 +236,7 @@ def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
         if job.status == JobStatus.CLOSED and reference in names.closing
     }
     standing = {}
-    for chunk in _chunks(sorted(closed)):
+    for chunk in chunks(sorted(closed)):
         costs = JobCost.objects.filter(job__in=chunk, jobs=1, document__corrected_by__isnull=True)
         for cost in costs.select_related("document"):
             document = cost.document
@@ -246,7 +247,7 @@ def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
 def _asked(postings: Sequence[Posting]) -> dict[int, list[str]]:
     """Return the open questions about each document: a retry is asked what the first close was asked."""
     asked: dict[int, list[str]] = defaultdict(list)
-    for chunk in _chunks(sorted({posting.document_id for posting in postings})):
+    for chunk in chunks(sorted({posting.document_id for posting in postings})):
         open_ = Finding.objects.filter(document__in=chunk, answered_at__isnull=True)
         for document, message in open_.values_list("document_id", "message"):
             asked[document].append(message)
@@ -363,12 +364,7 @@ def _posted_uses(batch: list[JobUses]) -> dict[str, tuple[datetime, str]]:
     """Return when and where the uses happened that were posted before, by id."""
     posted = {}
     sound = {uses.id for uses in batch if not text_problem(uses.id, LONGEST_ID)}
-    for chunk in _chunks(sorted(sound)):
+    for chunk in chunks(sorted(sound)):
         for document in Document.objects.filter(kind=Kind.USE, client_id__in=chunk):
             posted[document.client_id] = document.occurred_at, document.content["place"]
     return posted
-
-
-def _chunks(items: list[Any]) -> Iterator[list[Any]]:
-    for start in range(0, len(items), BATCH):
-        yield items[start : start + BATCH]

@@ -1,19 +1,19 @@
 """Gathers what the plausibility checks need about just posted uses, and keeps their questions."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from decimal import Decimal
 
 from django.db.models import Sum
 
+from shop.chunks import chunks
 from shop.models import Finding, Job, JobUse, StandardUse
 from shop.plausibility import History, JobClose, UsedConsumable, check_close
 from shop.plausibility import StandardUse as Standard
 
 # The latest jobs of a type say what is usual; older ones were done with other people and discs.
 HISTORY_JOBS = 100
-CHUNK = 1000
 
 
 def of_documents(jobs: dict[int, Job], now: datetime, *, alone: bool) -> list[Finding]:
@@ -54,7 +54,7 @@ def of_documents(jobs: dict[int, Job], now: datetime, *, alone: bool) -> list[Fi
 def _standing_uses(jobs: Iterable[Job]) -> dict[int, list[JobUse]]:
     """Return by job all that was logged for it and not undone."""
     uses: dict[int, list[JobUse]] = defaultdict(list)
-    for chunk in _chunks(sorted({job.pk for job in jobs})):
+    for chunk in chunks(sorted({job.pk for job in jobs})):
         rows = JobUse.objects.filter(job__in=chunk, document__corrected_by__isnull=True)
         for use in rows.select_related("consumable").order_by("document", "line"):
             uses[use.job_id].append(use)
@@ -64,15 +64,10 @@ def _standing_uses(jobs: Iterable[Job]) -> dict[int, list[JobUse]]:
 def _asked_before(jobs: Iterable[Job]) -> set[tuple[int, str, str]]:
     """Return what jobs were asked about documents that stand, answered or not."""
     asked: set[tuple[int, str, str]] = set()
-    for chunk in _chunks(sorted({job.pk for job in jobs})):
+    for chunk in chunks(sorted({job.pk for job in jobs})):
         rows = Finding.objects.filter(job__in=chunk, document__corrected_by__isnull=True)
         asked |= set(rows.values_list("job_id", "code", "consumable"))
     return asked
-
-
-def _chunks(items: list[int]) -> Iterator[list[int]]:
-    for start in range(0, len(items), CHUNK):
-        yield items[start : start + CHUNK]
 
 
 def _merged(uses: Sequence[JobUse]) -> tuple[UsedConsumable, ...]:

@@ -7,7 +7,7 @@ same. That they do is checked in shop.job_cost_checking.
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
@@ -18,6 +18,7 @@ from inventory.documents import Kind
 from inventory.fields import FixedPointField
 from inventory.models import Consumable, ConsumableKind, Document, MovementValue, PlaceKind
 from inventory.signals import revalued
+from shop.chunks import chunks
 from shop.costing import minutes_cost, overhead_cost, rate_on, wear_cost
 from shop.models import Job, JobCost, JobUse, LabourRate, OverheadRate, the_shop
 from shop.part_costs import PartCosts
@@ -144,7 +145,7 @@ def add(jobs_by_document: Mapping[int, Job]) -> None:
     The job of a correction is as it was before it is opened again.
     """
     rates = Rates()
-    for chunk in _chunks(sorted(jobs_by_document)):
+    for chunk in chunks(sorted(jobs_by_document), CHUNK):
         costs = compute({pk: jobs_by_document[pk].pk for pk in chunk}, rates)
         for cost in costs:
             for name in AS_CLOSED:
@@ -155,7 +156,7 @@ def add(jobs_by_document: Mapping[int, Job]) -> None:
 def refresh(documents: Iterable[int]) -> None:
     """Compute the stored costs of documents again; those that belong to no job are passed over."""
     rates: Rates | None = None
-    for chunk in _chunks(sorted(documents)):
+    for chunk in chunks(sorted(documents), CHUNK):
         # Locked first and in order, so that two documents that re-value the same job wait for each other.
         locked = JobCost.objects.select_for_update().filter(document__in=chunk).order_by("pk")
         stored = {cost.document_id: cost for cost in locked}
@@ -192,8 +193,3 @@ def _refresh_revalued(*, documents: set[int], received_from: dict[int, datetime]
             uses.filter(document__corrected_by__isnull=False).values_list("document__corrected_by", flat=True)
         )
     refresh(documents | worn_by)
-
-
-def _chunks(items: list[int]) -> Iterator[list[int]]:
-    for start in range(0, len(items), CHUNK):
-        yield items[start : start + CHUNK]

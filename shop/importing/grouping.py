@@ -7,8 +7,8 @@ from typing import Any, Generic, TypeVar
 from inventory import documents, ledger
 from inventory.ledger import Conflict, Refused
 from inventory.models import Document
+from shop.chunks import chunks
 from shop.csv_reading import Fault, Record
-from shop.importing.chunks import chunks
 from shop.importing.context import Context, Summary
 from shop.importing.differences import differences, in_posted_order
 from shop.wording import counted, shortened

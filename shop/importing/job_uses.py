@@ -7,9 +7,9 @@ from decimal import Decimal
 
 from inventory.documents import Kind
 from inventory.models import Document
+from shop.chunks import chunks
 from shop.closes import JobUses, UsedLine
 from shop.closing import add_uses_many
-from shop.importing.chunks import chunks
 from shop.importing.context import Bar, Flagged, no_bar
 from shop.models import Job, JobStatus, JobUse
 

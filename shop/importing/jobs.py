@@ -6,10 +6,10 @@ from functools import partial
 from inventory.documents import Kind, money_problem, quantity_problem
 from inventory.ledger import Conflict, Refused
 from inventory.models import Document
+from shop.chunks import chunks
 from shop.closes import LONGEST_LENGTH_MM, LONGEST_MINUTES, Close, close_content
 from shop.closing import close_many
 from shop.csv_reading import Fault, Record
-from shop.importing.chunks import chunks
 from shop.importing.context import Context, Summary
 from shop.importing.differences import differences
 from shop.importing.waiting import post_waiting

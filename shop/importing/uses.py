@@ -8,9 +8,9 @@ from decimal import Decimal
 from functools import partial
 
 from inventory.documents import LARGEST_USE, quantity_problem
+from shop.chunks import chunks
 from shop.closes import LONGEST_MINUTES, UsedLine
 from shop.csv_reading import Fault, Record
-from shop.importing.chunks import chunks
 from shop.importing.context import Context, Summary
 from shop.importing.job_uses import Lines, closed_jobs, post_lines, posted_lines
 from shop.importing.waiting import keep_waiting, post_waiting, waiting_lines

@@ -9,8 +9,8 @@ from itertools import islice
 from django.db.models import Exists, OuterRef, QuerySet
 
 from inventory.models import Consumable
+from shop.chunks import chunks
 from shop.closes import UsedLine
-from shop.importing.chunks import chunks
 from shop.importing.context import Bar, Flagged, no_bar
 from shop.importing.job_uses import JobAndConsumable, Lines, closed_jobs, post_lines, posted_lines
 from shop.models import Job, JobStatus, WaitingUse

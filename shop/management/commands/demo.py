@@ -1,34 +1,23 @@
 """python manage.py demo: load the invented shop, print what it found, serve the site."""
 
 import secrets
-import sys
 from argparse import ArgumentParser
 from collections import defaultdict
-from collections.abc import Iterator
-from contextlib import contextmanager
 from decimal import Decimal
 from typing import Any
 
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
-from tqdm import tqdm
 
 from inventory.models import Consumable
 from inventory.reconciliation import reconcile, total
 from inventory.stock import low_stock, stock_at
 from shop import demo, tables
 from shop.absorption import wear_absorption
-from shop.importing.context import Progress
+from shop.management.commands.import_csv import bar
 from shop.margins import margin_report
 from shop.models import Person, Role, the_shop
-
-
-@contextmanager
-def bar(title: str, total: int) -> Iterator[Progress]:
-    """Show a progress bar on a terminal."""
-    with tqdm(total=total, desc=title, unit_scale=True, disable=None, file=sys.stderr, leave=False) as shown:
-        yield shown.update
 
 
 class Command(BaseCommand):
