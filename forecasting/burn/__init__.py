@@ -1,0 +1,1 @@
+"""Burn forecasts in the shop: gathering, running, storing, showing."""

@@ -1,0 +1,1 @@
+"""What was recommended, approved, used and ran out; and what other settings would have done."""

@@ -1,0 +1,1 @@
+"""Letters: written once, sent until they arrive, kept."""

@@ -1,0 +1,1 @@
+"""Purchase drafts: from forecast to stock in the depot."""

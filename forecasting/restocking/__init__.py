@@ -1,0 +1,1 @@
+"""Restock drafts: from forecast to stock on a van."""

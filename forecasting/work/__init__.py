@@ -1,0 +1,1 @@
+"""Periodic work, done once whoever does it."""

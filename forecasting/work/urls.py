@@ -1,0 +1,6 @@
+"""Routes under /work/."""
+
+from django.urls import URLPattern
+
+app_name = "work"
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,1 @@
+"""The accountant's desk: periods, exports, reconciliation."""

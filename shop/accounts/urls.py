@@ -1,0 +1,6 @@
+"""Routes under /accounts/."""
+
+from django.urls import URLPattern
+
+app_name = "accounts"
+urlpatterns: list[URLPattern] = []

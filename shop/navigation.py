@@ -1,0 +1,44 @@
+"""The links at the top of every page: one table of which role finds what where."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.http import HttpRequest
+
+from shop.access import is_person, role_of
+from shop.models import Role
+
+TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT = (
+    Role.TECHNICIAN,
+    Role.STOREKEEPER,
+    Role.OWNER,
+    Role.ACCOUNTANT,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A page by its route's name, and the roles it serves."""
+
+    label: str
+    route: str
+    roles: frozenset[Role]
+
+
+def _link(label: str, route: str, *roles: Role) -> Link:
+    return Link(label, route, frozenset(roles))
+
+
+# In the order shown.
+LINKS: tuple[Link, ...] = (
+    _link("API description", "api:schema", OWNER, ACCOUNTANT),
+    _link("Set-up", "admin:index", OWNER),
+)
+
+
+def links(request: HttpRequest) -> dict[str, Any]:
+    """Return the links of whoever asks, for every template (a context processor)."""
+    if not is_person(request.user):
+        return {"links": ()}
+    role = role_of(request.user)
+    return {"links": [link for link in LINKS if role in link.roles]}

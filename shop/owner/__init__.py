@@ -1,0 +1,1 @@
+"""The owner's desk: margins, consumption against standard, what moved."""

@@ -1,0 +1,6 @@
+"""Routes under /owner/."""
+
+from django.urls import URLPattern
+
+app_name = "owner"
+urlpatterns: list[URLPattern] = []

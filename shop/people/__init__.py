@@ -1,0 +1,1 @@
+"""People: sign-in, invitations, passwords, tokens, and the trail of who did what."""

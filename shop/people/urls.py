@@ -1,0 +1,6 @@
+"""Routes under /people/."""
+
+from django.urls import URLPattern
+
+app_name = "people"
+urlpatterns: list[URLPattern] = []

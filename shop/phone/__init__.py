@@ -1,0 +1,1 @@
+"""The technician's phone: jobs, closes with no signal, van stock, counts."""

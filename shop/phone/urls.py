@@ -1,0 +1,6 @@
+"""Routes under /phone/."""
+
+from django.urls import URLPattern
+
+app_name = "phone"
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,1 @@
+"""The storekeeper's desk: stock, receipts, transfers, counts, scrap, labels."""

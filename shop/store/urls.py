@@ -1,0 +1,6 @@
+"""Routes under /store/."""
+
+from django.urls import URLPattern
+
+app_name = "store"
+urlpatterns: list[URLPattern] = []
