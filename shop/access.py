@@ -1,10 +1,14 @@
 """Who may see and do what, for pages, API and admin alike (design, section 10)."""
 
-from collections.abc import Mapping
-from typing import TypeGuard
+from collections.abc import Callable, Mapping
+from functools import wraps
+from typing import Any, TypeGuard
 
+from django.contrib.auth.decorators import login_required
 from django.contrib.auth.models import AnonymousUser
+from django.core.exceptions import PermissionDenied
 from django.db.models import Q, QuerySet
+from django.http import HttpRequest, HttpResponseBase
 
 from inventory.documents import Kind
 from inventory.models import Place, PlaceKind
@@ -39,6 +43,31 @@ def is_owner(user: Person | AnonymousUser) -> bool:
     return is_person(user) and role_of(user) == Role.OWNER
 
 
+View = Callable[..., HttpResponseBase]
+
+
+def for_roles(*roles: Role) -> Callable[[View], View]:
+    """Return a decorator that serves a page to these roles, sends the signed-out to sign in, refuses others."""
+
+    def decorate(view: View) -> View:
+        @wraps(view)
+        def serve(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+            if not is_person(request.user) or role_of(request.user) not in roles:
+                raise PermissionDenied
+            return view(request, *args, **kwargs)
+
+        return login_required(serve)
+
+    return decorate
+
+
+def person_of(request: HttpRequest) -> Person:
+    """Return who asks, on a page that `for_roles` guards. Raises PermissionDenied for anyone else."""
+    if not is_person(request.user):
+        raise PermissionDenied
+    return request.user
+
+
 class OwnVan:
     """What is a technician's own: the van of today, and the jobs of that van that are not a colleague's."""
 
@@ -61,8 +90,10 @@ class OwnVan:
         return job.van_id == self.van.pk and job.technician_id in (None, self.technician.pk)
 
     def is_other_van(self, code: str) -> bool:
-        """Return whether a code is that of another van."""
-        return code != self.code and Place.objects.filter(code=code, kind=PlaceKind.VAN).exists()
+        """Return whether a code is that of another van, or of what is under way to one."""
+        vans = (PlaceKind.VAN, PlaceKind.TRANSIT)
+        own = Q(pk=self.van.place_id) | Q(bound_for=self.van.place_id)
+        return Place.objects.filter(code=code, kind__in=vans).exclude(own).exists()
 
     def jobs(self) -> QuerySet[Job]:
         """Return the jobs that are the technician's own, or nobody's yet."""
