@@ -47,7 +47,7 @@ View = Callable[..., HttpResponseBase]
 
 
 def for_roles(*roles: Role) -> Callable[[View], View]:
-    """Return a decorator that serves a page to these roles, sends the signed-out to sign in, refuses others."""
+    """Return a decorator that serves a page to these roles, and sends the signed-out to sign in."""
 
     def decorate(view: View) -> View:
         @wraps(view)
