@@ -7,7 +7,7 @@ from django.db.models import Model, QuerySet
 from django.http import HttpRequest
 
 from inventory import models
-from inventory.models import OUTSIDE_CODES
+from inventory.models import OUTSIDE_CODES, PlaceKind
 
 if TYPE_CHECKING:
     ModelAdmin = admin.ModelAdmin[Any]
@@ -84,9 +84,11 @@ class PlaceAdmin(SetUpAdmin):
         return ("code", "kind") if obj else ()
 
     def formfield_for_choice_field(self, db_field: Any, request: HttpRequest, **kwargs: Any) -> Any:
-        """Offer depot and van only: each outside place is there once."""
+        """Offer depot and van only: other places come about by themselves."""
         if db_field.name == "kind":
-            kwargs["choices"] = [c for c in models.PlaceKind.choices if c[0] in models.REAL_KINDS]
+            kwargs["choices"] = [
+                c for c in models.PlaceKind.choices if c[0] in (PlaceKind.DEPOT, PlaceKind.VAN)
+            ]
         return super().formfield_for_choice_field(db_field, request, **kwargs)
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 
 from inventory.documents import LONGEST_CODE, Count, Document, Receipt, Transfer, text_problem
-from inventory.models import Consumable, Place, PlaceKind, Supplier
+from inventory.models import REAL_KINDS, Consumable, Place, PlaceKind, Supplier
 
 
 class Catalogue:
@@ -13,10 +13,7 @@ class Catalogue:
         self.places: dict[str, Place] = {}
         self.consumables: dict[str, Consumable] = {}
         self.suppliers: dict[str, Supplier] = {}
-        self.outside = {
-            PlaceKind(place.kind): place
-            for place in Place.objects.exclude(kind__in=[PlaceKind.DEPOT, PlaceKind.VAN])
-        }
+        self.outside = {PlaceKind(place.kind): place for place in Place.objects.exclude(kind__in=REAL_KINDS)}
         self._asked: set[tuple[type, str]] = set()
 
     def read(self, documents: Iterable[Document]) -> None:

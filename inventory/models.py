@@ -36,22 +36,29 @@ class PlaceKind(models.TextChoices):
 
     DEPOT = "depot"
     VAN = "van"
+    TRANSIT = "transit"
     SUPPLIER = "supplier"
     JOB = "job"
     LOST = "lost"
     SCRAPPED = "scrapped"
 
 
-REAL_KINDS = (PlaceKind.DEPOT, PlaceKind.VAN)
+REAL_KINDS = (PlaceKind.DEPOT, PlaceKind.VAN, PlaceKind.TRANSIT)
 OUTSIDE_CODES = tuple(kind.value for kind in PlaceKind if kind not in REAL_KINDS)
 
 
 class Place(models.Model):
-    """Where stock can be. The four outside places are one row each, made by the first migration."""
+    """Where stock can be. The four outside places are one row each, made by the first migration.
+
+    Stock under way to a van stands at a place of its own, `bound_for` that van; see inventory.transit.
+    """
 
     code = models.CharField(max_length=64, unique=True, validators=[validate_code])
     name = models.CharField(max_length=200, blank=True)
     kind = models.CharField(max_length=16, choices=PlaceKind.choices)
+    bound_for = models.OneToOneField(
+        "self", null=True, editable=False, on_delete=models.PROTECT, related_name="transit"
+    )
 
     class Meta:
         ordering = ["code"]
@@ -60,7 +67,12 @@ class Place(models.Model):
                 fields=["kind"],
                 condition=Q(kind__in=OUTSIDE_CODES),
                 name="place_outside_once",
-            )
+            ),
+            models.CheckConstraint(
+                condition=Q(kind="transit", bound_for__isnull=False)
+                | (~Q(kind="transit") & Q(bound_for__isnull=True)),
+                name="place_in_transit_names_its_van",
+            ),
         ]
 
     def __str__(self) -> str:

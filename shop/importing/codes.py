@@ -25,6 +25,8 @@ class Codes:
         whole = Consumable.objects.exclude(kind=ConsumableKind.MEASURED)
         self._whole = dict(whole.values_list("code", "kind"))
         self._places = {code: code for code in Place.objects.values_list("code", flat=True)}
+        under_way = Place.objects.filter(kind=PlaceKind.TRANSIT)
+        self._under_way = set(under_way.values_list("code", flat=True))
         self._vans = {code: code for code in Van.objects.values_list("place__code", flat=True)}
         self._suppliers = {code: code for code in Supplier.objects.values_list("code", flat=True)}
         self._technicians = {code: code for code in Technician.objects.values_list("code", flat=True)}
@@ -57,6 +59,9 @@ class Codes:
         """Return a van."""
         if record.raw("van") in OUTSIDE_CODES:
             record.fault("van", "is a place outside the shop; give the van another code")
+            return ""
+        if record.raw("van") in self._under_way:
+            record.fault("van", "is where stock is that is under way to a van; give the van another code")
             return ""
         return self._known(record, "van", "van", self._vans)
 
