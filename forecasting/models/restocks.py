@@ -21,7 +21,10 @@ class RestockStatus(models.TextChoices):
 
 
 class Restock(models.Model):
-    """What one van is to get in one week. `period` is the ISO week, such as 2026-W48."""
+    """What one van is to get in one week. `period` is the ISO week, such as 2026-W48.
+
+    A received restock of which something neither arrived nor was found is still open on its lines.
+    """
 
     van = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="restocks")
     depot = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="restocks_given")
@@ -49,7 +52,9 @@ class Restock(models.Model):
 class RestockLine(models.Model):
     """One consumable of a restock: what was known, what is suggested and why, and what became of it.
 
-    Quantities are in stock units. `suggested` is what the depot can share; `wanted` what the van needs.
+    Quantities are in stock units. `suggested` is what the depot can share; `wanted` what the van needs. Of
+    what was picked, `received` came on the van, `brought_back` was at the depot after all (negative when the
+    depot had given more than was written down) and `lost` nowhere (negative when more was found).
     """
 
     restock = models.ForeignKey(Restock, on_delete=models.CASCADE, related_name="lines")
@@ -62,11 +67,15 @@ class RestockLine(models.Model):
     median = FixedPointField()
     high = FixedPointField(help_text="the 0.95 quantile of the burn over the protection interval")
     order_up_to = FixedPointField()
+    usable_unit = FixedPointField(default=Decimal(1))
+    room = FixedPointField(null=True)
     wanted = FixedPointField()
     suggested = FixedPointField()
     approved = FixedPointField(null=True)
     picked = FixedPointField(null=True)
     received = FixedPointField(null=True)
+    brought_back = FixedPointField(default=Decimal(0))
+    lost = FixedPointField(default=Decimal(0))
     unit_cost = FixedPointField()
     cover_days = FixedPointField(
         null=True, help_text="days that the stock would then last at the median burn"
@@ -97,6 +106,13 @@ class RestockLine(models.Model):
         """What the quantity in force is worth."""
         quantity = self.suggested if self.approved is None else self.approved
         return Decimal(quantity * self.unit_cost)
+
+    @property
+    def open(self) -> Decimal:
+        """What was picked and is not accounted for yet; negative when more came than was picked."""
+        if self.picked is None or self.received is None:
+            return Decimal(0)
+        return Decimal(self.picked - self.received - self.brought_back - self.lost)
 
 
 class RestockEvent(models.Model):

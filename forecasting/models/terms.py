@@ -5,14 +5,24 @@ from decimal import Decimal
 from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from inventory.fields import FixedPointField
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Supplier
 
 NOT_NEGATIVE = MinValueValidator(Decimal(0))
 LEAST_SERVICE, MOST_SERVICE = Decimal("0.5"), Decimal("0.999")
-SERVICE = [MinValueValidator(LEAST_SERVICE), MaxValueValidator(MOST_SERVICE)]
+SERVICE = [
+    MinValueValidator(
+        LEAST_SERVICE,
+        f"%(show_value)s is under {LEAST_SERVICE}: stock that more often runs out than lasts serves nobody",
+    ),
+    MaxValueValidator(MOST_SERVICE, f"%(show_value)s is above {MOST_SERVICE}: no stock is certain to last"),
+]
+SHARE = [
+    MinValueValidator(Decimal("0.01"), "%(show_value)s is under 0.01; give a share such as 0.8"),
+    MaxValueValidator(Decimal("0.99"), "%(show_value)s is above 0.99; give a share such as 0.8"),
+]
 A_YEAR_DAYS = 366
 
 
@@ -43,7 +53,12 @@ class StockingTerms(models.Model):
     )
     van_lead_days = models.PositiveSmallIntegerField(
         default=2,
-        validators=[MaxValueValidator(A_YEAR_DAYS)],
+        validators=[
+            MinValueValidator(
+                0, "%(show_value)s is negative; give 0 when the van is filled on the day of the draft"
+            ),
+            MaxValueValidator(A_YEAR_DAYS),
+        ],
         help_text="from the weekly draft to the stock being on the van",
     )
     service_stops_a_job = _service_field("0.98")
@@ -51,6 +66,23 @@ class StockingTerms(models.Model):
     service_b = _service_field("0.92")
     service_c = _service_field("0.9")
     service_depot = _service_field("0.95")
+    a_share = FixedPointField(
+        default=Decimal("0.8"),
+        validators=SHARE,
+        help_text="class A makes up this share of the value used in a year",
+    )
+    b_share = FixedPointField(
+        default=Decimal("0.95"), validators=SHARE, help_text="classes A and B together make up this share"
+    )
+    restock_from = models.ForeignKey(
+        Place,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        limit_choices_to={"kind": PlaceKind.DEPOT},
+        help_text="the depot that fills the vans; empty: the only one",
+    )
     letter_weekday = models.PositiveSmallIntegerField(
         default=1, validators=[MinValueValidator(1), MaxValueValidator(7)], help_text="ISO 8601: 1 is Monday"
     )
@@ -82,10 +114,28 @@ class StockingTerms(models.Model):
                 ),
                 name="services_are_chances",
             ),
+            models.CheckConstraint(
+                condition=Q(a_share__gt=0, b_share__gt=F("a_share"), b_share__lt=1), name="class_shares_rise"
+            ),
         ]
 
     def __str__(self) -> str:
         return f"review every {self.review_days} days"
+
+    def clean(self) -> None:
+        """Refuse shares of the classes that do not rise, and a place to restock from that is no depot."""
+        if self.a_share is not None and self.b_share is not None and self.a_share >= self.b_share:
+            above = f"the share of class A, {self.a_share.normalize():f}"
+            text = f"{self.b_share.normalize():f} is not above {above}; raise it"
+            raise ValidationError({"b_share": text})
+        if self.restock_from and self.restock_from.kind != PlaceKind.DEPOT:
+            raise ValidationError({"restock_from": f"{self.restock_from} is no depot; choose one"})
+
+    @property
+    def interval_days(self) -> int:
+        """The protection interval of the vans: review period + lead time."""
+        days: int = self.review_days + self.van_lead_days
+        return days
 
 
 class ConsumableTerms(models.Model):
