@@ -1,0 +1,75 @@
+"""Why a van gets what it gets, in one sentence. Pure."""
+
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, Decimal
+
+from forecasting.policies import whole_packs
+
+HUNDRED = Decimal(100)
+
+
+@dataclass(frozen=True, slots=True)
+class Reasons:
+    """All that decided one line; quantities in the stock unit `unit`."""
+
+    unit: str
+    interval_days: int
+    service: Decimal
+    level: Decimal
+    booked_jobs: int
+    booked_decides: bool
+    on_hand: Decimal
+    on_the_way: Decimal
+    missing: Decimal
+    usable_unit: Decimal
+    room: Decimal | None
+    wanted: Decimal
+    depot: Decimal
+    suggested: Decimal
+
+    def sentence(self) -> str:
+        """Return the sentence: what is needed, what there is, what is missing, and what limits it."""
+        limits = "".join((self._rounding(), self._room(), self._depot()))
+        return f"{self._needed()}; {self._there_is()}, {self._missing()}{limits}."
+
+    def _needed(self) -> str:
+        chance = f"in {plain(self.service * HUNDRED)} of 100 cases"
+        level = f"{plain(self.level)} {self.unit}"
+        if self.booked_decides:
+            jobs = "1 booked job takes" if self.booked_jobs == 1 else f"{self.booked_jobs} booked jobs take"
+            return f"{jobs} no more than {level} {chance}"
+        return f"{level} last {self.interval_days} days {chance}"
+
+    def _there_is(self) -> str:
+        way = f" and {plain(self.on_the_way)} on the way" if self.on_the_way else ""
+        if self.on_hand < 0:
+            return f"by the book the van owes {plain(-self.on_hand)} (taken as none: count it){way}"
+        return f"with {plain(self.on_hand)} on board{way}"
+
+    def _missing(self) -> str:
+        return f"{plain(self.missing)} are missing" if self.missing else "nothing is missing"
+
+    def _rounding(self) -> str:
+        whole = whole_packs(self.missing, self.usable_unit)
+        if whole == self.missing:
+            return ""
+        return f", {plain(whole)} in whole {plain(self.usable_unit)} {self.unit}"
+
+    def _room(self) -> str:
+        if self.room is None or self.wanted >= self.missing:
+            return ""
+        return f"; the van has room for {plain(self.room)} in all, so {plain(self.wanted)} fit"
+
+    def _depot(self) -> str:
+        if self.suggested == self.wanted:
+            return ""
+        if self.depot <= 0:
+            return "; the depot has none to give"
+        return f"; the depot has {plain(self.depot)} for all vans, and {plain(self.suggested)} of it go here"
+
+
+def plain(quantity: Decimal) -> str:
+    """Return a quantity as people say it: no zeros at the end, and no more than one decimal from 10 on."""
+    if quantity >= 10 and quantity != quantity.to_integral_value():
+        quantity = quantity.quantize(Decimal("0.1"), rounding=ROUND_CEILING)
+    return f"{quantity.normalize():f}"
