@@ -28,7 +28,7 @@ def pick_list_pdf(restock: Restock) -> bytes:
         (
             f"{line.consumable.name} {line.consumable.code}",
             line.consumable.grade,
-            f"{_in_units(line)}",
+            in_units(line),
             BLANK,
             line.why,
         )
@@ -90,12 +90,13 @@ def _status(restock: Restock) -> str:
     return str(RestockStatus(restock.status))
 
 
-def _in_units(line: RestockLine) -> str:
+def in_units(line: RestockLine) -> str:
     """Return the quantity, and how many usable units that is when they hold more than one stock unit."""
     amount = f"{quantity(due(line))} {line.consumable.stock_unit}"
     if line.usable_unit == 1 or due(line) % line.usable_unit:
         return amount
-    return f"{quantity(due(line) / line.usable_unit)} x {quantity(line.usable_unit)} = {amount}"
+    units = quantity(due(line) / line.usable_unit)
+    return f"{units} x {quantity(line.usable_unit)} {line.consumable.stock_unit} = {amount}"
 
 
 def _plain(amount: Decimal) -> Decimal:
