@@ -1,5 +1,6 @@
 """Tables of the shop: people, vans, customers, services, jobs and what each document posted to a job."""
 
+from collections.abc import Iterator
 from datetime import UTC, date, datetime, tzinfo
 from decimal import Decimal
 from zoneinfo import ZoneInfo, available_timezones
@@ -13,6 +14,7 @@ from django.db.models import F, Q
 from inventory.documents import LARGEST_MONEY
 from inventory.fields import FixedPointField
 from inventory.models import Consumable, Document, Place, validate_code, validate_name
+from shop.people.tokens import ApiToken  # noqa: F401 - a table of this app, kept with what it is for
 
 # A rate that was always in force.
 BEGINNING = date(1900, 1, 1)
@@ -31,13 +33,28 @@ class Role(models.TextChoices):
     ACCOUNTANT = "accountant"
 
 
-class Person(AbstractUser):
+class Person(AbstractUser):  # type: ignore[django-manager-missing] # knox has no types
     """Someone who signs in."""
 
     role = models.CharField(max_length=16, choices=Role.choices, default=Role.TECHNICIAN)
+    invited_at = models.DateTimeField(
+        null=True, editable=False, help_text="when the link was last sent that is still to be used"
+    )
+    session_generation = models.PositiveIntegerField(
+        default=0, editable=False, help_text="goes up to sign the person out everywhere"
+    )
 
     def __str__(self) -> str:
         return self.get_full_name() or self.username
+
+    def get_session_auth_hash(self) -> str:
+        """Return what a session must hold to stay signed in: it changes with the password and generation."""
+        return f"{super().get_session_auth_hash()}:{self.session_generation}"
+
+    def get_session_auth_fallback_hash(self) -> Iterator[str]:
+        """Yield the same for earlier secret keys."""
+        for earlier in super().get_session_auth_fallback_hash():
+            yield f"{earlier}:{self.session_generation}"
 
 
 def validate_time_zone(value: str) -> None:

@@ -31,6 +31,7 @@ def _link(label: str, route: str, *roles: Role) -> Link:
 
 # In the order shown.
 LINKS: tuple[Link, ...] = (
+    _link("People", "people:list", OWNER),
     _link("API description", "api:schema", OWNER, ACCOUNTANT),
     _link("Set-up", "admin:index", OWNER),
 )

@@ -29,6 +29,7 @@ class SignIn(LoginView):
     """The sign-in page."""
 
     template_name = "shop/sign_in.html"
+    http_method_names = ["get", "head", "post"]
     extra_context = {"title": "Sign in"}
 
 

@@ -2,10 +2,12 @@
 
 import secrets
 import warnings
+from datetime import timedelta
 from pathlib import Path
 
 import environ
 
+from shop.broker_url import broker
 from shop.database_url import database
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -35,6 +37,9 @@ INSTALLED_APPS = [
     "django.contrib.sessions",
     "django.contrib.messages",
     "django.contrib.staticfiles",
+    "axes",
+    "django_filters",
+    "knox",
     "rest_framework",
     "drf_spectacular",
     "inventory",
@@ -53,6 +58,8 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "shop.clock.shop_time_zone",
+    # Last, as it turns the answer to a sign-in into the page that says when to try again.
+    "axes.middleware.AxesMiddleware",
 ]
 
 ROOT_URLCONF = "shop.urls"
@@ -102,6 +109,34 @@ AUTH_PASSWORD_VALIDATORS = [
 LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "sign-in"
+# Links to join and to choose a new password.
+PASSWORD_RESET_TIMEOUT = 3 * 24 * 3600
+# A technician signs in about twice a month, with signal; whoever leaves is signed out at once all the same.
+SESSION_COOKIE_AGE = 14 * 24 * 3600
+
+# Five wrong passwords for a name from one address make both wait for a quarter of an hour.
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_FAILURE_LIMIT = 5
+AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_RESET_ON_SUCCESS = True
+# Trying on while it is shut does not keep it shut, so the page can say until when.
+AXES_RESET_COOL_OFF_ON_FAILURE_DURING_LOCKOUT = False
+AXES_ENABLE_ACCESS_FAILURE_LOG = True
+AXES_ENABLE_ADMIN = False
+AXES_VERBOSE = False
+AXES_LOCKOUT_CALLABLE = "shop.people.signing_in.try_later"
+AXES_CLIENT_IP_CALLABLE = "shop.people.signing_in.address_of"
+# How many proxies of ours stand before this server; each adds the address it was asked from.
+PROXIES = env.int("PROXIES", default=0)
+
+KNOX_TOKEN_MODEL = "shop.ApiToken"  # noqa: S105 - the name of a table
+# Its own table would stay empty beside ours.
+MIGRATION_MODULES = {"knox": None}
+REST_KNOX = {"AUTH_HEADER_PREFIX": "Bearer"}
 
 LANGUAGE_CODE = "en"
 USE_I18N = True
@@ -117,11 +152,36 @@ warnings.filterwarnings("ignore", message="No directory at")
 
 vars().update(env.email_url("EMAIL_URL", default="consolemail://"))
 DEFAULT_FROM_EMAIL = env.str("DEFAULT_FROM_EMAIL", default="slurrybook@localhost")
+# Of each step of a conversation with the mail server.
+EMAIL_TIMEOUT = 20
+
+# How often to look for work that is due, here and in forecasting.work; a look that comes late is of no use.
+LOOK_SECONDS = 60
+LOOK_EXPIRES_SECONDS = 55
+# With a broker, workers do the periodic work; without one, `serve` or `run_due` do. The database alone says
+# what is done, so a lost broker loses nothing: its messages are only to be worked off, once, by anyone.
+REDIS_URL = broker(env.str("REDIS_URL", default=""))
+CELERY_BROKER_URL = REDIS_URL or "memory://"
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_CONNECTION_MAX_RETRIES = None
+CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600}
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_TASK_TIME_LIMIT = 3600
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_BEAT_SCHEDULE = {
+    "look": {
+        "task": "slurrybook.look",
+        "schedule": LOOK_SECONDS,
+        "options": {"expires": LOOK_EXPIRES_SECONDS},
+    }
+}
 
 REST_FRAMEWORK = {
-    # Basic first: its challenge makes a missing sign-in a 401.
+    # Tokens first: their challenge makes a missing sign-in a 401.
     "DEFAULT_AUTHENTICATION_CLASSES": [
-        "rest_framework.authentication.BasicAuthentication",
+        "shop.api.authentication.BearerTokens",
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],

@@ -19,6 +19,7 @@ PEOPLE = {
     "olga": Role.OWNER,
     "ada": Role.ACCOUNTANT,
 }
+PERSON_OF_ROLE = {"technician": "ann", "storekeeper": "sue", "owner": "olga", "accountant": "ada"}
 KINDS = ("close", "use", "receipt", "transfer", "return", "count", "scrap", "correction")
 PATHS = {kind: f"/api/v1/{kind}s/" for kind in KINDS}
 
