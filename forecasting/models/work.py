@@ -12,7 +12,7 @@ class PeriodWork(models.Model):
     """
 
     kind = models.CharField(max_length=32)
-    period = models.CharField(max_length=64)
+    period = models.CharField(max_length=100)
     token = models.CharField(max_length=36, blank=True)
     claimed_at = models.DateTimeField(null=True)
     alive_at = models.DateTimeField(null=True)

@@ -9,12 +9,11 @@ from django.core.management.base import CommandError
 from tqdm import tqdm
 
 from inventory import reconciliation
-from inventory.checking import Disagreement, named_where_unreadable, stock_disagreements
-from inventory.document_checking import document_disagreements
-from inventory.foundations import foundation_disagreements
+from inventory.checking import Disagreement
 from inventory.models import Consumable, Document
+from inventory.reconciliation import Reconciliation
 from inventory.snapshot import one_snapshot
-from shop import job_checking, job_cost_checking
+from shop import book_checking
 from shop.management.books_command import BooksCommand
 
 
@@ -26,7 +25,7 @@ class Command(BooksCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         """Print the reconciliation and each disagreement."""
         with one_snapshot():
-            found = self._name(named_where_unreadable("database", "tables", foundation_disagreements()))
+            found = self._name(book_checking.damage())
             # Other checks would trip over what is wrong so far down.
             stopped = "; nothing else was checked" if found else ""
             if not found:
@@ -48,23 +47,14 @@ class Command(BooksCommand):
         return found
 
     def _disagreements(self) -> Iterator[Disagreement]:
-        yield from named_where_unreadable("values", "reconciliation", self._reconciliation())
         steps = Consumable.objects.count() + Document.objects.count()
         with tqdm(total=steps, desc="checking", unit="step", file=sys.stderr, disable=None) as bar:
-            for of, check in (
-                ("stock", stock_disagreements(bar.update)),
-                ("documents", document_disagreements(bar.update)),
-                ("jobs", job_checking.disagreements()),
-                ("job costs", job_cost_checking.disagreements()),
-            ):
-                yield from named_where_unreadable("check", of, check)
+            yield from book_checking.disagreements(bar.update, self._show)
 
-    def _reconciliation(self) -> Iterator[Disagreement]:
-        """Print where the value went, then yield what is not accounted for."""
-        found = reconciliation.reconcile()
+    def _show(self, found: dict[str, Reconciliation]) -> None:
+        """Print where the value went."""
         total = reconciliation.total(found)
         for field in fields(total):
             sign = "  " if field.name == "receipts" else "- "
             self.stdout.write(f"{sign}{field.name.replace('_', ' '):<16}{getattr(total, field.name):>20.4f}")
         self.stdout.write(f"= {'unexplained':<16}{total.unexplained:>20.4f}")
-        yield from reconciliation.disagreements(found)

@@ -1,0 +1,39 @@
+"""Do the books agree with themselves? Every check there is, the deepest first."""
+
+from collections.abc import Callable, Iterator
+
+from inventory import reconciliation
+from inventory.checking import Disagreement, Progress, named_where_unreadable, stock_disagreements
+from inventory.document_checking import document_disagreements
+from inventory.foundations import foundation_disagreements
+from inventory.reconciliation import Reconciliation
+from shop import job_checking, job_cost_checking
+
+Told = Callable[[dict[str, Reconciliation]], object]
+
+
+def damage() -> Iterator[Disagreement]:
+    """Yield what is wrong so far down that every other check would trip over it."""
+    yield from named_where_unreadable("database", "tables", foundation_disagreements())
+
+
+def disagreements(progress: Progress = lambda _: None, told: Told = lambda _: None) -> Iterator[Disagreement]:
+    """Yield each other stored fact that differs from what its source gives.
+
+    `progress` is called with the number of consumables and documents looked at since its last call, `told`
+    with where the value of each consumable went.
+    """
+    yield from named_where_unreadable("values", "reconciliation", _reconciliation(told))
+    for of, check in (
+        ("stock", stock_disagreements(progress)),
+        ("documents", document_disagreements(progress)),
+        ("jobs", job_checking.disagreements()),
+        ("job costs", job_cost_checking.disagreements()),
+    ):
+        yield from named_where_unreadable("check", of, check)
+
+
+def _reconciliation(told: Told) -> Iterator[Disagreement]:
+    found = reconciliation.reconcile()
+    told(found)
+    yield from reconciliation.disagreements(found)
