@@ -1,0 +1,153 @@
+"""What an order-up-to policy would have done with demand that is known by now, whole panels at once. Pure.
+
+Each week: what was ordered `lead_weeks` ago arrives and pays what is owed; every `review_weeks` enough is
+ordered to bring the position up to the week's level; then demand comes. A level must therefore last lead +
+review weeks. Whether a shortage is owed (the job waits, and is done when stock comes) or lost (bought next
+door, or done without) is the caller's to say. Names as in Silver,
+Pyke and Thomas, Inventory and Production Management in Supply Chains: (R, S), fill rate, cycle service.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+# An order that misses a whole unit by rounding alone must not cost a further unit.
+UNIT_TOLERANCE = 1e-9
+
+
+@dataclass(frozen=True)
+class Replay:
+    """What came of it: sums over the weeks that count, per series (series,), in stock units.
+
+    `served` is demand met from stock at once. `opening` and `ending` are stock after a week's arrivals and
+    after its demand, `owed` what was still owed then. A cycle lasts from one possible arrival to the next;
+    it `lasted` when nothing was short in it.
+    """
+
+    weeks: int
+    cycles: int
+    demand: FloatArray
+    served: FloatArray
+    opening: FloatArray
+    ending: FloatArray
+    owed: FloatArray
+    lasted: FloatArray
+
+    @property
+    def average_stock(self) -> FloatArray:
+        """Stock per series, (series,), as if a week's demand came evenly over the week."""
+        return (self.opening + self.ending) / (2 * self.weeks)
+
+    @property
+    def fill_rate(self) -> FloatArray:
+        """Share of demand served at once, (series,); NaN where there was no demand."""
+        share = np.full_like(self.demand, np.nan)
+        return np.divide(self.served, self.demand, out=share, where=self.demand > 0)
+
+    @property
+    def cycle_service(self) -> FloatArray:
+        """Share of cycles in which nothing was short, (series,); NaN where no cycle was whole."""
+        return self.lasted / self.cycles if self.cycles else np.full_like(self.lasted, np.nan)
+
+    def total_fill_rate(self) -> float | None:
+        """Share of all demand that was served at once; None where there was no demand."""
+        demand = float(self.demand.sum())
+        return float(self.served.sum()) / demand if demand else None
+
+    def total_cycle_service(self) -> float | None:
+        """Share of all cycles of all series in which nothing was short; None where no cycle was whole."""
+        cycles = self.cycles * len(self.lasted)
+        return float(self.lasted.sum()) / cycles if cycles else None
+
+    def total_average_stock(self) -> float:
+        """Stock of all series together."""
+        return float(self.average_stock.sum())
+
+
+def replay(
+    demand: npt.ArrayLike,
+    levels: npt.ArrayLike,
+    *,
+    lead_weeks: int,
+    review_weeks: int,
+    backorders: bool,
+    usable_unit: npt.ArrayLike = 0.0,
+    skip_weeks: int = 0,
+) -> Replay:
+    """Replay the policy over (series, weeks) of demand with order-up-to levels of the same shape.
+
+    A level counts in weeks of review, the first of which is week 0; make it from what was known before that
+    week. The replay starts with stock at the first level. Orders are whole multiples of `usable_unit`, one
+    number or (series,), 0 for any quantity. The first `skip_weeks` are played but not counted, and cycles
+    count that lie wholly in the weeks that count.
+
+    Raises ValueError, naming what is wrong, for arrays of other shapes, amounts that are negative, NaN or
+    infinite, a lead time under 0 or a review period under 1 week, and no week left to count.
+    """
+    wanted, level = np.asarray(demand, dtype=float), np.asarray(levels, dtype=float)
+    unit = _checked(wanted, level, np.asarray(usable_unit, dtype=float))
+    series, weeks = wanted.shape
+    _check_times(lead_weeks, review_weeks, skip_weeks, weeks)
+    # Stock less what is owed: one of the two is always 0.
+    net = _whole(level[:, 0], unit)
+    arriving, on_order = np.zeros((weeks + lead_weeks, series)), np.zeros(series)
+    served, opening, ending, owed, lasted = (np.zeros(series) for _ in range(5))
+    holds, cycles, cycle_start = np.ones(series, dtype=bool), 0, -1
+    for week in range(weeks):
+        if week % review_weeks == 0:
+            order = _whole(np.maximum(level[:, week] - net - on_order, 0), unit)
+            arriving[week + lead_weeks] = order
+            on_order += order
+        net += arriving[week]
+        on_order -= arriving[week]
+        if week >= lead_weeks and (week - lead_weeks) % review_weeks == 0:
+            holds, cycle_start = np.ones(series, dtype=bool), week
+        stock = np.maximum(net, 0)
+        met = np.minimum(stock, wanted[:, week])
+        holds &= met == wanted[:, week]
+        net = net - wanted[:, week] if backorders else stock - met
+        if week < skip_weeks:
+            continue
+        served += met
+        opening += stock
+        ending += np.maximum(net, 0)
+        owed += np.maximum(-net, 0)
+        if cycle_start >= skip_weeks and (week + 1 - lead_weeks) % review_weeks == 0:
+            cycles += 1
+            lasted += holds
+    counted = wanted[:, skip_weeks:].sum(axis=1)
+    return Replay(weeks - skip_weeks, cycles, counted, served, opening, ending, owed, lasted)
+
+
+def _check_times(lead_weeks: int, review_weeks: int, skip_weeks: int, weeks: int) -> None:
+    if lead_weeks < 0:
+        raise ValueError(f"Lead time {lead_weeks} weeks is negative; give 0 when stock comes at once")
+    if review_weeks < 1:
+        raise ValueError(f"Review period {review_weeks} weeks is under 1 week; give weeks between reviews")
+    if not 0 <= skip_weeks < weeks:
+        raise ValueError(f"{skip_weeks} of {weeks} weeks are not to count; leave at least one to count")
+
+
+def _checked(demand: FloatArray, levels: FloatArray, unit: FloatArray) -> FloatArray:
+    """The unit of each series, (series,)."""
+    if demand.ndim != 2 or 0 in demand.shape:
+        raise ValueError(f"Demand of shape {demand.shape} is not (series, weeks) with at least one of each")
+    if levels.shape != demand.shape:
+        raise ValueError(f"Levels of shape {levels.shape} do not match demand of shape {demand.shape}")
+    if unit.ndim and unit.shape != demand.shape[:1]:
+        raise ValueError(f"Usable units of shape {unit.shape} do not give one number for each series")
+    for thing, amounts in (("Demand", demand), ("Levels", levels), ("Usable units", unit)):
+        for place in np.argwhere(~(np.isfinite(amounts) & (amounts >= 0))):
+            where = ", ".join(map(str, place))
+            raise ValueError(f"{thing} [{where}]: {amounts[tuple(place)]} is not a number of 0 or more")
+    return np.broadcast_to(unit, demand.shape[:1])
+
+
+def _whole(amount: FloatArray, unit: FloatArray) -> FloatArray:
+    """The amount rounded up to whole units."""
+    some = unit > 0
+    units = np.ceil(np.divide(amount, unit, out=np.zeros_like(amount), where=some) - UNIT_TOLERANCE)
+    return np.where(some, units * unit, amount)
