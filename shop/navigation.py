@@ -31,6 +31,9 @@ def _link(label: str, route: str, *roles: Role) -> Link:
 
 # In the order shown.
 LINKS: tuple[Link, ...] = (
+    _link("Restocks", "restocks:list", TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT),
+    _link("Letters", "letters:list", STOREKEEPER, OWNER),
+    _link("Periodic work", "work:list", STOREKEEPER, OWNER),
     _link("People", "people:list", OWNER),
     _link("API description", "api:schema", OWNER, ACCOUNTANT),
     _link("Set-up", "admin:index", OWNER),

@@ -109,9 +109,9 @@ def _listed(line: RestockLine) -> ListedLine:
     return ListedLine(
         name=line.consumable.name,
         code=line.consumable.code,
-        amount=f"{quantity(due(line))} {unit}",
+        amount=_amount(due(line), unit),
         why=line.why,
-        short_of=f"{quantity(short)} {unit}" if short > 0 else "",
+        short_of=_amount(short, unit) if short > 0 else "",
     )
 
 
@@ -122,7 +122,7 @@ def _lots(restock: Restock, today: date, names: dict[str, str], units: dict[str,
             place=row.place,
             name=names[row.consumable],
             lot=row.lot,
-            amount=f"{quantity(row.quantity)} {units[row.consumable]}",
+            amount=_amount(row.quantity, units[row.consumable]),
             expires_on=row.expires_on,
             expired=row.expires_on < today,
         )
@@ -144,3 +144,8 @@ def _file_name(restock: Restock) -> str:
     """Return a file name of letters, digits and dashes only."""
     van = "".join(c if c.isascii() and c.isalnum() else "-" for c in restock.van.code)
     return f"pick-list-{van}-{restock.period}"
+
+
+def _amount(amount: Decimal, unit: str) -> str:
+    """Return an amount with its unit; single things are only counted."""
+    return quantity(amount) if unit == "each" else f"{quantity(amount)} {unit}"

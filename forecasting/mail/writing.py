@@ -79,23 +79,22 @@ def write_letter(
         return letter
 
 
-def write_again(letter: Letter, recipients: Sequence[str], *, by: str, now: datetime) -> Letter:
-    """Write a letter with the same content to be sent once more, to these recipients."""
+def write_again(letter: Letter, recipients: Sequence[str], *, number: int, by: str, now: datetime) -> Letter:
+    """Write a letter with the same content, to be sent once more, to these recipients.
+
+    The same number again returns what was written under it: a second click sends nothing.
+    """
     first = letter.resends or letter
-    # Whoever asks at the same time waits here, so that each gets a number of its own.
-    with transaction.atomic():
-        Letter.objects.select_for_update().get(pk=first.pk)
-        number = first.resent_as.count() + 1
-        return write_letter(
-            f"{first.key} again {number}",
-            recipients,
-            content_of(first),
-            restock=first.restock,
-            purchase=first.purchase,
-            resends=first,
-            by=by,
-            now=now,
-        )
+    return write_letter(
+        f"{first.key} again {number}",
+        recipients,
+        content_of(first),
+        restock=first.restock,
+        purchase=first.purchase,
+        resends=first,
+        by=by,
+        now=now,
+    )
 
 
 def content_of(letter: Letter) -> Composed:

@@ -23,6 +23,7 @@ from tests.api.served_shop import (
     signed_in,
     stock_body,
 )
+from tests.forecasting.restock_shop import restock_of
 
 pytestmark = pytest.mark.django_db
 
@@ -58,7 +59,45 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "people/forgotten/": {"GET": ANYONE, "POST": ANYONE},
     "people/forgotten/sent/": {"GET": ANYONE},
     "people/reset/<uidb64>/<token>/": {"GET": ANYONE, "POST": ANYONE},
+    # letters and periodic work
+    "letters/": {"GET": STOCK},
+    "letters/<int:pk>/": {"GET": STOCK},
+    "letters/<int:pk>/again/": {"GET": STOCK, "POST": STOCK},
+    "letters/<int:pk>/source/": {"GET": STOCK},
+    "letters/<int:pk>/attachments/<int:number>/": {"GET": STOCK},
+    "work/": {"GET": STOCK},
+    # restocks
+    "restocks/": {"GET": EVERYONE},
+    "restocks/draft/": {"POST": STOCK},
+    "restocks/settings/": {"GET": STOCK, "POST": STOCK},
+    "restocks/settings/<int:pk>/": {"GET": STOCK, "POST": STOCK},
+    "restocks/<int:pk>/": {"GET": EVERYONE},
+    "restocks/<int:pk>/approve/": {"POST": STOCK},
+    "restocks/<int:pk>/take-back/": {"POST": STOCK},
+    "restocks/<int:pk>/cancel/": {"GET": STOCK, "POST": STOCK},
+    "restocks/<int:pk>/pick/": {"GET": STOCK, "POST": STOCK},
+    "restocks/<int:pk>/confirm/": {"GET": VAN_AND_STOCK, "POST": VAN_AND_STOCK},
+    "restocks/<int:pk>/differences/": {"GET": STOCK, "POST": STOCK},
+    "restocks/<int:pk>/pick-list.pdf": {"GET": EVERYONE},
+    "restocks/<int:pk>/pick-list.csv": {"GET": EVERYONE},
+    "api/v1/restocks/": {"GET": EVERYONE},
+    "api/v1/restocks/<int:pk>": {"GET": EVERYONE},
+    "api/v1/restocks/<int:pk>/approval": {"PUT": STOCK, "DELETE": STOCK},
+    "api/v1/restocks/<int:pk>/pick": {"PUT": STOCK, "DELETE": STOCK},
+    "api/v1/restocks/<int:pk>/confirmation": {"PUT": VAN_AND_STOCK, "DELETE": STOCK},
+    "api/v1/restocks/<int:pk>/cancellation": {"PUT": STOCK, "DELETE": STOCK},
+    "api/v1/restocks/<int:pk>/differences": {"PUT": STOCK},
     # API
+    "api/": dict.fromkeys(("GET", "POST", "PUT", "PATCH", "DELETE"), ANYONE),
+    "api/<path:rest>": dict.fromkeys(("GET", "POST", "PUT", "PATCH", "DELETE"), ANYONE),
+    "api/v1/closes/": {"GET": {"technician", "owner", "accountant"}, "POST": {"technician", "owner"}},
+    "api/v1/uses/": {"GET": {"technician", "owner", "accountant"}},
+    "api/v1/receipts/": {"GET": STOCK | {"accountant"}},
+    "api/v1/transfers/": {"GET": EVERYONE},
+    "api/v1/returns/": {"GET": EVERYONE},
+    "api/v1/counts/": {"GET": EVERYONE},
+    "api/v1/scraps/": {"GET": STOCK | {"accountant"}},
+    "api/v1/corrections/": {"GET": STOCK | {"accountant"}},
     "api/v1/schema/": {"GET": EVERYONE},
     "api/v1/closes/<path:client_id>": {
         "GET": {"technician", "owner", "accountant"},
@@ -83,12 +122,24 @@ OTHERS: dict[str, Callable[[], dict[str, object]]] = {
     "api/v1/transfers/<path:client_id>": lambda: {"client_id": "T-b"},
     "api/v1/returns/<path:client_id>": lambda: {"client_id": "B-b"},
     "api/v1/counts/<path:client_id>": lambda: {"client_id": "N-b"},
+    **{
+        route: lambda: {"pk": restock_of("van-b").pk}
+        for route in (
+            "restocks/<int:pk>/",
+            "restocks/<int:pk>/confirm/",
+            "restocks/<int:pk>/pick-list.pdf",
+            "restocks/<int:pk>/pick-list.csv",
+            "api/v1/restocks/<int:pk>",
+            "api/v1/restocks/<int:pk>/confirmation",
+        )
+    },
 }
 # Routes that serve technicians something that no van owns, with the reason.
 OF_NO_VAN: dict[str, str] = {
     "people/me/tokens/<str:digest>/revoke/": "a person's own; tests/shop/test_people_tokens.py",
     "people/join/<uidb64>/<token>/": "a secret link; tests/shop/test_people_joining.py",
     "people/reset/<uidb64>/<token>/": "a secret link; tests/shop/test_people_joining.py",
+    "api/<path:rest>": "answers 404 to all",
 }
 METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE")
 REFUSED = {403, 404}

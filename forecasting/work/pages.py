@@ -1,0 +1,91 @@
+"""The page of periodic work: what comes when, what was done, what failed, what the ledger check found."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.core.paginator import Paginator
+from django.db.models import Max
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_safe
+
+from forecasting.models import PeriodWork
+from forecasting.work import claims, schedule
+from forecasting.work.doing import timetable
+from forecasting.work.schedule import DAILY, WEEKLY, Kind
+from shop.access import for_roles
+from shop.models import Role, the_shop
+
+ROWS_PER_PAGE = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Coming:
+    """A kind of work, when it is due next, and the last of it that was done."""
+
+    kind: Kind
+    next_at: datetime
+    last: PeriodWork | None
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A piece of work as the page tells of it."""
+
+    work: PeriodWork
+    state: str
+    at: datetime | None
+    said: str
+    troubled: bool
+
+
+@never_cache
+@require_safe
+@for_roles(Role.OWNER, Role.STOREKEEPER)
+def index(request: HttpRequest) -> HttpResponse:
+    """Show what is due next, what was done, and what went wrong."""
+    now = timezone.now()
+    newest = dict(PeriodWork.objects.order_by().values_list("kind").annotate(newest=Max("period")))
+    # Parts are many and say little once they are done.
+    told = PeriodWork.objects.exclude(kind=Kind.FORECAST_PART, error="").order_by("-pk")
+    page = Paginator(told, ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    context = {
+        "shop": the_shop(),
+        "title": "Periodic work",
+        "coming": _coming(now),
+        "page": page,
+        "rows": [_row(work, newest, now) for work in page],
+        "forecast": _forecast_progress(newest.get(Kind.FORECAST, "")),
+        "check": PeriodWork.objects.filter(kind=Kind.CHECK, done_at__isnull=False).first(),
+    }
+    return render(request, "forecasting/work.html", context)
+
+
+def _coming(now: datetime) -> list[Coming]:
+    times = timetable()
+    done = PeriodWork.objects.filter(done_at__isnull=False).order_by()
+    latest = done.values("kind").annotate(newest=Max("pk")).values("newest")
+    last = {work.kind: work for work in PeriodWork.objects.filter(pk__in=latest)}
+    return [Coming(kind, schedule.coming(kind, times, now).at, last.get(kind)) for kind in (*WEEKLY, *DAILY)]
+
+
+def _forecast_progress(week: str) -> dict[str, int] | None:
+    """Return how many parts of the newest forecast are done, and of how many, while it is being made."""
+    parts = PeriodWork.objects.filter(kind=Kind.FORECAST_PART, period__startswith=f"{week} ")
+    counts = {"of": parts.count(), "done": parts.filter(done_at__isnull=False).count()}
+    return counts if counts["done"] < counts["of"] else None
+
+
+def _row(work: PeriodWork, newest: dict[str, str], now: datetime) -> Row:
+    if work.done_at is not None:
+        troubled = bool(work.result.get("disagreements"))
+        return Row(work, "done", work.done_at, str(work.result.get("said", "")), troubled)
+    if work.token and work.alive_at is not None and work.alive_at >= claims.stale_since(now):
+        return Row(work, "at work", work.claimed_at, "", troubled=False)
+    if work.period.split(" ")[0] < newest[work.kind].split(" ")[0]:
+        return Row(work, "given up for a later period", work.claimed_at, work.error, troubled=False)
+    if work.error:
+        return Row(work, "failed", work.not_before, work.error, troubled=True)
+    return Row(work, "waiting", work.claimed_at, "", troubled=False)
