@@ -53,6 +53,7 @@ def candidates(
     origins: Sequence[int],
     *,
     exposure_ahead: FloatArray | None,
+    exposure_at_least: FloatArray | None,
     by_jobs: bool,
     season_length: int | None,
     season_known: int,
@@ -60,7 +61,8 @@ def candidates(
     """All models that this history allows, the one to prefer without evidence first.
 
     `origins` ascend. `exposure_ahead` (series,) goes with the last, the end of history; None has the jobs
-    ahead forecast, in the past too. The season is fitted to the periods before `season_known`.
+    ahead forecast, in the past too, but at the end of history never below `exposure_at_least` (series,). The
+    season is fitted to the periods before `season_known`.
     """
     seen = history.observed.astype(float)
     ahead = np.full(len(seen), float(periods_ahead))
@@ -79,7 +81,8 @@ def candidates(
 
     found = []
     if by_jobs:
-        jobs = _JobsAhead(history, periods_ahead, exposure_ahead, season_of(history.exposure))
+        index = season_of(history.exposure)
+        jobs = _JobsAhead(history, periods_ahead, exposure_ahead, exposure_at_least, index)
         found.append(_panel_levels("panel levels per job", history, history.exposure, jobs))
     found.append(_panel_levels("panel levels", history, seen, lambda _: ahead))
     if seasonal:
@@ -111,14 +114,15 @@ class _JobsAhead:
     """
 
     def __init__(
-        self, history: History, periods_ahead: int, exposure_ahead: FloatArray | None, index: FloatArray
+        self,
+        history: History,
+        periods_ahead: int,
+        told: FloatArray | None,
+        at_least: FloatArray | None,
+        index: FloatArray,
     ) -> None:
-        self.history, self.periods_ahead, self.told, self.index = (
-            history,
-            periods_ahead,
-            exposure_ahead,
-            index,
-        )
+        self.history, self.periods_ahead, self.index = history, periods_ahead, index
+        self.told, self.at_least = told, at_least
 
     def __call__(self, origin: int) -> FloatArray:
         past = self.history.exposure
@@ -131,6 +135,8 @@ class _JobsAhead:
         average = jobs.sum() / max(weeks.sum(), 1e-9)
         ahead = self.index[origin : origin + self.periods_ahead].sum()
         expected: FloatArray = (jobs + average) / (weeks + 1) * ahead
+        if self.at_least is not None and origin == self.history.periods:
+            return np.maximum(expected, self.at_least)
         return expected
 
 

@@ -45,6 +45,7 @@ def forecast_panel(
     group: Sequence[object] | npt.NDArray[Any] | None = None,
     exposure: npt.ArrayLike | None = None,
     exposure_ahead: npt.ArrayLike | None = None,
+    exposure_at_least: npt.ArrayLike | None = None,
     observed: npt.ArrayLike | None = None,
     season_length: int | None = None,
 ) -> PanelForecast:
@@ -52,9 +53,10 @@ def forecast_panel(
 
     `history`: demand (series, periods), oldest first; `levels`: probabilities between 0 and 1; `group`
     (series,): equal labels for the same consumable on different vans; `exposure`: jobs done (series,
-    periods); `exposure_ahead`: jobs over all the periods ahead (series,), where known; without it the jobs
-    ahead are forecast; `observed`: periods that count (series, periods); `season_length` in periods, used
-    where history holds two seasons.
+    periods); `exposure_ahead`: jobs over all the periods ahead (series,), where known, and so taken as known
+    in the backtest too; without it the jobs ahead are forecast, but never below `exposure_at_least`
+    (series,), those already booked; `observed`: periods that count (series, periods); `season_length` in
+    periods, used where history holds two seasons.
     Raises ValueError, naming the place, for NaN, infinite, negative, empty or misshapen input.
     """
     panel = past.read(history, group, exposure, observed)
@@ -68,7 +70,10 @@ def forecast_panel(
         panel,
         periods_ahead,
         [*windows, *tests, panel.periods],
-        exposure_ahead=_checked_ahead(exposure_ahead, panel, given=exposure is not None),
+        exposure_ahead=_checked_ahead("exposure_ahead", exposure_ahead, panel, given=exposure is not None),
+        exposure_at_least=_checked_ahead(
+            "exposure_at_least", exposure_at_least, panel, given=exposure is not None
+        ),
         by_jobs=exposure is not None,
         season_length=season_length,
         season_known=known,
@@ -103,15 +108,17 @@ def _checked_levels(levels: Sequence[float] | FloatArray) -> FloatArray:
     return wanted
 
 
-def _checked_ahead(exposure_ahead: npt.ArrayLike | None, panel: History, *, given: bool) -> FloatArray | None:
-    if exposure_ahead is None:
+def _checked_ahead(
+    name: str, jobs_ahead: npt.ArrayLike | None, panel: History, *, given: bool
+) -> FloatArray | None:
+    if jobs_ahead is None:
         return None
     if not given:
-        raise ValueError("exposure_ahead is given without exposure; give the jobs of the past as well")
-    ahead = np.asarray(exposure_ahead, dtype=float)
+        raise ValueError(f"{name} is given without exposure; give the jobs of the past as well")
+    ahead = np.asarray(jobs_ahead, dtype=float)
     if ahead.shape != panel.unit.shape:
-        raise ValueError(f"exposure_ahead of shape {ahead.shape} does not give one number for each series")
-    past.require_amounts("exposure_ahead", ahead)
+        raise ValueError(f"{name} of shape {ahead.shape} does not give one number for each series")
+    past.require_amounts(name, ahead)
     return ahead[panel.order]
 
 

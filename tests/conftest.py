@@ -11,7 +11,8 @@ from django.test import TransactionTestCase
 from hypothesis import settings
 from pytest_django.plugin import DjangoDbBlocker
 
-from inventory import guards
+from forecasting.guards import FORECASTS
+from inventory.guards import LEDGER
 from tests.servers import PostgresMissingError, PostgresServer, postgres_server
 
 # How long an example takes says more about the machine than about the code, above all with a database.
@@ -53,19 +54,21 @@ def _uses_database(item: pytest.Item) -> bool:
 def django_db_setup(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Iterator[None]:
     """Leave the test database as migrations made it after each test that commits.
 
-    Such a test ends with Django emptying every table. The ledger's triggers refuse that, and it would also
-    take the rows that migrations add; so lift the triggers for that moment and put those rows back.
+    Such a test ends with Django emptying every table. The triggers of ledger and forecasts refuse that, and
+    it would also take the rows that migrations add; so lift the triggers for that moment and put them back.
     """
     with django_db_blocker.unblock():
         migrated_rows = connection.creation.serialize_db_to_string()
 
     def empty_and_restore(_case: TransactionTestCase) -> None:
-        guards.remove(connection)
+        for guards in (LEDGER, FORECASTS):
+            guards.remove(connection)
         # The restored rows include what the post_migrate signal would make.
         call_command(
             "flush", verbosity=0, interactive=False, reset_sequences=False, inhibit_post_migrate=True
         )
-        guards.install(connection)
+        for guards in (LEDGER, FORECASTS):
+            guards.install(connection)
         connection.creation.deserialize_db_from_string(migrated_rows)
 
     with pytest.MonkeyPatch.context() as patch:
