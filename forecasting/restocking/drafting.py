@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
@@ -51,6 +51,12 @@ def draft_restocks(run: ForecastRun, period: str, *, by: str, now: datetime) -> 
             _draft(run, vans, terms, period, by=by, now=now)
         of_week = Restock.objects.filter(period=period).select_related("van", "depot", "run")
         return list(of_week.order_by("van__code"))
+
+
+def week_of(day: date) -> str:
+    """Return the ISO week of a day, such as 2026-W48."""
+    year, week, _ = day.isocalendar()
+    return f"{year}-W{week:02}"
 
 
 def depot_of(terms: StockingTerms) -> Place:

@@ -60,7 +60,7 @@ def gather(
     own = {row.pk: row for row in ConsumableTerms.objects.all()}
     holdings = _holdings([depot, *vans])
     on_the_way, promised = _under_way(vans, depot, period)
-    classes = _classes(consumables, own, terms, now)
+    classes = classes_now(terms, own, now)
     burn = _burn(run, vans, terms.interval_days)
     booked = _booked(terms, now)
     rooms = {(place, consumable): most for place, consumable, most in _spaces(vans)}
@@ -83,7 +83,7 @@ def gather(
                 on_the_way=on_the_way.get(pair, ZERO),
                 levels=levels,
                 quantiles=quantiles,
-                service=_service(classes[consumable.pk], special, terms),
+                service=service_of(classes[consumable.pk], special, terms),
                 booked=booked.get(pair, NOTHING_BOOKED),
                 usable_unit=special.usable_unit if special else ONE,
                 room=rooms.get(pair),
@@ -138,13 +138,8 @@ def _under_way(
     return on_the_way, promised
 
 
-def _classes(
-    consumables: Mapping[int, Consumable],
-    own: Mapping[int, ConsumableTerms],
-    terms: StockingTerms,
-    now: datetime,
-) -> dict[int, str]:
-    """Return the class of each consumable by what jobs took of it in a year."""
+def classes_now(terms: StockingTerms, own: Mapping[int, ConsumableTerms], now: datetime) -> dict[int, str]:
+    """Return the class of each consumable, by its id, by the value that jobs took of it in a year."""
     into_jobs = MovementValue.objects.filter(
         movement__destination__kind=PlaceKind.JOB,
         movement__posted_at__gt=now - A_YEAR,
@@ -152,16 +147,18 @@ def _classes(
         movement__document__corrected_by__isnull=True,
     ).order_by()
     used = dict(into_jobs.values_list("movement__consumable_id").annotate(total=Sum("value")))
+    codes = dict(Consumable.objects.values_list("pk", "code"))
     by_code = service_classes(
-        {row.code: max(used.get(pk, ZERO), ZERO) for pk, row in consumables.items()},
-        {consumables[pk].code for pk, row in own.items() if row.stops_a_job},
+        {code: max(used.get(pk, ZERO), ZERO) for pk, code in codes.items()},
+        {codes[pk] for pk, row in own.items() if row.stops_a_job},
         terms.a_share,
         terms.b_share,
     )
-    return {pk: by_code[row.code] for pk, row in consumables.items()}
+    return {pk: by_code[code] for pk, code in codes.items()}
 
 
-def _service(of_class: str, special: ConsumableTerms | None, terms: StockingTerms) -> Decimal:
+def service_of(of_class: str, special: ConsumableTerms | None, terms: StockingTerms) -> Decimal:
+    """Return the service of a consumable: its own, or that of its class."""
     if special is not None and special.service is not None:
         return Decimal(special.service)
     services: dict[str, Decimal] = {

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
+from django.utils import timezone
+
 from forecasting.models import Restock, RestockEvent, RestockLine
 from inventory import ledger
 from inventory.documents import Problem, quantity_problem
@@ -60,7 +62,7 @@ def not_now(restock: Restock, wanted: str) -> StepConflict:
     """Return the refusal of a step that the restock is not at, saying who brought it where it is."""
     last = RestockEvent.objects.filter(restock=restock).last()
     who = f" by {last.by}" if last and last.by else ""
-    when = f" ({last.what}{who} on {last.at:%Y-%m-%d %H:%M} UTC)" if last else ""
+    when = f" ({last.what}{who} on {timezone.localtime(last.at):%Y-%m-%d %H:%M})" if last else ""
     return StepConflict([Problem("status", restock.status, f"does not allow it{when}; {wanted}")])
 
 

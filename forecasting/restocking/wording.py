@@ -34,25 +34,30 @@ class Reasons:
 
     def _needed(self) -> str:
         chance = f"in {plain(self.service * HUNDRED)} of 100 cases"
-        level = f"{plain(self.level)} {self.unit}"
+        level = plain(self.level) if self.unit == "each" else f"{plain(self.level)} {self.unit}"
         if self.booked_decides:
             jobs = "1 booked job takes" if self.booked_jobs == 1 else f"{self.booked_jobs} booked jobs take"
             return f"{jobs} no more than {level} {chance}"
-        return f"{level} last {self.interval_days} days {chance}"
+        lasts = "lasts" if self.level == 1 else "last"
+        return f"{level} {lasts} {self.interval_days} days {chance}"
 
     def _there_is(self) -> str:
         way = f" and {plain(self.on_the_way)} on the way" if self.on_the_way else ""
         if self.on_hand < 0:
             return f"by the book the van owes {plain(-self.on_hand)} (taken as none: count it){way}"
-        return f"with {plain(self.on_hand)} on board{way}"
+        return f"with {plain(self.on_hand) if self.on_hand else 'none'} on board{way}"
 
     def _missing(self) -> str:
-        return f"{plain(self.missing)} are missing" if self.missing else "nothing is missing"
+        if not self.missing:
+            return "nothing is missing"
+        return f"{plain(self.missing)} {'is' if self.missing == 1 else 'are'} missing"
 
     def _rounding(self) -> str:
         whole = whole_packs(self.missing, self.usable_unit)
-        if whole == self.missing:
+        if plain(whole) == plain(self.missing):
             return ""
+        if self.usable_unit == 1:
+            return f", rounded up to {plain(whole)}"
         return f", {plain(whole)} in whole {plain(self.usable_unit)} {self.unit}"
 
     def _room(self) -> str:
@@ -65,11 +70,11 @@ class Reasons:
             return ""
         if self.depot <= 0:
             return "; the depot has none to give"
-        return f"; the depot has {plain(self.depot)} for all vans, and {plain(self.suggested)} of it go here"
+        return f"; the depot has {plain(self.depot)} for all vans, {plain(self.suggested)} of it for this one"
 
 
 def plain(quantity: Decimal) -> str:
-    """Return a quantity as people say it: no zeros at the end, and no more than one decimal from 10 on."""
-    if quantity >= 10 and quantity != quantity.to_integral_value():
-        quantity = quantity.quantize(Decimal("0.1"), rounding=ROUND_CEILING)
+    """Return a quantity as people say it, rounded up: one decimal from 1 on, three below."""
+    if quantity != quantity.to_integral_value():
+        quantity = quantity.quantize(Decimal("0.1" if quantity >= 1 else "0.001"), rounding=ROUND_CEILING)
     return f"{quantity.normalize():f}"

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from decimal import Decimal
 
-from forecasting.models import BurnForecast, ForecastRun, Restock, RestockLine
+from forecasting.models import BurnForecast, ForecastRun, Restock, RestockLine, RestockStatus
 from forecasting.restocking.drafting import draft_restocks
 from inventory.models import Consumable, Holding, Place
 from tests.inventory.small_shop import receive
@@ -56,6 +56,23 @@ def forecast(
         for ahead in weeks
     )
     return run
+
+
+def restock_of(van: str) -> Restock:
+    """Return a restock of a van that is under way with nothing on it; made when it is first asked for."""
+    place = Place.objects.get(code=van)
+    restock, _ = Restock.objects.get_or_create(
+        van=place,
+        period=WEEK,
+        defaults={
+            "depot": Place.objects.get(code="depot"),
+            "run": forecast({}),
+            "status": RestockStatus.UNDER_WAY,
+            "inputs": {},
+            "made_at": NOW,
+        },
+    )
+    return restock
 
 
 def draft(run: ForecastRun, period: str = WEEK, now: datetime = NOW) -> dict[str, Restock]:

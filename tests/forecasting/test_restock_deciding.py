@@ -49,7 +49,7 @@ def test_a_van_is_filled_up_to_what_lasts_at_the_service() -> None:
     assert amounts(decision.median, decision.high) == (6, 12)
     # 12 discs at 6 in 9 days last 18 days.
     assert decision.cover_days == 18
-    assert decision.why == "12 each last 9 days in 95 of 100 cases; with 4 on board, 8 are missing."
+    assert decision.why == "12 last 9 days in 95 of 100 cases; with 4 on board, 8 are missing."
 
 
 def test_what_is_on_the_way_counts() -> None:
@@ -75,7 +75,7 @@ def test_booked_jobs_lift_the_level_and_say_so() -> None:
     decision = one(booked=BookedUse(5, Decimal(15), 4.0))
     assert decision.order_up_to == 22
     assert decision.wanted == 18
-    assert decision.why.startswith("5 booked jobs take no more than 22 each in 95 of 100 cases")
+    assert decision.why.startswith("5 booked jobs take no more than 22 in 95 of 100 cases")
     # What the forecast covers anyway changes nothing.
     assert one(booked=BookedUse(1, Decimal(2), 1.0)) == one()
     assert one(booked=BookedUse(1, Decimal(20), 0.0)).why.startswith("1 booked job takes no more than 20")
@@ -160,7 +160,7 @@ def test_a_short_depot_goes_where_more_is_likely_to_be_missing() -> None:
 
 
 def test_a_short_depot_says_what_it_has() -> None:
-    assert one(3).why.endswith("8 are missing; the depot has 3 for all vans, and 3 of it go here.")
+    assert one(3).why.endswith("8 are missing; the depot has 3 for all vans, 3 of it for this one.")
 
 
 def test_equals_share_evenly_and_the_first_name_gets_the_odd_one() -> None:

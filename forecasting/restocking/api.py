@@ -1,0 +1,383 @@
+"""Restocks over HTTP: lists, one restock, and its steps as resources that are put and deleted.
+
+PUT takes a step and DELETE takes it back; the same again is answered with the first result (200 instead of
+201), anything that does not fit where the restock stands with 409.
+"""
+
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any, ClassVar
+
+from django.core.paginator import InvalidPage, Paginator
+from django.db.models import Prefetch, QuerySet
+from django.http import Http404
+from django.utils import timezone
+from drf_spectacular.openapi import AutoSchema
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework import serializers, status
+from rest_framework.exceptions import MethodNotAllowed
+from rest_framework.permissions import BasePermission
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from forecasting.amounts import ZERO
+from forecasting.models import Restock, RestockLine
+from forecasting.restocking import approving, carrying
+from forecasting.restocking.settling import Settlement, settle
+from forecasting.restocking.steps import Done, StepConflict, StepRefused
+from forecasting.restocking.viewing import (
+    EVERYONE,
+    STOCK,
+    VAN_AND_STOCK,
+    narrowed,
+    status_choices,
+    visible_to,
+    with_differences,
+)
+from inventory.documents import Kind, Line, Problem
+from inventory.ledger import Conflict
+from shop.access import is_person, role_of
+from shop.api.fields import NumberField, TextField
+from shop.api.problems import MEDIA_TYPE, Malformed, ProblemSerializer
+from shop.api.serializers import LIST_MESSAGES, LineSerializer, ShapeSerializer, read_document
+from shop.models import Person, Role
+
+ROWS_PER_PAGE = 50
+REFUSALS = {
+    "GET": (400, 401, 403, 404),
+    "PUT": (400, 401, 403, 404, 409, 413, 415),
+    "DELETE": (401, 403, 404, 409),
+}
+
+
+class AmountField(serializers.DecimalField):
+    """An exact number as a string."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(max_digits=19, decimal_places=4, **kwargs)
+
+    def to_representation(self, value: Any) -> str:
+        """Return it in plain digits, without zeros at the end."""
+        return f"{value.normalize():f}"
+
+
+class RestockLineSerializer(serializers.ModelSerializer[RestockLine]):
+    """One consumable of a restock; quantities in its stock unit."""
+
+    consumable = serializers.CharField(source="consumable.code")
+    unit = serializers.CharField(source="consumable.stock_unit")
+    open = AmountField(help_text="picked and not accounted for; negative when more arrived than was picked")
+
+    class Meta:
+        model = RestockLine
+        fields = (
+            "consumable",
+            "unit",
+            "service_class",
+            "service",
+            "on_hand",
+            "on_the_way",
+            "booked_need",
+            "median",
+            "high",
+            "order_up_to",
+            "usable_unit",
+            "room",
+            "wanted",
+            "suggested",
+            "approved",
+            "picked",
+            "received",
+            "brought_back",
+            "lost",
+            "open",
+            "unit_cost",
+            "cover_days",
+            "why",
+        )
+
+    def build_standard_field(self, field_name: str, model_field: Any) -> Any:
+        """Show every amount alike."""
+        class_, options = super().build_standard_field(field_name, model_field)
+        if class_ is serializers.DecimalField:
+            return AmountField, {"help_text": model_field.help_text, "allow_null": model_field.null}
+        return class_, options
+
+
+class RestockSerializer(serializers.ModelSerializer[Restock]):
+    """What one van is to get in one week."""
+
+    van = serializers.CharField(source="van.code")
+    depot = serializers.CharField(source="depot.code")
+    week = serializers.CharField(source="period", help_text="ISO week such as 2026-W48")
+    has_differences = serializers.BooleanField(help_text="something was picked and is not accounted for")
+    lines = RestockLineSerializer(many=True)
+
+    class Meta:
+        model = Restock
+        fields = ("id", "van", "depot", "week", "status", "has_differences", "made_at", "inputs", "lines")
+
+
+class RestockPageSerializer(serializers.Serializer[Any]):
+    """A page of restocks, newest week first."""
+
+    count = serializers.IntegerField()
+    pages = serializers.IntegerField()
+    results = RestockSerializer(many=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Quantities:
+    """What a step says: the restock it is about, and quantities by consumable."""
+
+    kind: ClassVar[Kind] = Kind.TRANSFER
+    id: str
+    lines: tuple[Line, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class WhereIt:
+    """Where the open quantity of one consumable is."""
+
+    consumable: str
+    open: Decimal
+    at_depot: Decimal = ZERO
+    on_van: Decimal = ZERO
+    lost: Decimal = ZERO
+
+
+@dataclass(frozen=True, slots=True)
+class Differences:
+    """Where the open quantities of a restock are."""
+
+    id: str
+    lines: tuple[WhereIt, ...]
+
+
+class QuantitiesSerializer(ShapeSerializer):
+    """Quantities by consumable; what is left out is as suggested, approved or picked."""
+
+    makes = Quantities
+    lines = LineSerializer(many=True, required=False, error_messages=LIST_MESSAGES)
+
+
+class NothingSerializer(ShapeSerializer):
+    """A step that says nothing more."""
+
+    makes = Quantities
+
+
+class WhereItSerializer(ShapeSerializer):
+    """Where the open quantity of one consumable is, each part 0 or more."""
+
+    makes = WhereIt
+    consumable = TextField()
+    open = NumberField(help_text="the open quantity as you saw it")
+    at_depot = NumberField(required=False)
+    on_van = NumberField(required=False)
+    lost = NumberField(required=False)
+
+
+class DifferencesSerializer(ShapeSerializer):
+    """Where the differences of a received restock are."""
+
+    makes = Differences
+    lines = WhereItSerializer(many=True, error_messages=LIST_MESSAGES)
+
+
+class ServesRoles(BasePermission):
+    """Lets in the roles that the view names for the method."""
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        """Return whether the view serves the role."""
+        user = request.user
+        served: Mapping[str, Collection[Role]] = getattr(view, "serves", {})
+        return is_person(user) and role_of(user) in served.get(request.method or "", ())
+
+
+class RestockSchema(AutoSchema):
+    """A route of restocks: its answers, and problem details for refusals."""
+
+    def get_response_serializers(self) -> Any:
+        """Return the answers by status and media type."""
+        refusals: dict[Any, Any] = {(s, MEDIA_TYPE): ProblemSerializer for s in REFUSALS[self.method]}
+        if isinstance(self.view, RestockListView):
+            return {200: RestockPageSerializer, **refusals}
+        if self.method == "PUT":
+            return {200: RestockSerializer, 201: RestockSerializer, **refusals}
+        return {200: RestockSerializer, **refusals}
+
+    def get_request_serializer(self) -> Any:
+        """Return the shape of a step."""
+        return getattr(self.view, "serializer_class", None) if self.method == "PUT" else None
+
+    def get_operation_id(self) -> str:
+        """Return a name of its own for each route and method."""
+        named = type(self.view).__name__.removesuffix("View").lower()
+        return f"{named}_{self.method.lower()}"
+
+
+class RestocksView(APIView):
+    """What all routes of restocks have in common."""
+
+    permission_classes = [ServesRoles]
+    schema = RestockSchema()
+    serves: ClassVar[Mapping[str, Collection[Role]]] = {"GET": EVERYONE, "HEAD": EVERYONE}
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        """Refuse methods that are not served before asking who it is."""
+        if request.method not in self.serves:
+            raise MethodNotAllowed(request.method or "")
+        super().initial(request, *args, **kwargs)
+
+
+class RestockListView(RestocksView):
+    """Restocks, newest week first."""
+
+    @extend_schema(
+        parameters=[
+            OpenApiParameter("week", str, description="ISO week such as 2026-W48"),
+            OpenApiParameter("van", str, description="code of the van"),
+            OpenApiParameter("status", str, enum=[value for value, _ in status_choices()]),
+            OpenApiParameter("page", int, description=f"from 1; {ROWS_PER_PAGE} restocks each"),
+        ]
+    )
+    def get(self, request: Request) -> Response:
+        """Show a page of the restocks that the query asks for."""
+        asked = {name: request.query_params.get(name, "") for name in ("week", "van", "status")}
+        known = dict(status_choices())
+        if asked["status"] and asked["status"] not in known:
+            expected = f"is not one of {', '.join(known)}"
+            raise Malformed([Problem("status", asked["status"], expected)])
+        found = narrowed(with_differences(visible_to(_person(request))), **asked)
+        pages = Paginator(_with_lines(found), ROWS_PER_PAGE)
+        try:
+            page = pages.page(request.query_params.get("page", "1"))
+        except InvalidPage as error:
+            expected = f"is no page from 1 to {pages.num_pages}"
+            raise Malformed([Problem("page", request.query_params.get("page"), expected)]) from error
+        answer = {"count": pages.count, "pages": pages.num_pages, "results": page.object_list}
+        return Response(RestockPageSerializer(answer).data)
+
+
+class RestockView(RestocksView):
+    """One restock."""
+
+    def get(self, request: Request, pk: int) -> Response:
+        """Show the restock."""
+        return Response(RestockSerializer(_restock(request, pk)).data)
+
+
+class StepView(RestocksView):
+    """A step of a restock: PUT takes it, DELETE takes it back where that can be."""
+
+    serves: ClassVar[Mapping[str, Collection[Role]]] = {"PUT": STOCK, "DELETE": STOCK}
+    serializer_class: ClassVar[type[ShapeSerializer]] = QuantitiesSerializer
+    take: ClassVar[Callable[..., Done]]
+    back: ClassVar[Callable[..., Done]]
+
+    def put(self, request: Request, pk: int) -> Response:
+        """Take the step, once however often it is sent."""
+        _restock(request, pk)
+        said = read_document(self.serializer_class, str(pk), request.data)
+        return self.answer(request, pk, lambda who: self.do(pk, said, who))
+
+    def delete(self, request: Request, pk: int) -> Response:
+        """Take the step back."""
+        _restock(request, pk)
+        return self.answer(request, pk, lambda who: type(self).back(pk, **who), new=status.HTTP_200_OK)
+
+    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:
+        """Take the step with what the body says."""
+        quantities: dict[str, Decimal] = {}
+        for number, line in enumerate(said.lines, 1):
+            if line.consumable in quantities:
+                raise StepRefused([Problem("consumable", line.consumable, "is named twice", number)])
+            quantities[line.consumable] = line.quantity
+        return type(self).take(pk, quantities, **who)
+
+    def answer(
+        self,
+        request: Request,
+        pk: int,
+        step: Callable[[Mapping[str, Any]], Done],
+        new: int = status.HTTP_201_CREATED,
+    ) -> Response:
+        """Return the restock after a step. Raises what the problem handler knows."""
+        try:
+            done = step({"by": _person(request).get_username(), "now": timezone.now()})
+        except StepConflict as conflict:
+            sent = Quantities(str(pk))
+            raise Conflict([(sent, problem) for problem in conflict.problems]) from conflict
+        except StepRefused as refused:
+            raise Malformed(refused.problems) from refused
+        answer = RestockSerializer(_restock(request, pk)).data
+        return Response(answer, status=new if done.changed else status.HTTP_200_OK)
+
+
+class ApprovalView(StepView):
+    """A person's yes to a draft."""
+
+    take = staticmethod(approving.approve)
+    back = staticmethod(approving.take_approval_back)
+
+
+class PickView(StepView):
+    """What was taken from the depot for the van."""
+
+    take = staticmethod(carrying.pick)
+    back = staticmethod(carrying.take_pick_back)
+
+
+class ConfirmationView(StepView):
+    """What arrived on the van; a technician says it of the own van."""
+
+    serves = {"PUT": VAN_AND_STOCK, "DELETE": STOCK}
+    take = staticmethod(carrying.confirm)
+    back = staticmethod(carrying.take_confirmation_back)
+
+
+class CancellationView(StepView):
+    """That a restock is called off."""
+
+    serializer_class = NothingSerializer
+    back = staticmethod(approving.reopen)
+
+    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:  # noqa: ARG002 - nothing is said
+        """Call it off."""
+        return approving.cancel(pk, **who)
+
+
+class DifferencesView(StepView):
+    """Where what did not arrive is."""
+
+    serves = {"PUT": STOCK}
+    serializer_class = DifferencesSerializer
+
+    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:
+        """Settle the differences."""
+        settlements = {
+            line.consumable: Settlement(line.open, line.at_depot, line.on_van, line.lost)
+            for line in said.lines
+        }
+        return settle(pk, settlements, **who)
+
+
+def _person(request: Request) -> Person:
+    if not is_person(request.user):
+        raise Http404
+    return request.user
+
+
+def _restock(request: Request, pk: int) -> Restock:
+    found = _with_lines(with_differences(visible_to(_person(request)))).filter(pk=pk).first()
+    if found is None:
+        raise Http404
+    return found
+
+
+def _with_lines(restocks: QuerySet[Restock]) -> QuerySet[Restock]:
+    lines = RestockLine.objects.select_related("consumable").order_by("consumable__code")
+    return restocks.prefetch_related(Prefetch("lines", lines))
