@@ -1,6 +1,7 @@
 """Who may see and do what, for pages, API and admin alike (design, section 10)."""
 
 from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
 from functools import wraps
 from typing import Any, TypeGuard
 
@@ -12,11 +13,13 @@ from django.http import HttpRequest, HttpResponseBase
 
 from inventory.documents import Kind
 from inventory.models import Place, PlaceKind
-from shop.models import Job, Person, Role, Technician, Van
+from shop.models import Job, JobCost, Person, Role, Technician, Van
 
 STOCK_KINDS = frozenset({Kind.RECEIPT, Kind.TRANSFER, Kind.COUNT, Kind.SCRAP})
 VAN_KINDS = frozenset({Kind.CLOSE, Kind.USE, Kind.RETURN, Kind.COUNT, Kind.TRANSFER})
 ALL_KINDS = frozenset(Kind)
+# How long a close may come late from a van that its technician has left meanwhile.
+RECENTLY = timedelta(days=7)
 
 # What is not listed is not allowed. A technician's are further limited to the own van and jobs, a
 # storekeeper's corrections to STOCK_KINDS.
@@ -69,7 +72,7 @@ def person_of(request: HttpRequest) -> Person:
 
 
 class OwnVan:
-    """What is a technician's own: the van of today, and the jobs of that van that are not a colleague's."""
+    """What is a technician's own: the van of today, the own jobs, and those of that van that nobody has."""
 
     def __init__(self, technician: Technician, van: Van) -> None:
         self.technician = technician
@@ -81,13 +84,35 @@ class OwnVan:
         job = Job.objects.filter(reference=reference).only("van_id", "technician_id").first()
         return job is None or self._is_own(job)
 
+    def may_close(self, reference: str, van: str, closed_at: datetime) -> bool:
+        """Return whether a job may be closed as done from a van.
+
+        From the own van of today; and late, from the one the job is booked on: where it is the technician's
+        by name, or the technician closed jobs from there in the week before.
+        """
+        job = Job.objects.select_related("van__place").filter(reference=reference).first()
+        if van == self.code:
+            return job is None or self._is_own(job)
+        if job is None or job.van.code != van:
+            return False
+        return job.technician_id == self.technician.pk or (
+            job.technician_id is None and self._worked_from(job.van, closed_at)
+        )
+
+    def _worked_from(self, van: Van, until: datetime) -> bool:
+        within = (until - RECENTLY, until)
+        return JobCost.objects.filter(
+            technician=self.technician, van=van, jobs=1, closed_at__range=within
+        ).exists()
+
     def has_document(self, kind: str, client_id: str) -> bool:
         """Return whether a document was posted to an own job."""
         job = Job.objects.filter(costs__document__kind=kind, costs__document__client_id=client_id).first()
         return job is not None and self._is_own(job)
 
     def _is_own(self, job: Job) -> bool:
-        return job.van_id == self.van.pk and job.technician_id in (None, self.technician.pk)
+        unclaimed = job.technician_id is None and job.van_id == self.van.pk
+        return unclaimed or job.technician_id == self.technician.pk
 
     def is_other_van(self, code: str) -> bool:
         """Return whether a code is that of another van, or of what is under way to one."""
@@ -97,7 +122,7 @@ class OwnVan:
 
     def jobs(self) -> QuerySet[Job]:
         """Return the jobs that are the technician's own, or nobody's yet."""
-        return Job.objects.filter(Q(technician=None) | Q(technician=self.technician), van=self.van)
+        return Job.objects.filter(Q(technician=None, van=self.van) | Q(technician=self.technician))
 
 
 def own_van(person: Person) -> OwnVan | None:

@@ -185,11 +185,13 @@ REST_FRAMEWORK = {
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_SCHEMA_CLASS": "shop.api.schema.ApiSchema",
     "DEFAULT_PARSER_CLASSES": ["shop.api.parsing.ExactJSONParser"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "EXCEPTION_HANDLER": "shop.api.problems.problem_handler",
     "LIST_SERIALIZER_ERRORS_AS_DICT": True,
+    "DEFAULT_THROTTLE_CLASSES": ["shop.api.throttling.PerPerson"],
+    "DEFAULT_THROTTLE_RATES": {"person": env.str("API_RATE", default="1200/min")},
 }
 SPECTACULAR_SETTINGS = {
     "TITLE": "Slurrybook",

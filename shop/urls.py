@@ -4,7 +4,10 @@ from django.contrib import admin
 from django.urls import URLPattern, URLResolver, include, path
 
 from shop import pages
+from shop.api.problems import no_such_route
 
+handler400 = "shop.api.problems.bad_request"
+handler500 = "shop.api.problems.server_error"
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", pages.home, name="home"),
     path("sign-in/", pages.SignIn.as_view(), name="sign-in"),
@@ -23,4 +26,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("admin/", admin.site.urls),
     path("api/v1/", include("shop.api.urls")),
     path("api/v1/", include("forecasting.api_urls")),
+    path("api/", no_such_route),
+    path("api/<path:rest>", no_such_route),
 ]

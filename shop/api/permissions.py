@@ -1,18 +1,20 @@
 """The rules of shop.access applied to requests: by role first, then by what the document touches."""
 
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from rest_framework.exceptions import PermissionDenied
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 from rest_framework.views import APIView
 
 from inventory import documents
-from inventory.models import Document
+from inventory.documents import Kind
+from inventory.models import CountLine, Document, Movement
 from shop.access import MAY_POST, MAY_READ, STOCK_KINDS, OwnVan, is_person, own_van, role_of
 from shop.closes import Close, JobUses
 from shop.models import Person, Role
 
 Postable = documents.Document | Close | JobUses
-TABLES = {"GET": MAY_READ, "HEAD": MAY_READ, "PUT": MAY_POST}
+TABLES = {"GET": MAY_READ, "HEAD": MAY_READ, "PUT": MAY_POST, "POST": MAY_POST}
 
 
 class RoleMayUseKind(BasePermission):
@@ -40,22 +42,30 @@ def check_may_post(person: Person, document: Postable) -> None:
         raise PermissionDenied(f"A storekeeper corrects {', '.join(sorted(STOCK_KINDS))}; ask an owner.")
 
 
-def may_read(person: Person, document: Document) -> bool:
-    """Return whether a person may see a document of a kind that the role may read."""
+def readable_documents(person: Person, kind: Kind) -> QuerySet[Document]:
+    """Return the documents of a kind that a person may read."""
     role = role_of(person)
-    if role == Role.STOREKEEPER and document.corrects is not None:
-        return document.corrects.kind in STOCK_KINDS
-    if role != Role.TECHNICIAN:
-        return True
-    own = own_van(person)
-    said = document.content
-    if own is None:
-        return False
-    if document.kind == documents.Kind.COUNT:
-        return all(line["place"] == own.code for line in said["lines"])
-    if document.kind == documents.Kind.TRANSFER:
-        return own.code in (said["source"], said["destination"])
-    return own.has_document(document.kind, document.client_id)
+    documents = Document.objects.filter(kind=kind)
+    if kind not in MAY_READ.get(role, frozenset()):
+        return documents.none()
+    if role == Role.STOREKEEPER and kind == Kind.CORRECTION:
+        return documents.filter(corrects__kind__in=STOCK_KINDS)
+    if role == Role.TECHNICIAN:
+        own = own_van(person)
+        return documents.none() if own is None else documents.filter(_own(own, kind))
+    return documents
+
+
+def _own(own: OwnVan, kind: Kind) -> Q:
+    """Return what makes a document a technician's own."""
+    if kind == Kind.COUNT:
+        lines = CountLine.objects.filter(document=OuterRef("pk"))
+        return Q(Exists(lines)) & ~Q(Exists(lines.exclude(place=own.van.place_id)))
+    if kind == Kind.TRANSFER:
+        moved = Movement.objects.filter(document=OuterRef("pk"))
+        there = Q(source=own.van.place_id) | Q(destination=own.van.place_id)
+        return Q(Exists(moved.filter(there)))
+    return Q(job_cost__job__in=own.jobs())
 
 
 def _not_own(own: OwnVan | None, document: Postable) -> str:
@@ -64,8 +74,8 @@ def _not_own(own: OwnVan | None, document: Postable) -> str:
         return "You have no van; ask an owner to give you one."
     match document:
         case Close():
-            yours = (document.van, document.technician) == (own.code, own.technician.code)
-            allowed = yours and own.has_job(document.job)
+            yours = document.technician == own.technician.code
+            allowed = yours and own.may_close(document.job, document.van, document.closed_at)
         case JobUses():
             allowed = own.has_job(document.job)
         case documents.Return():

@@ -4,7 +4,9 @@ from collections.abc import Iterable, Sequence
 from http import HTTPStatus
 from typing import Any
 
-from django.http import Http404
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.views import defaults
+from django.views.decorators.csrf import csrf_exempt
 from rest_framework import serializers
 from rest_framework.exceptions import APIException, PermissionDenied
 from rest_framework.response import Response
@@ -15,6 +17,7 @@ from inventory.ledger import Conflict, Refused
 
 MEDIA_TYPE = "application/problem+json"
 LONGEST_SHOWN = 200
+HEADERS_KEPT = ("WWW-Authenticate", "Allow", "Retry-After")
 
 
 class Malformed(Exception):
@@ -46,6 +49,38 @@ class ProblemSerializer(serializers.Serializer[Any]):
     )
 
 
+def problem_of(error: Exception) -> dict[str, Any] | None:
+    """Return the problem details of an error that a client can mend, None of any other."""
+    response = problem_handler(error, {})
+    return None if response is None else response.data
+
+
+@csrf_exempt
+def no_such_route(request: HttpRequest, **_rest: str) -> JsonResponse:
+    """Answer what lies under /api/ and is no route of it."""
+    detail = f"{request.path[:LONGEST_SHOWN]} is no address of this API; the list is at /api/v1/."
+    return _plain(HTTPStatus.NOT_FOUND, detail)
+
+
+def server_error(request: HttpRequest) -> HttpResponse:
+    """Answer what failed here: as problem details under /api/, as a page elsewhere."""
+    if request.path.startswith("/api/"):
+        return _plain(HTTPStatus.INTERNAL_SERVER_ERROR, "This is our fault; try again, and tell an owner.")
+    return defaults.server_error(request)
+
+
+def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """Answer a request that cannot be read at all."""
+    if request.path.startswith("/api/"):
+        return _plain(HTTPStatus.BAD_REQUEST, "The request cannot be read.")
+    return defaults.bad_request(request, exception)
+
+
+def _plain(status: HTTPStatus, detail: str) -> JsonResponse:
+    body = {"type": "about:blank", "title": status.phrase, "status": status.value, "detail": detail}
+    return JsonResponse(body, status=status, content_type=MEDIA_TYPE)
+
+
 def problem_handler(error: Exception, context: dict[str, Any]) -> Response | None:
     """Turn any error that a client can mend into problem details; others stay errors of the server."""
     if isinstance(error, Refused | Malformed):
@@ -61,7 +96,7 @@ def problem_handler(error: Exception, context: dict[str, Any]) -> Response | Non
         detail = str(error.detail)
     else:
         detail = str(PermissionDenied.default_detail)
-    headers = {name: response[name] for name in ("WWW-Authenticate", "Allow") if name in response}
+    headers = {name: response[name] for name in HEADERS_KEPT if name in response}
     return _response(HTTPStatus(response.status_code), detail, headers=headers)
 
 

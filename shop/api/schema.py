@@ -1,5 +1,6 @@
-"""How the documents' routes are described in OpenAPI."""
+"""How routes are described in OpenAPI: problem details for refusals everywhere, and the documents' routes."""
 
+from http import HTTPStatus
 from typing import Any
 
 from drf_spectacular.openapi import AutoSchema
@@ -9,11 +10,27 @@ from inventory.documents import LONGEST_ID
 from shop.api.problems import MEDIA_TYPE, ProblemSerializer
 from shop.api.serializers import PostedSerializer, RecordedSerializer
 
-REFUSALS = {"GET": (401, 403, 404), "PUT": (400, 401, 403, 409, 413, 415)}
+ALWAYS = (400, 401, 403, 404, 406, 429)
+WITH_A_BODY = (409, 413, 415)
 
 
-class DocumentSchema(AutoSchema):
-    """A document's route: its id in the path, its shape as the body, problem details for refusals."""
+class ApiSchema(AutoSchema):
+    """Any route: each answer that is no success is problem details (RFC 9457)."""
+
+    def _get_response_bodies(self, *args: Any, **kwargs: Any) -> Any:
+        bodies = super()._get_response_bodies(*args, **kwargs)
+        body = self.method in ("PUT", "POST", "PATCH")
+        for status in (*ALWAYS, *(WITH_A_BODY if body else ())):
+            if str(status) not in bodies:
+                answer = self._get_response_for_code(  # type: ignore[no-untyped-call]
+                    ProblemSerializer, str(status), [MEDIA_TYPE]
+                )
+                bodies[str(status)] = {**answer, "description": HTTPStatus(status).phrase}
+        return bodies
+
+
+class DocumentSchema(ApiSchema):
+    """A document's route: its id in the path, its shape as the body."""
 
     def get_override_parameters(self) -> list[Any]:
         """Describe the id."""
@@ -31,8 +48,7 @@ class DocumentSchema(AutoSchema):
         return getattr(self.view, "serializer_class")  # noqa: B009 - a view of ours has it
 
     def get_response_serializers(self) -> Any:
-        """Return the answers by status and media type."""
-        answers: dict[Any, Any] = {(s, MEDIA_TYPE): ProblemSerializer for s in REFUSALS[self.method]}
+        """Return the answers by status."""
         if self.method == "GET":
-            return {200: RecordedSerializer, **answers}
-        return {200: PostedSerializer, 201: PostedSerializer, **answers}
+            return {200: RecordedSerializer}
+        return {200: PostedSerializer, 201: PostedSerializer}

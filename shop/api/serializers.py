@@ -4,6 +4,7 @@ They only turn a body into the plain values of inventory.documents and shop.clos
 is missing, misspelt or of the wrong type. What a value may be is for the documents and their doors to say.
 """
 
+import json
 from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar, cast
 
@@ -12,6 +13,7 @@ from rest_framework.exceptions import ValidationError
 
 from inventory import documents
 from inventory.documents import Problem
+from inventory.models import Document
 from shop import closes
 from shop.api.fields import FlagField, MomentField, NumberField, TextField
 from shop.api.problems import Malformed
@@ -205,19 +207,43 @@ class PostedSerializer(serializers.Serializer[Any]):
     created = serializers.BooleanField(help_text="false: it was known already, this is its first result")
 
 
+class SentField(serializers.DictField):
+    """What was sent: a close and a use keep it whole beside what they took from stock."""
+
+    def to_representation(self, document: Any) -> dict[str, Any]:
+        """Return the fields as they were sent, with nothing left to default."""
+        content: dict[str, Any] = document.content
+        if content.get("content"):
+            whole: dict[str, Any] = json.loads(content["content"])
+            return whole
+        return {name: value for name, value in content.items() if name not in ("kind", "id")}
+
+
+class MessagesField(serializers.ListField):
+    """The messages of findings."""
+
+    child = serializers.CharField()
+
+    def to_representation(self, findings: Any) -> list[str]:
+        """Return the messages; the findings are read for all documents of a list at once."""
+        return [finding.message for finding in findings.all()]
+
+
 class RecordedSerializer(serializers.Serializer[Any]):
     """A document as it was recorded."""
 
     kind = serializers.CharField()
-    id = serializers.CharField()
-    content = serializers.DictField(help_text="what was sent, with nothing left to default")
+    id = serializers.CharField(source="client_id")
+    content = SentField(source="*", help_text="what was sent, with nothing left to default")
     occurred_at = serializers.DateTimeField()
     posted_at = serializers.DateTimeField()
     recorded_at = serializers.DateTimeField()
     recorded_by = serializers.CharField()
     flags = serializers.ListField(child=serializers.CharField())
-    findings = serializers.ListField(child=serializers.CharField())
-    corrected_by = serializers.CharField(allow_null=True, help_text="id of the correction that undid it")
+    findings = MessagesField()
+    corrected_by = serializers.CharField(
+        source="corrected_by.client_id", allow_null=True, help_text="id of the correction that undid it"
+    )
 
 
 def read_document(shape: type[ShapeSerializer], client_id: str, body: Any) -> Any:

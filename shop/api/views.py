@@ -4,10 +4,10 @@ PUT makes a retry natural: 201 the first time, 200 with the first result when th
 the id or the job was taken by something else.
 """
 
-import json
 from typing import Any, ClassVar
 
 from django.http import Http404
+from django.shortcuts import get_object_or_404
 from rest_framework import status
 from rest_framework.exceptions import MethodNotAllowed
 from rest_framework.request import Request
@@ -20,7 +20,7 @@ from inventory.models import Document
 from shop import closing, job_documents
 from shop.access import is_person
 from shop.api import serializers
-from shop.api.permissions import RoleMayUseKind, check_may_post, may_read
+from shop.api.permissions import RoleMayUseKind, check_may_post, readable_documents
 from shop.api.schema import DocumentSchema
 from shop.models import Finding, Person
 
@@ -42,10 +42,22 @@ class DocumentView(APIView):
 
     def put(self, request: Request, client_id: str) -> Response:
         """Post the document, once however often it is sent."""
-        person = _person(request)
-        document = serializers.read_document(self.serializer_class, client_id, request.data)
+        answer = self.post_body(person_of_request(request), client_id, request.data)
+        done = status.HTTP_201_CREATED if answer["created"] else status.HTTP_200_OK
+        return Response(answer, status=done)
+
+    def get(self, request: Request, client_id: str) -> Response:
+        """Show the document as it was recorded."""
+        readable = readable_documents(person_of_request(request), self.kind).select_related("corrected_by")
+        document = get_object_or_404(readable, client_id=client_id)
+        return Response(serializers.RecordedSerializer(document).data)
+
+    @classmethod
+    def post_body(cls, person: Person, client_id: str, body: Any) -> dict[str, Any]:
+        """Post what a body says under an id, once; return the answer. Raises what problem_handler knows."""
+        document = serializers.read_document(cls.serializer_class, client_id, body)
         check_may_post(person, document)
-        posting = self.post_document(document, person.get_username())
+        posting = cls.post_document(document, person.get_username())
         stored = Document.objects.get(pk=posting.document_id)
         answer = {
             "kind": stored.kind,
@@ -55,31 +67,10 @@ class DocumentView(APIView):
             "findings": _questions(stored),
             "created": posting.created,
         }
-        done = status.HTTP_201_CREATED if posting.created else status.HTTP_200_OK
-        return Response(serializers.PostedSerializer(answer).data, status=done)
+        return serializers.PostedSerializer(answer).data
 
-    def get(self, request: Request, client_id: str) -> Response:
-        """Show the document as it was recorded."""
-        found = Document.objects.select_related("corrects", "corrected_by")
-        document = found.filter(kind=self.kind, client_id=client_id).first()
-        if document is None or not may_read(_person(request), document):
-            raise Http404
-        undone_by = getattr(document, "corrected_by", None)
-        answer = {
-            "kind": document.kind,
-            "id": document.client_id,
-            "content": _said(document),
-            "occurred_at": document.occurred_at,
-            "posted_at": document.posted_at,
-            "recorded_at": document.recorded_at,
-            "recorded_by": document.recorded_by,
-            "flags": document.flags,
-            "findings": _questions(document),
-            "corrected_by": undone_by.client_id if undone_by else None,
-        }
-        return Response(serializers.RecordedSerializer(answer).data)
-
-    def post_document(self, document: Any, by: str) -> Posting:
+    @classmethod
+    def post_document(cls, document: Any, by: str) -> Posting:
         """Hand the document to its door."""
         return job_documents.post(document, by=by)
 
@@ -90,7 +81,8 @@ class CloseView(DocumentView):
     kind = Kind.CLOSE
     serializer_class = serializers.CloseSerializer
 
-    def post_document(self, document: Any, by: str) -> Posting:
+    @classmethod
+    def post_document(cls, document: Any, by: str) -> Posting:
         """Close the job."""
         return closing.close_job(document, by=by).posting
 
@@ -101,7 +93,8 @@ class UseView(DocumentView):
     kind = Kind.USE
     serializer_class = serializers.UseSerializer
 
-    def post_document(self, document: Any, by: str) -> Posting:
+    @classmethod
+    def post_document(cls, document: Any, by: str) -> Posting:
         """Add the uses to their job."""
         return closing.add_uses_many([document], by=by)[0]
 
@@ -148,7 +141,8 @@ class CorrectionView(DocumentView):
     serializer_class = serializers.CorrectionSerializer
 
 
-def _person(request: Request) -> Person:
+def person_of_request(request: Request) -> Person:
+    """Return who asks, where a permission has let nobody else in."""
     if not is_person(request.user):
         raise Http404
     return request.user
@@ -156,12 +150,3 @@ def _person(request: Request) -> Person:
 
 def _questions(document: Document) -> list[str]:
     return list(Finding.objects.filter(document=document).values_list("message", flat=True))
-
-
-def _said(document: Document) -> dict[str, Any]:
-    """Return what was sent: a close and a use keep it whole beside what they took from stock."""
-    content: dict[str, Any] = document.content
-    if content.get("content"):
-        whole: dict[str, Any] = json.loads(content["content"])
-        return whole
-    return {name: value for name, value in content.items() if name not in ("kind", "id")}

@@ -39,6 +39,12 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "": {"GET": EVERYONE},
     "sign-in/": {"GET": ANYONE, "POST": ANYONE},
     "sign-out/": {"POST": ANYONE},
+    # The page and its parts hold no facts, so that a phone may keep them; the bundle does.
+    "phone/": {"GET": EVERYONE},
+    "phone/worker.js": {"GET": EVERYONE},
+    "phone/manifest.webmanifest": {"GET": EVERYONE},
+    "phone/session/": {"GET": EVERYONE},
+    "phone/bundle/": {"GET": {"technician"}},
     "admin/": {"GET": OWNER, "POST": OWNER},
     # people
     "people/": {"GET": OWNER},

@@ -1,0 +1,67 @@
+"""What all lists of the API have in common: who may read them, filters, sorting, pages."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from django.db.models import Model, QuerySet
+from rest_framework.generics import ListAPIView
+from rest_framework.permissions import BasePermission
+from rest_framework.request import Request
+from rest_framework.views import APIView
+
+from shop.access import is_person, role_of
+from shop.api.filters import Sorting, StrictFilters
+from shop.api.pages_of_lists import Pages
+from shop.api.views import person_of_request
+from shop.models import Person, Role
+
+if TYPE_CHECKING:
+    ListBase = ListAPIView[Any]
+else:
+    ListBase = ListAPIView
+
+EVERYONE = frozenset(Role)
+OFFICE = frozenset({Role.OWNER, Role.ACCOUNTANT})
+STOCK_READERS = frozenset({Role.STOREKEEPER, Role.OWNER, Role.ACCOUNTANT})
+JOB_READERS = frozenset({Role.TECHNICIAN, Role.OWNER, Role.ACCOUNTANT})
+OWNERS = frozenset({Role.OWNER})
+
+
+class RoleMay(BasePermission):
+    """Lets the roles in that the view names: `readers` by GET and HEAD, `writers` by PUT and POST."""
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        """Return whether the method's roles hold the person's."""
+        user = request.user
+        if not is_person(user):
+            return False
+        name = "readers" if request.method in ("GET", "HEAD") else "writers"
+        return role_of(user) in getattr(view, name, frozenset())
+
+
+class RowList(ListBase):
+    """A list in pages. A view says who reads it (`readers`), how it sorts, and its `rows`."""
+
+    readers: ClassVar[frozenset[Role]] = OWNERS
+    sortable: ClassVar[dict[str, tuple[str, ...]]]
+    default_sort: ClassVar[str]
+    model: ClassVar[type[Model]]
+    permission_classes = [RoleMay]
+    filter_backends = [StrictFilters, Sorting]
+    pagination_class = Pages
+    http_method_names: Sequence[str] = ["get", "head"]
+
+    def rows(self, person: Person) -> QuerySet[Any]:
+        """Return what a person may read."""
+        raise NotImplementedError
+
+    def get_queryset(self) -> QuerySet[Any]:
+        """Return what whoever asks may read."""
+        if getattr(self, "swagger_fake_view", False):
+            return self.model._default_manager.none()
+        return self.rows(person_of_request(self.request))
+
+
+def own_van_only(person: Person) -> bool:
+    """Return whether a person reads the own van and jobs only."""
+    return role_of(person) == Role.TECHNICIAN

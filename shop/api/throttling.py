@@ -1,0 +1,19 @@
+"""How many requests a minute a person's programs may make; beyond that they are told when to go on."""
+
+from typing import Any
+
+from rest_framework.request import Request
+from rest_framework.throttling import SimpleRateThrottle
+
+from shop.access import is_person
+
+
+class PerPerson(SimpleRateThrottle):
+    """Counts by person in each process of the server; whoever has not signed in is refused anyway."""
+
+    scope = "person"
+
+    def get_cache_key(self, request: Request, view: Any) -> str | None:  # noqa: ARG002
+        """Return the name under which the requests of a person are counted."""
+        user = request.user
+        return self.cache_format % {"scope": self.scope, "ident": user.pk} if is_person(user) else None
