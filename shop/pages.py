@@ -113,8 +113,8 @@ def _stock(request: HttpRequest) -> dict[str, Any]:
     holdings = _holdings().order_by("place__code", "consumable__code")
     return {
         "title": "Stock by place",
-        "low": _page_of(request, low_stock(), "low"),
-        "stock": _page_of(request, holdings, "stock"),
+        "low": page_of(request, low_stock(), "low"),
+        "stock": page_of(request, holdings, "stock"),
     }
 
 
@@ -127,8 +127,8 @@ def _van(request: HttpRequest, person: Person, shop: Shop) -> dict[str, Any]:
         "title": f"{own.code} today",
         "van": own.van,
         "low": low,
-        "jobs": _page_of(request, _due_jobs(own, shop), "jobs"),
-        "stock": _page_of(
+        "jobs": page_of(request, _due_jobs(own, shop), "jobs"),
+        "stock": page_of(
             request, _holdings().filter(place=own.van.place_id).order_by("consumable__code"), "stock"
         ),
         "today": in_shop_zone(timezone.now(), shop).date(),
@@ -151,6 +151,6 @@ def _due_jobs(own: OwnVan, shop: Shop) -> QuerySet[Job]:
     )
 
 
-def _page_of(request: HttpRequest, rows: Sequence[Any] | QuerySet[Any, Any], name: str) -> Page[Any]:
+def page_of(request: HttpRequest, rows: Sequence[Any] | QuerySet[Any, Any], name: str) -> Page[Any]:
     """Return the page of rows that the query asks for under `name`; or the nearest one."""
     return Paginator(rows, ROWS_PER_PAGE).get_page(request.GET.get(name))
