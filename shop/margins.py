@@ -1,17 +1,18 @@
 """Margin of groups of jobs, with how sure it is: one query whatever the history."""
 
 from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
-from typing import Any
+from typing import Any, overload
 
 from django.db.models import Expression, F, OuterRef, Q, QuerySet, Subquery, Sum
 from django.db.models.functions import Coalesce, TruncMonth
 
 from shop.costing import NO_COSTS, JobCosts
 from shop.days import start_of_day
-from shop.intervals import MarginRatio, RatioSums, margin_ratio, ratio_sums, shrunk_ratios
+from shop.intervals import RatioSums, margin_ratio, ratio_sums, shrunk_ratios
 from shop.models import JobCost, the_shop
 
 AMOUNTS = ("revenue", "materials", "wear", "labour", "travel", "overhead")
@@ -30,6 +31,7 @@ PATHS = {
 # What the job itself knows; all else is as its close said when it posted.
 OF_THE_JOB = ("job", "customer")
 GROUPINGS = (*PATHS, "month")
+NO_LABEL = "(none)"
 # What was posted and undone within the period: no trace of it is shown.
 NOTHING = Q(counted=0, **{f"total_{name}": 0 for name in AMOUNTS})
 
@@ -68,6 +70,12 @@ class _Group:
     margins: list[Decimal]
     revenues: list[Decimal]
 
+    @property
+    def sums(self) -> RatioSums:
+        """The sums that shrinkage needs, by job: random groups add up jobs, and their spread with them."""
+        sums = ratio_sums(self.margins, self.revenues)
+        return replace(sums, jobs=max(sums.jobs, self.jobs))
+
 
 def posted_costs(start: date | None, end: date | None) -> QuerySet[JobCost]:
     """Return the costs posted from the first to the last of two days, both included, in the shop's zone."""
@@ -79,9 +87,69 @@ def posted_costs(start: date | None, end: date | None) -> QuerySet[JobCost]:
     return costs
 
 
+class Margins(Sequence[GroupMargin]):
+    """The margins of groups in some order; a group's interval is computed when the group is asked for."""
+
+    def __init__(self, groups: dict[Any, _Group]) -> None:
+        shrunk = shrunk_ratios([group.sums for group in groups.values()])
+        self._groups = [
+            (label, group, pulled) for (label, group), pulled in zip(groups.items(), shrunk, strict=True)
+        ]
+
+    def __len__(self) -> int:
+        return len(self._groups)
+
+    @overload
+    def __getitem__(self, index: int) -> GroupMargin: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> list[GroupMargin]: ...
+
+    def __getitem__(self, index: int | slice) -> GroupMargin | list[GroupMargin]:
+        if isinstance(index, slice):
+            return [_margin(*entry) for entry in self._groups[index]]
+        return _margin(*self._groups[index])
+
+    def sort(self, key: Callable[[JobCosts, int], Any], *, descending: bool = False) -> None:
+        """Put the groups in the order of a figure of their sums and number of jobs; equal ones stay."""
+        self._groups.sort(key=lambda entry: key(entry[1].costs, entry[1].jobs), reverse=descending)
+
+    def select(self, labels: Iterable[str]) -> dict[str, GroupMargin]:
+        """Return the margins of the groups of these labels, by label, of those that there are."""
+        wanted = set(labels)
+        return {
+            found.label: found
+            for entry in self._groups
+            if _name(entry[0]) in wanted
+            for found in [_margin(*entry)]
+        }
+
+    def sums(self) -> Iterator[tuple[str, int, JobCosts]]:
+        """Yield the label, the number of jobs and the sums of each group, without its interval."""
+        for label, group, _ in self._groups:
+            yield _name(label), group.jobs, group.costs
+
+    def total(self) -> GroupMargin:
+        """Return the margin of all groups together, its interval over all their jobs."""
+        whole = _Group(0, NO_COSTS, [], [])
+        for _, group, _ in self._groups:
+            whole.jobs += group.jobs
+            whole.costs += group.costs
+            whole.margins += group.margins
+            whole.revenues += group.revenues
+        return _margin("all", whole, whole.sums.ratio)
+
+
 def margin_report(
     by: str, start: date | None = None, end: date | None = None, *, lifetime: bool = False
 ) -> list[GroupMargin]:
+    """Return the margin of each group of jobs that posted from `start` to `end`; see margins_of."""
+    return list(margins_of(by, start, end, lifetime=lifetime))
+
+
+def margins_of(
+    by: str, start: date | None = None, end: date | None = None, *, lifetime: bool = False
+) -> Margins:
     """Return the margin of each group of jobs that posted from `start` to `end`, ordered by label.
 
     `by` is one of GROUPINGS. With `lifetime`, the cost of callbacks counts in the group of the job they
@@ -112,17 +180,21 @@ def margin_report(
         group.costs += costs_of_unit
         group.margins.append(costs_of_unit.margin)
         group.revenues.append(costs_of_unit.revenue)
-    shrunk = shrunk_ratios([_sums(group) for group in groups.values()])
-    return [
-        _margin(label, group, margin_ratio(group.margins, group.revenues), pulled)
-        for (label, group), pulled in zip(groups.items(), shrunk, strict=True)
-    ]
+    return Margins(groups)
 
 
-def _sums(group: _Group) -> RatioSums:
-    """Return the sums that shrinkage needs, by job: random groups add up jobs, and their spread with them."""
-    sums = ratio_sums(group.margins, group.revenues)
-    return replace(sums, jobs=max(sums.jobs, group.jobs))
+def in_group(costs: QuerySet[JobCost], by: str, label: str, *, lifetime: bool = False) -> QuerySet[JobCost]:
+    """Return those of `costs` that margins_of puts in the group of a label, NO_LABEL meaning none.
+
+    Raises ValueError for an unknown grouping, and for a month that is not written as 2026-03.
+    """
+    if by not in GROUPINGS:
+        raise ValueError(f"{by!r} is not one of {', '.join(GROUPINGS)}")
+    wanted: Any = label
+    if by == "month" and label != NO_LABEL:
+        wanted = start_of_day(date.fromisoformat(f"{label}-01"))
+    labelled = costs.annotate(label=_label(by, lifetime=lifetime))
+    return labelled.filter(label__isnull=True) if label == NO_LABEL else labelled.filter(label=wanted)
 
 
 def _label(by: str, *, lifetime: bool) -> Any:
@@ -141,11 +213,15 @@ def _label(by: str, *, lifetime: bool) -> Any:
     return label
 
 
-def _margin(label: Any, group: _Group, interval: MarginRatio, shrunk: float | None) -> GroupMargin:
+def _name(label: Any) -> str:
+    return f"{label:%Y-%m}" if isinstance(label, datetime) else label or NO_LABEL
+
+
+def _margin(label: Any, group: _Group, shrunk: float | None) -> GroupMargin:
     costs = group.costs
-    name = f"{label:%Y-%m}" if isinstance(label, datetime) else label or "(none)"
+    interval = margin_ratio(group.margins, group.revenues)
     return GroupMargin(
-        label=name,
+        label=_name(label),
         jobs=group.jobs,
         **{amount: getattr(costs, amount) for amount in (*AMOUNTS, "contribution", "margin")},
         ratio=interval.ratio,

@@ -63,6 +63,13 @@ def validate_time_zone(value: str) -> None:
         raise ValidationError(f"{value!r} is not a time zone of the tz database, such as Europe/Lisbon")
 
 
+class LengthUnit(models.TextChoices):
+    """How lengths are shown; they are kept in millimetres."""
+
+    MILLIMETRES = "mm", "millimetres"
+    INCHES = "in", "inches"
+
+
 class Shop(models.Model):
     """The one business of a deployment."""
 
@@ -75,6 +82,9 @@ class Shop(models.Model):
     time_zone = models.CharField(max_length=64, default="UTC", validators=[validate_time_zone])
     target_margin_percent = FixedPointField(
         default=Decimal(30), validators=[NOT_NEGATIVE, MaxValueValidator(Decimal(100))]
+    )
+    length_unit = models.CharField(
+        max_length=2, choices=LengthUnit.choices, default=LengthUnit.MILLIMETRES
     )
 
     class Meta:
@@ -426,6 +436,7 @@ class Finding(models.Model):
     message = models.TextField()
     answered_at = models.DateTimeField(null=True, blank=True)
     answer = models.CharField(max_length=300, blank=True)
+    answered_by = models.CharField(max_length=150, blank=True)
 
     class Meta:
         ordering = ["pk"]

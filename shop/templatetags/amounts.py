@@ -4,8 +4,12 @@ from decimal import Decimal
 
 from django import template
 
+from shop.models import LengthUnit
+
 register = template.Library()
 MINUS = "\N{MINUS SIGN}"
+# Exact since the international yard and pound agreement of 1959.
+MM_PER_INCH = Decimal("25.4")
 
 
 @register.filter
@@ -24,3 +28,19 @@ def money(amount: Decimal, digits: int) -> str:
 def percent(ratio: float | None) -> str:
     """Return a ratio in whole percent, a dash when there is none."""
     return "\N{EN DASH}" if ratio is None else f"{ratio:.0%}".replace("-", MINUS)
+
+
+@register.filter
+def length(length_mm: Decimal | None, unit: str) -> str:
+    """Return a length as the shop shows it: whole millimetres as they are, inches to a hundredth."""
+    if length_mm is None:
+        return "\N{EN DASH}"
+    if unit == LengthUnit.INCHES:
+        return f"{length_mm / MM_PER_INCH:,.2f} in"
+    return f"{quantity(length_mm)} mm"
+
+
+@register.filter
+def share(part: Decimal | None) -> str:
+    """Return an exact share in percent with one place, a dash when there is none."""
+    return "\N{EN DASH}" if part is None else f"{part:.1%}".replace("-", MINUS)
