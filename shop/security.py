@@ -12,6 +12,8 @@ POLICY = "; ".join(
         "img-src 'self' data:",
         "font-src 'self'",
         "connect-src 'self'",
+        "manifest-src 'self'",
+        "worker-src 'self'",
         "form-action 'self'",
         "base-uri 'none'",
         "frame-ancestors 'none'",

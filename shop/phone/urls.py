@@ -1,6 +1,14 @@
 """Routes under /phone/."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, path
+
+from shop.phone import pages
 
 app_name = "phone"
-urlpatterns: list[URLPattern] = []
+urlpatterns: list[URLPattern] = [
+    path("", pages.app, name="app"),
+    path("worker.js", pages.worker, name="worker"),
+    path("manifest.webmanifest", pages.manifest, name="manifest"),
+    path("session/", pages.session, name="session"),
+    path("bundle/", pages.bundle, name="bundle"),
+]

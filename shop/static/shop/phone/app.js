@@ -1,0 +1,203 @@
+// The phone page: finds out who is here, shows the view that the address asks for, and keeps sending.
+
+import * as clock from "./clock.js";
+import * as outbox from "./outbox.js";
+import * as server from "./server.js";
+import * as store from "./store.js";
+import { button, h } from "./elements.js";
+import { countOf } from "./count.js";
+import { formOf } from "./form.js";
+import { jobsOf } from "./jobs.js";
+import { sentOf } from "./sent.js";
+import { stockOf } from "./stock.js";
+
+const at = document.body.dataset;
+const find = (id) => document.getElementById(id);
+const VIEWS = { jobs: jobsOf, sent: sentOf, stock: stockOf, count: countOf };
+// The news of the day change rarely; every few minutes is enough.
+const REFRESH_MS = 5 * 60_000;
+
+let bundle = null;
+let session = null;
+let reached = null;
+let shown = null;
+let refreshed = 0;
+let waitingWorker = null;
+
+const page = {
+  get bundle() {
+    return bundle;
+  },
+  bundleTime: () => clock.written(bundle.fetched),
+  show,
+  go(address, said = "") {
+    if (location.hash === address) show();
+    else location.hash = address;
+    say(said);
+  },
+  missing: (text) => ({ title: "Not here", element: h("p", { class: "card" }, text, " ", h("a", { href: "#jobs" }, "Back to the jobs")) }),
+};
+
+function say(text) {
+  find("said").textContent = text;
+  find("said").hidden = !text;
+}
+
+async function viewFor(hash) {
+  const [name, ...rest] = hash.slice(1).split("/");
+  if (!bundle) return nobody();
+  if (!bundle.van) return { title: "No van yet", element: h("p", { class: "card" }, "No van is yours yet. Ask an owner to give you one.") };
+  if (name === "close") return formOf(page, decodeURIComponent(rest.join("/")));
+  if (name === "new") return formOf(page, "");
+  return (VIEWS[name] ?? jobsOf)(page);
+}
+
+function nobody() {
+  const text = reached === false
+    ? "This phone has nothing to show yet: it needs signal once, and a sign-in."
+    : "Sign in as a technician to see your jobs here.";
+  const link = h("a", { href: at.signIn, class: "button" }, "Sign in");
+  return { title: "Jobs", element: h("div", { class: "card" }, h("p", {}, reached === null ? "Getting your jobs …" : text), reached !== null && link) };
+}
+
+let turn = 0;
+
+async function show() {
+  const mine = ++turn;
+  const { title, element, isForm = false } = await viewFor(location.hash);
+  if (mine !== turn) return;
+  const moved = shown !== null && shown !== location.hash;
+  if (moved) say("");
+  shown = location.hash;
+  find("title").textContent = title;
+  document.title = title;
+  find("view").replaceChildren(element);
+  document.body.classList.toggle("in-form", isForm);
+  for (const link of document.querySelectorAll(".tabs a")) {
+    if (link.hash === (location.hash || "#jobs")) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  if (moved) {
+    scrollTo(0, 0);
+    find("title").focus({ preventScroll: true });
+  }
+  await showStanding();
+}
+
+// What stands above every view: signal, who is signed in, whose closes wait, a new version.
+async function showStanding() {
+  const open = (await outbox.entries()).filter(outbox.isOpen);
+  const own = open.filter((entry) => entry.person === bundle?.person.username);
+  find("waiting").textContent = own.length;
+  find("waiting").hidden = own.length === 0;
+  find("van").textContent = bundle?.van ?? "Slurrybook";
+  find("sign-out").hidden = !session?.person;
+  find("signal").textContent = reached === false ? "no signal" : "";
+  const others = open.filter((entry) => entry.person !== bundle?.person.username);
+  const names = [...new Set(others.map((entry) => entry.person))].join(", ");
+  const minutes = Math.round(Math.abs(clock.offset()) / 60_000);
+  const notices = [
+    reached && bundle && !session?.person &&
+      notice("Your sign-in has ended. Nothing is lost: what you close stays on this phone and goes out once you have signed in.",
+        h("a", { href: at.signIn, class: "button" }, "Sign in again")),
+    reached && session?.person && !session.is_technician && notice("This page is for technicians; you are signed in as somebody else."),
+    others.length > 0 && notice(`${others.length} of ${names} wait on this phone. They go out when ${names} signs in here.`),
+    clock.isWrong() && notice(`This phone's clock is ${minutes} minutes ${clock.offset() < 0 ? "ahead" : "behind"}. Closes carry the shop's time.`),
+    !isSecureContext && notice("This address is not secure (https), so the page cannot open without signal. Closes are still kept and sent."),
+    waitingWorker && notice("A new version of this page is here.", button("Use it", () => waitingWorker.postMessage("take over"))),
+  ].filter(Boolean);
+  find("notices").replaceChildren(...notices);
+}
+
+const notice = (text, ...actions) => h("div", { class: "note warning", role: "status" }, h("p", {}, text), ...actions);
+
+// Show what somebody else's phone must not: each person has facts of the own.
+async function become(person) {
+  bundle = person ? ((await store.get("facts", `bundle ${person}`)) ?? null) : null;
+  await store.put("facts", "person", person).catch(() => {});
+}
+
+async function refresh() {
+  if (!session?.is_technician) return;
+  const { status, body } = await server.bundle();
+  if (status !== 200 || body.person.username !== session.person) return;
+  const before = JSON.stringify({ ...bundle, fetched: 0 });
+  bundle = { ...body, fetched: clock.guess(clock.stamp()) };
+  refreshed = Date.now();
+  await store.put("facts", `bundle ${session.person}`, bundle).catch(() => {});
+  // Not under the hands of somebody who fills in a form.
+  if (!busy() && before !== JSON.stringify({ ...bundle, fetched: 0 })) await show();
+}
+
+const busy = () => document.body.classList.contains("in-form") || location.hash === "#count";
+
+async function signalled({ detail }) {
+  reached = detail.reached;
+  if (detail.reached) {
+    session = detail.session;
+    if (session.person && session.person !== bundle?.person.username) {
+      await become(session.person);
+      if (bundle) await show();
+    }
+    if (Date.now() - refreshed > REFRESH_MS || !bundle) await refresh().catch(() => {});
+  }
+  if (!bundle) await show();
+  await showStanding();
+}
+
+async function changed() {
+  await showStanding();
+  if (["#sent", "#jobs", ""].includes(location.hash) && bundle) await show();
+  // What was closed has left the van: the book is news again.
+  refreshed = 0;
+}
+
+async function signOut() {
+  await store.remove("facts", `bundle ${session.person}`);
+  await store.remove("facts", "person");
+  const form = h("form", { method: "post", action: at.signOut }, h("input", { type: "hidden", name: "csrfmiddlewaretoken", value: server.csrfToken() }));
+  document.body.append(form);
+  form.submit();
+}
+
+async function watchWorker() {
+  if (!navigator.serviceWorker) return;
+  const registration = await navigator.serviceWorker.register(at.worker);
+  const ready = () => {
+    // The first one takes the page over by itself; a later one waits to be told.
+    waitingWorker = navigator.serviceWorker.controller ? registration.waiting : null;
+    showStanding();
+  };
+  registration.addEventListener("updatefound", () => registration.installing?.addEventListener("statechange", ready));
+  ready();
+  let had = Boolean(navigator.serviceWorker.controller);
+  navigator.serviceWorker.addEventListener("controllerchange", () => {
+    // Drafts and queue are kept at every change, so loading anew loses nothing.
+    if (had) location.reload();
+    had = true;
+  });
+}
+
+async function start() {
+  await clock.load();
+  await become((await store.get("facts", "person")) ?? null);
+  addEventListener("hashchange", () => location.hash !== "#main" && show());
+  outbox.news.addEventListener("signal", signalled);
+  outbox.news.addEventListener("change", changed);
+  const wake = () => {
+    outbox.beEager();
+    outbox.flush();
+  };
+  addEventListener("online", wake);
+  document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && wake());
+  setInterval(() => outbox.flush(), REFRESH_MS);
+  find("sign-out").addEventListener("click", signOut);
+  await show();
+  await outbox.flush();
+  store.keepForGood();
+  await watchWorker();
+}
+
+start().catch((error) => {
+  find("view").replaceChildren(h("p", { class: "card alert" }, `This page could not start: ${error.message}. Load it anew; what is kept on the phone is not lost.`));
+});

@@ -1,0 +1,122 @@
+// A close in the making: what it starts with, what is wrong with it, and the document it becomes.
+
+import { newId } from "./store.js";
+import { rounded } from "./elements.js";
+
+export const draftKey = (person, job) => `${person}|${job}`;
+
+const kindOf = (draft) => `${draft.job_type}|${draft.damage_type}`;
+
+// Start the close of a booked job, or of one that nobody booked.
+export function startDraft(bundle, job) {
+  const draft = {
+    id: newId(),
+    person: bundle.person.username,
+    job: job.reference,
+    booked: Boolean(job.booked_for),
+    job_type: job.job_type,
+    damage_type: job.damage_type,
+    glass: job.glass,
+    length_mm: job.length_mm,
+    in_primary_view: job.in_primary_view,
+    existing_damage: job.existing_damage,
+    price: Number(job.price),
+    callback_of: job.callback_of,
+    outcome: "",
+    note: "",
+    labour: 0,
+    travel: 0,
+    labourTyped: false,
+    lines: [],
+    timed: {},
+    running: null,
+  };
+  prefill(draft, bundle);
+  return draft;
+}
+
+// A job that nobody booked: its reference is the van and the moment, which no other job of the van has.
+export function unbooked(bundle, moment) {
+  const [jobType] = Object.keys(bundle.job_types);
+  const stamp = new Date(moment).toISOString().slice(0, 19).replaceAll(/[-:]/g, "").replace("T", "-");
+  return {
+    reference: `${bundle.van}-${stamp}`.slice(-64),
+    job_type: jobType,
+    damage_type: bundle.damage_types[0],
+    glass: Object.keys(bundle.glass)[0],
+    price: bundle.job_types[jobType]?.price ?? "0",
+    length_mm: null,
+    in_primary_view: false,
+    existing_damage: "",
+    callback_of: "",
+  };
+}
+
+// Fill in what such a job usually takes: by this technician, by the shop, or by the job type's standard.
+export function prefill(draft, bundle) {
+  const usual = bundle.usual[kindOf(draft)];
+  const standard = bundle.job_types[draft.job_type];
+  const uses = usual?.uses ?? standard?.uses ?? {};
+  draft.labour = Math.round(Number(usual?.labour ?? standard?.minutes ?? 0));
+  draft.travel = Math.round(Number(usual?.travel ?? 0));
+  draft.source = !usual
+    ? "the standard of this service"
+    : `${usual.own ? "what you usually take" : "what the shop usually takes"} (${usual.closes} closes)`;
+  draft.lines = bundle.consumables
+    .filter(({ code }) => uses[code])
+    .map((consumable) => {
+      const [quantity, minutes] = uses[consumable.code].map(Number);
+      const whole = consumable.kind === "measured" ? rounded(quantity) : Math.round(quantity);
+      return newLine(consumable.code, whole, Math.round(minutes));
+    });
+}
+
+export const newLine = (code, quantity = 0, minutes = 0) => ({ code, quantity, minutes, spoilt: 0, reason: "" });
+
+export const gradeMinutes = (draft, catalogue) =>
+  draft.lines.filter((line) => catalogue.get(line.code)?.grade).reduce((sum, line) => sum + (line.minutes || 0), 0);
+
+// The first thing that keeps a draft from being closed, or nothing.
+export function problem(draft, catalogue) {
+  for (const line of draft.lines) {
+    const name = catalogue.get(line.code)?.name ?? line.code;
+    if ([line.quantity, line.minutes, line.spoilt].some(Number.isNaN)) {
+      return `${name}: one of the numbers cannot be read. Write it like 2 or 12.5.`;
+    }
+    if (line.spoilt > 0 && !line.reason) return `${name}: say why ${line.spoilt} was spoilt.`;
+  }
+  if ([draft.labour, draft.travel, draft.price, draft.length_mm].some(Number.isNaN)) {
+    return "One of the minutes, the price or the length cannot be read. Write it like 55 or 12.5.";
+  }
+  return draft.outcome ? "" : "How did it end? Choose an outcome.";
+}
+
+// The document of the API (PUT closes/{id}), but for its moment, which is settled when it is sent.
+export function closeBody(draft, bundle) {
+  return {
+    job: draft.job,
+    van: bundle.van,
+    technician: bundle.technician,
+    job_type: draft.job_type,
+    damage_type: draft.damage_type,
+    glass: draft.glass,
+    price: String(draft.price),
+    labour_minutes: String(draft.labour),
+    travel_minutes: String(draft.travel),
+    outcome: draft.outcome,
+    length_mm: draft.length_mm === null ? null : String(draft.length_mm),
+    callback_of: draft.callback_of,
+    in_primary_view: draft.in_primary_view,
+    existing_damage: draft.existing_damage,
+    note: draft.note,
+    uses: draft.lines
+      .filter((line) => line.quantity > 0 || line.minutes > 0)
+      .map((line) => ({
+        consumable: line.code,
+        quantity: String(line.quantity),
+        minutes: String(line.minutes),
+        spoilt: String(line.spoilt),
+        spoilt_reason: line.spoilt > 0 ? line.reason : "",
+      })),
+  };
+}

@@ -1,0 +1,96 @@
+// Short ways to build the page. Text is always set as text, never as markup.
+
+export function h(tag, attributes = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    else element.setAttribute(name, value === true ? "" : value);
+  }
+  element.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  return element;
+}
+
+export const button = (label, onclick, attributes = {}) =>
+  h("button", { type: "button", onclick, ...attributes }, label);
+
+let made = 0;
+const newName = () => `f${++made}`;
+
+export function field(label, control, hint) {
+  control.id ||= newName();
+  return h("div", { class: "field" }, h("label", { for: control.id }, label), control, hint && h("small", { class: "soft" }, hint));
+}
+
+export function select(options, chosen, onchange) {
+  const rows = options.map(([value, label]) => h("option", { value, selected: value === chosen }, label));
+  return h("select", { onchange: (event) => onchange(event.target.value) }, rows);
+}
+
+export function checkbox(label, checked, onchange) {
+  const box = h("input", { type: "checkbox", checked, onchange: () => onchange(box.checked) });
+  return h("label", { class: "check" }, box, h("span", {}, label));
+}
+
+// Read a number as people type it; NaN when it is none.
+export function readNumber(text) {
+  const plain = text.trim().replace(",", ".");
+  return plain === "" ? NaN : Number(plain);
+}
+
+export const rounded = (number) => Math.round(number * 10_000) / 10_000;
+
+// Two big buttons around a number that can also be typed. `name` says what it counts, for those who do not see
+// where it stands.
+export function stepper({ label, name, value, step = 1, unit = "", whole = false, empty = false, onchange }) {
+  const input = h("input", {
+    id: newName(),
+    type: "text",
+    inputmode: whole ? "numeric" : "decimal",
+    autocomplete: "off",
+    value: value ?? "",
+  });
+  const isRight = (number) => number >= 0 && (!whole || Number.isInteger(number));
+  const set = (number) => {
+    input.value = rounded(number);
+    input.removeAttribute("aria-invalid");
+    onchange(rounded(number));
+  };
+  const stepBy = (change) => {
+    const now = readNumber(input.value) || 0;
+    set(Math.max(0, now + change));
+  };
+  input.addEventListener("input", () => {
+    const isEmpty = empty && input.value.trim() === "";
+    const number = readNumber(input.value);
+    if (isEmpty || isRight(number)) input.removeAttribute("aria-invalid");
+    else input.setAttribute("aria-invalid", "true");
+    onchange(isEmpty ? null : isRight(number) ? rounded(number) : NaN);
+  });
+  const sign = (text, change, word) =>
+    button(text, () => stepBy(change), { class: "step", "aria-label": `${step} ${word}: ${name}` });
+  const element = h(
+    "div",
+    { class: "stepper" },
+    h("label", { for: input.id }, label, h("span", { class: "unseen" }, ` ${name}`), unit && h("span", { class: "soft" }, ` ${unit}`)),
+    h("div", { class: "steps" }, sign("−", -step, "less"), input, sign("+", step, "more")),
+  );
+  element.show = (number) => (input.value = number ?? "");
+  element.input = input;
+  return element;
+}
+
+// Ask before something that cannot be undone.
+export function confirmed(question, yes, no = "Keep it") {
+  return new Promise((resolve) => {
+    const dialog = h(
+      "dialog",
+      { class: "card", onclose: () => (dialog.remove(), resolve(dialog.returnValue === "yes")) },
+      h("form", { method: "dialog" }, h("p", {}, question), h("div", { class: "row" },
+        h("button", { value: "no", class: "quiet" }, no), h("button", { value: "yes", class: "danger" }, yes))),
+    );
+    dialog.setAttribute("aria-label", yes);
+    document.body.append(dialog);
+    dialog.showModal();
+  });
+}

@@ -1,0 +1,74 @@
+// Today's jobs of the van, earlier ones that are still open, and tomorrow's.
+
+import * as outbox from "./outbox.js";
+import * as photos from "./photos.js";
+import * as store from "./store.js";
+import { button, confirmed, h } from "./elements.js";
+import { draftKey } from "./draft.js";
+
+const STATES = { waiting: "closed, waiting for signal", received: "closed", attention: "needs attention" };
+
+export async function jobsOf(page) {
+  const { bundle } = page;
+  const person = bundle.person.username;
+  const entries = (await outbox.entries()).filter((entry) => entry.person === person && entry.kind === "close");
+  const closed = new Map(entries.map((entry) => [entry.title, entry]));
+  const drafts = (await store.all("drafts")).filter((draft) => draft.person === person && draft.lines);
+  const begun = new Map(drafts.map((draft) => [draft.job, draft]));
+  const booked = new Set(bundle.jobs.map((job) => job.reference));
+  const card = (job) => cardOf(page, job, closed.get(job.reference), begun.get(job.reference));
+  const today = bundle.jobs.filter((job) => job.booked_for <= bundle.today);
+  const later = bundle.jobs.filter((job) => job.booked_for > bundle.today);
+  const loose = drafts.filter((draft) => !booked.has(draft.job)).map((draft) => looseCard(page, draft));
+  const element = h(
+    "div",
+    {},
+    loose,
+    today.length ? today.map(card) : h("p", { class: "card" }, "No job is booked for today."),
+    h("a", { href: "#new", class: "button quiet wide" }, "Close a job that is not listed"),
+    later.length > 0 && h("section", { "aria-labelledby": "later" }, h("h2", { id: "later" }, "Tomorrow"), later.map(card)),
+    h("footer", { class: "cautions", "aria-label": "Cautions" }, h("ul", {}, [
+      "Protect eyes and ears, wear gloves, and keep the work wet so that no dust flies.",
+      "Glass may get warm to the hand, not hotter: stop and let it cool.",
+      "Near water, plug tools into a protected supply only.",
+    ].map((caution) => h("li", {}, caution)))),
+  );
+  return { title: "Jobs", element };
+}
+
+function cardOf(page, job, entry, draft) {
+  const { bundle } = page;
+  const service = bundle.job_types[job.job_type]?.name ?? job.job_type;
+  const late = job.booked_for < bundle.today;
+  const length = job.length_mm === null ? "" : `, ${job.length_mm} mm`;
+  const action = entry
+    ? h("a", { href: "#sent", class: `tag ${entry.state}` }, STATES[entry.state])
+    : h("a", { href: `#close/${encodeURIComponent(job.reference)}`, class: "button", "aria-label": `${draft ? "Go on with" : "Close"} ${job.reference}` },
+        draft ? "Go on with the close" : "Close this job");
+  return h(
+    "article",
+    { class: "card job" },
+    h("h2", {}, job.customer || service, " ", h("span", { class: "soft" }, job.site)),
+    late && h("p", { class: "tag" }, `booked for ${job.booked_for}, still open`),
+    h("p", {}, `${service}: ${job.damage_type} on ${job.glass}${length}`, h("small", { class: "soft" }, job.reference)),
+    job.address && h("p", { class: "address" }, job.address),
+    job.in_primary_view && h("p", { class: "caution" }, "In the driver's primary viewing area: a repair may be forbidden here."),
+    bundle.glass[job.glass] && h("p", { class: "caution" }, bundle.glass[job.glass]),
+    job.existing_damage && h("p", {}, h("strong", {}, "There before: "), job.existing_damage),
+    job.note && h("p", {}, job.note),
+    action,
+  );
+}
+
+function looseCard(page, draft) {
+  const drop = async () => {
+    if (!(await confirmed(`Throw away what was entered for ${draft.job}?`, "Throw it away"))) return;
+    await store.remove("drafts", draftKey(draft.person, draft.job));
+    await photos.forget(draft.id);
+    page.show();
+  };
+  return h("article", { class: "card job" },
+    h("h2", {}, draft.job), h("p", { class: "tag" }, "begun, not closed"),
+    h("div", { class: "row" }, h("a", { href: `#close/${encodeURIComponent(draft.job)}`, class: "button" }, "Go on with the close"),
+      button("Throw away", drop, { class: "quiet" })));
+}

@@ -1,0 +1,198 @@
+// The queue of what waits to be sent. Each entry keeps its own id from when it was saved, so sending it again
+// after a lost answer is harmless; an entry belongs to the person who saved it and goes under no other name.
+//
+// States: "waiting", "received", "attention" (the shop refused it, `reason` says why).
+
+import * as clock from "./clock.js";
+import * as photos from "./photos.js";
+import * as server from "./server.js";
+import * as store from "./store.js";
+
+const FIRST_PAUSE_MS = 3_000;
+const LONGEST_PAUSE_MS = 5 * 60_000;
+const RECEIVED_KEPT = 40;
+
+export const news = new EventTarget();
+const others = "BroadcastChannel" in self ? new BroadcastChannel("outbox") : null;
+others?.addEventListener("message", () => news.dispatchEvent(new Event("change")));
+
+let pause = FIRST_PAUSE_MS;
+let retry = 0;
+let sending = null;
+
+function tell() {
+  news.dispatchEvent(new Event("change"));
+  others?.postMessage("change");
+}
+
+const keep = (entry) => store.put("outbox", entry.id, entry);
+
+// All entries, the latest first.
+export async function entries() {
+  return (await store.all("outbox")).sort((a, b) => b.saved - a.saved);
+}
+
+// What a person still has to send or look at.
+export const isOpen = (entry) => entry.state !== "received";
+
+export function newEntry({ id, kind, person, title, body }) {
+  return {
+    id: id ?? store.newId(),
+    kind,
+    person,
+    title,
+    body,
+    stamp: clock.stamp(),
+    saved: Date.now(),
+    tried: false,
+    state: "waiting",
+    reason: "",
+    errors: [],
+    answer: null,
+  };
+}
+
+// Keep an entry on the phone; raises the storage's own error when it cannot.
+export async function add(entry) {
+  try {
+    await keep(entry);
+  } catch (error) {
+    // What the shop has already is the first to go when space runs out.
+    if (!store.isFull(error) || !(await forgetReceived(0))) throw error;
+    await keep(entry);
+  }
+  tell();
+  flush();
+}
+
+// Send one entry that the phone has no space to keep. True when the shop has it.
+export async function sendUnkept(entry) {
+  const session = await server.session();
+  if (session.person !== entry.person) return false;
+  await clock.learn(Date.parse(session.now), Date.now());
+  settleMoment(entry);
+  await judge(entry, session.token);
+  return entry.state === "received";
+}
+
+export async function discard(entry) {
+  await store.remove("outbox", entry.id);
+  await photos.forget(entry.id);
+  tell();
+}
+
+// The shop stands by what it received first; take that as the end of it.
+export async function settleForFirst(entry) {
+  await keep({ ...entry, state: "received", reason: "" });
+  tell();
+}
+
+async function forgetReceived(kept) {
+  const received = (await entries()).filter((entry) => entry.state === "received").slice(kept);
+  for (const entry of received) await store.remove("outbox", entry.id);
+  return received.length;
+}
+
+// Send all that waits; never twice at once, not even from two tabs. The result is the session that was found.
+export function flush() {
+  clearTimeout(retry);
+  sending ??= alone(sendAll).finally(() => (sending = null));
+  return sending;
+}
+
+function alone(work) {
+  if (!navigator.locks) return work();
+  return navigator.locks.request("outbox", { ifAvailable: true }, (lock) => (lock ? work() : later()));
+}
+
+function later() {
+  clearTimeout(retry);
+  // Phones that lost signal together must not come back together.
+  retry = setTimeout(flush, pause * (0.75 + Math.random() / 2));
+  pause = Math.min(pause * 2, LONGEST_PAUSE_MS);
+}
+
+export const beEager = () => (pause = FIRST_PAUSE_MS);
+
+async function sendAll() {
+  const waiting = (await entries()).filter((entry) => entry.state === "waiting").reverse();
+  let session;
+  try {
+    const before = Date.now();
+    session = await server.session();
+    await clock.learn(Date.parse(session.now), before);
+  } catch (error) {
+    if (!(error instanceof server.Unreachable)) throw error;
+    news.dispatchEvent(new CustomEvent("signal", { detail: { reached: false } }));
+    later();
+    return;
+  }
+  news.dispatchEvent(new CustomEvent("signal", { detail: { reached: true, session } }));
+  const own = waiting.filter((entry) => entry.person === session.person);
+  let undone = false;
+  for (const entry of own) {
+    if (!(await sendOne(entry, session.token))) undone = true;
+  }
+  if (session.person && !(await photos.send(session.person, session.token, tell))) undone = true;
+  await forgetReceived(RECEIVED_KEPT);
+  if (undone) later();
+  else beEager();
+}
+
+// True when the shop has answered, one way or the other.
+async function sendOne(entry, token) {
+  // From here on the shop may have it: its content must not change any more.
+  settleMoment(entry);
+  entry.tried = true;
+  await keep(entry);
+  try {
+    await judge(entry, token);
+  } catch (error) {
+    if (!(error instanceof server.Unreachable)) throw error;
+    entry.reason = "";
+  }
+  await keep(entry);
+  tell();
+  return entry.state !== "waiting";
+}
+
+function settleMoment(entry) {
+  if (entry.tried) return;
+  const { moment, doubtful } = clock.settle(entry.stamp);
+  const field = entry.kind === "close" ? "closed_at" : "occurred_at";
+  entry.body[field] = new Date(moment).toISOString();
+  entry.doubtful = doubtful;
+}
+
+async function judge(entry, token) {
+  const { status, body } = await server.putDocument(entry.kind, entry.id, entry.body, token);
+  const detail = body.detail ?? "";
+  if ((status === 200 || status === 201) && body.id) {
+    Object.assign(entry, { state: "received", answer: body, reason: "", errors: [] });
+  } else if (status === 401 || (status === 403 && detail.includes("CSRF"))) {
+    entry.reason = "";
+  } else if (status === 409) {
+    await explainConflict(entry, detail);
+  } else if ([400, 403, 413, 415].includes(status)) {
+    Object.assign(entry, { state: "attention", reason: detail, errors: body.errors ?? [] });
+  } else {
+    entry.reason = `The server had a problem (${status}). The phone tries again by itself.`;
+  }
+}
+
+// Either this very close arrived before and was changed since, or somebody else closed the job.
+async function explainConflict(entry, detail) {
+  const { status } = await server.getDocument(entry.kind, entry.id);
+  entry.state = "attention";
+  entry.first = status === 200;
+  entry.errors = [];
+  entry.reason = entry.first
+    ? "The shop received this before, and stands by what it said then. The later change did not count."
+    : detail;
+}
+
+// Keep an entry from going out while it is being corrected.
+export async function holdBack(entry) {
+  await keep({ ...entry, state: "attention", reason: "You began to correct this. Close it again to send it.", errors: [] });
+  tell();
+}

@@ -1,0 +1,74 @@
+// Choosing a consumable: from a list, or by its QR label where the browser can read one.
+// What a label says is laid down in shop/labels.py.
+
+import { button, field, h } from "./elements.js";
+
+const LABEL = "SB1:";
+const LOOK_EVERY_MS = 200;
+
+export const codeOnLabel = (text) => (text.startsWith(LABEL) && text.slice(LABEL.length).trim()) || null;
+
+async function canScan() {
+  if (!("BarcodeDetector" in self) || !navigator.mediaDevices) return false;
+  return (await BarcodeDetector.getSupportedFormats()).includes("qr_code");
+}
+
+// A list of what is on board first, then all else, with a button to add the chosen one. `add(code)` is false
+// when it is there already.
+export function pickOrScan({ catalogue, stock, add }) {
+  const said = h("p", { role: "status", class: "soft" });
+  const option = ({ code, name, unit }) => h("option", { value: code }, `${name} (${unit})`);
+  const [aboard, other] = [true, false].map((here) => [...catalogue.values()].filter(({ code }) => code in stock === here));
+  const list = h("select", {}, h("option", { value: "" }, "Choose"),
+    h("optgroup", { label: "On board" }, aboard.map(option)), h("optgroup", { label: "Not on board" }, other.map(option)));
+  const take = (code) => {
+    const { name } = catalogue.get(code);
+    said.textContent = add(code) ? `${name} is added.` : `${name} is on the list already.`;
+    list.value = "";
+  };
+  const scan = button("Scan a label", async () => {
+    said.textContent = "";
+    const code = await scanned();
+    if (code === undefined) return;
+    if (code === null) said.textContent = "The camera could not be used. Choose from the list.";
+    else if (catalogue.has(code)) take(code);
+    else said.textContent = `${code} is not in the shop's catalogue on this phone.`;
+  }, { class: "quiet", hidden: true });
+  canScan().then((can) => (scan.hidden = !can), () => {});
+  return h("div", { class: "card add" }, field("Something else", list),
+    h("div", { class: "row" }, button("Add", () => list.value && take(list.value), { class: "quiet" }), scan), said);
+}
+
+// Show the camera until it sees a label of ours: its code; undefined when it was closed, null without camera.
+async function scanned() {
+  let stream;
+  try {
+    stream = await navigator.mediaDevices.getUserMedia({ video: { facingMode: "environment" } });
+  } catch {
+    return null;
+  }
+  const video = h("video", { autoplay: true, playsinline: true });
+  video.muted = true;
+  video.srcObject = stream;
+  const dialog = h("dialog", { class: "card scan", "aria-label": "Scan a label" }, video,
+    h("p", {}, "Hold the label before the camera."), button("Close", () => dialog.close(), { class: "quiet" }));
+  document.body.append(dialog);
+  dialog.showModal();
+  const detector = new BarcodeDetector({ formats: ["qr_code"] });
+  return new Promise((resolve) => {
+    const looking = setInterval(async () => {
+      const seen = video.readyState >= HTMLMediaElement.HAVE_CURRENT_DATA ? await detector.detect(video).catch(() => []) : [];
+      const code = seen.map(({ rawValue }) => codeOnLabel(rawValue)).find(Boolean);
+      if (code) {
+        resolve(code);
+        dialog.close();
+      }
+    }, LOOK_EVERY_MS);
+    dialog.addEventListener("close", () => {
+      clearInterval(looking);
+      stream.getTracks().forEach((track) => track.stop());
+      dialog.remove();
+      resolve(undefined);
+    });
+  });
+}

@@ -1,0 +1,54 @@
+// Talks to the shop's server. A request that gets no answer of the shop's raises Unreachable.
+
+const PATIENCE_MS = 20_000;
+const at = document.body.dataset;
+
+export class Unreachable extends Error {}
+
+export const csrfToken = () => /(?:^|; )csrftoken=([^;]*)/.exec(document.cookie)?.[1] ?? "";
+
+async function ask(address, options = {}) {
+  let answer;
+  let body;
+  try {
+    answer = await fetch(address, {
+      credentials: "same-origin",
+      cache: "no-store",
+      redirect: "error",
+      signal: AbortSignal.timeout(PATIENCE_MS),
+      ...options,
+    });
+    // A network that wants a sign-in of its own answers in the shop's place, but not in JSON.
+    body = await answer.json();
+  } catch (error) {
+    throw new Unreachable(error.message);
+  }
+  return { status: answer.status, body };
+}
+
+// Who is signed in ({ person, is_technician, now }), with the token that holds for just this sign-in: the
+// server makes a new one at each, so what is sent with it can never go out under another person's name.
+export async function session() {
+  const before = csrfToken();
+  const { status, body } = await ask(at.session);
+  if (status !== 200) throw new Unreachable(`status ${status}`);
+  return { ...body, token: before || csrfToken() };
+}
+
+export const bundle = () => ask(at.bundle);
+
+export const putDocument = (kind, id, document, token) =>
+  ask(`/api/v1/${kind}s/${encodeURIComponent(id)}`, {
+    method: "PUT",
+    headers: { "Content-Type": "application/json", "X-CSRFToken": token },
+    body: JSON.stringify(document),
+  });
+
+export const getDocument = (kind, id) => ask(`/api/v1/${kind}s/${encodeURIComponent(id)}`);
+
+export const putPhoto = (photo, token) =>
+  ask(`${at.photos}${photo.id}/?${new URLSearchParams({ job: photo.job, moment: photo.moment })}`, {
+    method: "PUT",
+    headers: { "Content-Type": "image/jpeg", "X-CSRFToken": token },
+    body: photo.blob,
+  });

@@ -1,0 +1,49 @@
+// Minutes per grade by tapping. A draft keeps when the running one began, so a killed tab goes on counting;
+// clocks that are wrong do no harm, since only differences count.
+
+// performance.now() when the running timer was last folded in; null after the page was loaded anew.
+let ticked = null;
+const MINUTE_MS = 60_000;
+// A disc lasts about ten minutes (common practice, no source): a single run this long was forgotten.
+const FORGOTTEN_MS = 60 * MINUTE_MS;
+
+export const isRunning = (draft, code) => draft.running?.code === code;
+
+export function start(draft, code, minutesSoFar) {
+  stop(draft);
+  draft.timed[code] ??= minutesSoFar * MINUTE_MS;
+  draft.running = { code, since: Date.now(), began: draft.timed[code] };
+  ticked = performance.now();
+}
+
+// Move what has run so far into the draft. When the clock was set back, only this page's own ticking is left.
+export function fold(draft) {
+  if (!draft.running) return;
+  const { code, since } = draft.running;
+  const now = Date.now();
+  const ran = now >= since ? now - since : ticked === null ? 0 : performance.now() - ticked;
+  draft.timed[code] += ran;
+  draft.running.since = now;
+  ticked = performance.now();
+}
+
+export function stop(draft) {
+  fold(draft);
+  draft.running = null;
+}
+
+// Whole minutes; whoever has begun a minute has worked one.
+export const minutes = (draft, code) => {
+  const ms = draft.timed[code] ?? 0;
+  return ms > 0 ? Math.max(1, Math.round(ms / MINUTE_MS)) : 0;
+};
+
+// How long the running one has run, as m:ss with what was there before.
+export function shown(draft, code) {
+  const ms = (draft.timed[code] ?? 0) + (isRunning(draft, code) ? Math.max(0, Date.now() - draft.running.since) : 0);
+  const seconds = Math.floor(ms / 1000);
+  return `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`;
+}
+
+export const isForgotten = (draft) =>
+  Boolean(draft.running) && draft.timed[draft.running.code] - draft.running.began > FORGOTTEN_MS;

@@ -1,0 +1,36 @@
+// Keeps the phone page for work without signal. What is queued lives in IndexedDB and is never touched here.
+{% autoescape off %}const KEPT = "phone-{{ version }}";
+const ADDRESSES = {{ addresses }};{% endautoescape %}
+const PAGE = ADDRESSES[0];
+
+self.addEventListener("install", (event) => {
+  const requests = ADDRESSES.map((address) => new Request(address, { cache: "reload" }));
+  event.waitUntil(caches.open(KEPT).then((cache) => cache.addAll(requests)));
+});
+
+self.addEventListener("activate", (event) => {
+  const old = (name) => name.startsWith("phone-") && name !== KEPT;
+  event.waitUntil(
+    caches
+      .keys()
+      .then((names) => Promise.all(names.filter(old).map((name) => caches.delete(name))))
+      .then(() => self.clients.claim()),
+  );
+});
+
+// The page says when: never while somebody is in the middle of a close.
+self.addEventListener("message", (event) => {
+  if (event.data === "take over") self.skipWaiting();
+});
+
+self.addEventListener("fetch", (event) => {
+  const { pathname, origin } = new URL(event.request.url);
+  if (event.request.method !== "GET" || origin !== self.location.origin) return;
+  // One version at a time: page and files always come from the same cache.
+  if (ADDRESSES.includes(pathname)) event.respondWith(kept(event.request, pathname));
+});
+
+async function kept(request, pathname) {
+  const cache = await caches.open(KEPT);
+  return (await cache.match(pathname, { ignoreSearch: true, ignoreVary: true })) ?? fetch(request);
+}

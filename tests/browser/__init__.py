@@ -1,0 +1,1 @@
+"""Tests in a real browser against a real server, each in a process of its own."""

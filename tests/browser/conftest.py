@@ -1,0 +1,121 @@
+"""A running shop, a network that can break, and phones with a real Chromium."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Playwright, sync_playwright
+
+from tests.browser.flaky_proxy import FlakyProxy, flaky_proxy
+from tests.browser.phone import Phone
+from tests.servers import PROJECT
+
+
+class Site:
+    """The shop's server, and its back door for tests."""
+
+    def __init__(self, port: int) -> None:
+        self.port = port
+
+    def ask(self, path: str, method: str = "GET") -> dict[str, Any]:
+        """Ask one of the routes of tests.browser.shop_urls."""
+        request = urllib.request.Request(f"http://127.0.0.1:{self.port}/test/{path}", method=method)
+        with urllib.request.urlopen(request, timeout=60) as answer:  # noqa: S310
+            found: dict[str, Any] = json.load(answer)
+        return found
+
+    def technician(self, name: str, jobs: int = 1) -> list[str]:
+        """Add a technician with a van of the own, and return the booked jobs."""
+        found: list[str] = self.ask(f"technician/{name}/?jobs={jobs}", "POST")["jobs"]
+        return found
+
+    def books(self, name: str) -> dict[str, Any]:
+        """Return what the books say of a technician's van."""
+        return self.ask(f"books/van-{name}/")
+
+
+@pytest.fixture(scope="package")
+def chromium() -> str:
+    """Return the path of the machine's Chromium.
+
+    Without it these tests are skipped, except in CI, where that is an error.
+    """
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        missing = "no chromium on the PATH; on Debian: apt-get install chromium"
+        if os.environ.get("CI"):
+            pytest.fail(missing)
+        pytest.skip(missing)
+    return path
+
+
+@pytest.fixture(scope="package")
+def browsers() -> Iterator[Playwright]:
+    """Run Playwright while these tests run, and no longer: its loop would make Django refuse queries."""
+    with sync_playwright() as playwright:
+        yield playwright
+
+
+@pytest.fixture(scope="package")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """Run the shop's server on a database of its own."""
+    folder = tmp_path_factory.mktemp("site")
+    environment = {
+        **os.environ,
+        "DATABASE_URL": f"sqlite:///{folder / 'shop.sqlite3'}",
+        "MEDIA_ROOT": str(folder / "media"),
+    }
+    server = subprocess.Popen(
+        [sys.executable, "-m", "tests.browser.server"],
+        cwd=PROJECT,
+        env=environment,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        encoding="utf-8",
+    )
+    assert server.stdin is not None
+    assert server.stdout is not None
+    try:
+        port = server.stdout.readline().strip()
+        assert port, "the server ended before it served; its errors are above"
+        yield Site(int(port))
+    finally:
+        server.stdin.close()
+        server.wait(timeout=30)
+
+
+@pytest.fixture
+def network(site: Site) -> Iterator[FlakyProxy]:
+    """Stand between the phones of one test and the shop."""
+    with flaky_proxy(site.port) as proxy:
+        yield proxy
+
+
+@pytest.fixture
+def new_phone(
+    browsers: Playwright, chromium: str, network: FlakyProxy, tmp_path: Path
+) -> Iterator[Callable[..., Phone]]:
+    """Return a way to get a phone with a profile of its own; all are switched off in the end."""
+    phones: list[Phone] = []
+
+    def make(name: str = "phone", **options: Any) -> Phone:
+        phone = Phone(browsers, chromium, tmp_path / name, network.address, options)
+        phones.append(phone)
+        return phone
+
+    yield make
+    for phone in phones:
+        phone.switch_off()
+
+
+@pytest.fixture
+def phone(new_phone: Callable[..., Phone]) -> Phone:
+    """Return one phone."""
+    return new_phone()

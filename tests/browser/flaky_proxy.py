@@ -1,0 +1,99 @@
+"""A network between phone and shop that loses answers after the shop has done its work."""
+
+import http.client
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+
+Loses = Callable[[str, str], bool]
+
+
+class FlakyProxy(ThreadingHTTPServer):
+    """Hands every request on to the shop's server, and the answer back unless it is to be lost.
+
+    `loses` decides by method and path, each time anew; `bytes_sent` counts what went to the phone.
+    """
+
+    daemon_threads = True
+
+    def __init__(self, server_port: int) -> None:
+        super().__init__(("127.0.0.1", 0), _Handler)
+        self.server_port_behind = server_port
+        self.loses: Loses = lambda _method, _path: False
+        self.lost: list[str] = []
+        self.requests: list[str] = []
+        self.bytes_sent = 0
+        self._counting = threading.Lock()
+
+    @property
+    def address(self) -> str:
+        """Return the address that the phone uses."""
+        return f"http://127.0.0.1:{self.server_address[1]}"
+
+    def count(self, size: int) -> None:
+        """Note what was sent."""
+        with self._counting:
+            self.bytes_sent += size
+
+    def lose_next(self, method: str, times: int) -> None:
+        """Lose the next so many answers to a method, each after the server has done its work."""
+        left = [times]
+
+        def loses(asked: str, _path: str) -> bool:
+            with self._counting:
+                left[0] -= asked == method
+                return asked == method and left[0] >= 0
+
+        self.loses = loses
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Say nothing of phones that hang up."""
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: FlakyProxy
+
+    def handle_one(self) -> None:
+        length = int(self.headers.get("Content-Length") or 0)
+        body = self.rfile.read(length)
+        behind = http.client.HTTPConnection("127.0.0.1", self.server.server_port_behind, timeout=60)
+        headers = {name: value for name, value in self.headers.items() if name.lower() != "connection"}
+        behind.request(self.command, self.path, body or None, headers)
+        answer = behind.getresponse()
+        content = answer.read()
+        behind.close()
+        self.server.requests.append(f"{self.command} {self.path}")
+        if self.server.loses(self.command, self.path):
+            self.server.lost.append(f"{self.command} {self.path}")
+            self.close_connection = True
+            return
+        head = f"HTTP/1.1 {answer.status} {answer.reason}\r\n".encode()
+        kept = [
+            (n, v) for n, v in answer.getheaders() if n.lower() not in ("transfer-encoding", "connection")
+        ]
+        if not answer.getheader("Content-Length"):
+            kept.append(("Content-Length", str(len(content))))
+        head += b"".join(f"{n}: {v}\r\n".encode("latin-1") for n, v in kept) + b"Connection: close\r\n\r\n"
+        self.wfile.write(head + content)
+        self.server.count(len(head) + len(content))
+        self.close_connection = True
+
+    do_GET = do_HEAD = do_POST = do_PUT = handle_one  # noqa: N815 - the library looks for these names
+
+    def log_message(self, format: str, *args: object) -> None:  # noqa: A002 - the library's own name
+        """Say nothing of each request."""
+
+
+@contextmanager
+def flaky_proxy(server_port: int) -> Iterator[FlakyProxy]:
+    """Run a proxy before the server while the block runs."""
+    proxy = FlakyProxy(server_port)
+    thread = threading.Thread(target=proxy.serve_forever, daemon=True)
+    thread.start()
+    try:
+        yield proxy
+    finally:
+        proxy.shutdown()
+        proxy.server_close()
+        thread.join()

@@ -1,0 +1,130 @@
+"""A technician's phone: Chromium with a profile on disk that outlives its process."""
+
+import contextlib
+import signal
+from pathlib import Path
+from typing import Any
+
+import psutil
+from playwright.sync_api import BrowserContext, ConsoleMessage, Error, Page, Playwright, expect
+
+ARGUMENTS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+)
+WIDTH, HEIGHT = 390, 844
+
+
+class Phone:
+    """One phone and the person that holds it. Every tap goes through `tap`, which counts it."""
+
+    def __init__(
+        self, playwright: Playwright, chromium: str, profile: Path, address: str, options: dict[str, Any]
+    ) -> None:
+        self.playwright = playwright
+        self.chromium = chromium
+        self.profile = profile
+        self.address = address
+        self.options = {"viewport": {"width": WIDTH, "height": HEIGHT}, "has_touch": True, **options}
+        self.taps = 0
+        self.errors: list[str] = []
+        self.context: BrowserContext
+        self.page: Page
+        self.switch_on()
+
+    def switch_on(self) -> None:
+        """Start the browser with what its profile holds."""
+        self.context = self.playwright.chromium.launch_persistent_context(
+            str(self.profile), executable_path=self.chromium, args=list(ARGUMENTS), **self.options
+        )
+        self._watch(self.context.pages[0])
+
+    def _watch(self, page: Page) -> None:
+        self.page = page
+        page.set_default_timeout(20_000)
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("console", self._hear)
+
+    def _hear(self, message: ConsoleMessage) -> None:
+        if "Content Security Policy" in message.text:
+            self.errors.append(message.text)
+
+    def switch_off(self) -> None:
+        """Close the browser, and fail when a script of ours failed in it."""
+        with contextlib.suppress(Error):
+            self.context.close()
+        assert not self.errors, self.errors
+
+    def kill_tab(self) -> None:
+        """Kill the processes of all tabs, and open another tab."""
+        killed = self.page
+        self._kill("--type=renderer")
+        self._watch(self.context.new_page())
+        with contextlib.suppress(Error):
+            killed.close()
+
+    def die(self) -> None:
+        """Kill the whole browser at once, as a flat battery would.
+
+        What it had not written yet is gone: usually the newest cookies too, so nobody is signed in any more.
+        """
+        self._kill("")
+        with contextlib.suppress(Error):
+            self.context.close()
+
+    def _kill(self, kind: str) -> None:
+        """Kill the processes of this phone's profile that are of a kind; without one the browser itself."""
+        for process in psutil.Process().children(recursive=True):
+            with contextlib.suppress(psutil.Error):
+                words = process.cmdline()
+                types = [word for word in words if word.startswith("--type=")] or [""]
+                if kind in types and any(str(self.profile) in word for word in words):
+                    process.send_signal(signal.SIGKILL)
+                    process.wait(10)
+
+    def sign_in(self, name: str) -> None:
+        """Sign a person in, without the password."""
+        self.page.goto(f"{self.address}/test/sign-in/{name}/")
+
+    def open(self) -> None:
+        """Open the phone page and wait until it can do without signal."""
+        self.page.goto(f"{self.address}/phone/")
+        self.page.evaluate("() => navigator.serviceWorker.ready.then(() => true)")
+        self.page.wait_for_function("() => navigator.serviceWorker.controller !== null")
+
+    def lose_signal(self) -> None:
+        """Go where there is no signal."""
+        self.context.set_offline(True)
+
+    def find_signal(self) -> None:
+        """Come back to where there is."""
+        self.context.set_offline(False)
+
+    def tap(self, role: Any, name: str, **more: Any) -> None:
+        """Tap what has this role and name."""
+        self.taps += 1
+        self.page.get_by_role(role, name=name, **more).first.tap()
+
+    def choose(self, outcome: str) -> None:
+        """Tap an outcome."""
+        self.taps += 1
+        self.page.locator(".choice", has_text=outcome).first.tap()
+
+    def close_job(self, job: str, outcome: str = "Removed") -> None:
+        """Close a booked job as it is filled in."""
+        self.go("jobs")
+        self.tap("link", f"Close {job}", exact=True)
+        self.choose(outcome)
+        self.tap("button", "Close the job")
+        expect(self.page.get_by_role("heading", name="Sent", level=1)).to_be_visible()
+
+    def expect_state(self, job: str, state: str) -> None:
+        """Wait until an entry of the queue says so."""
+        entry = self.page.locator("li.entry", has_text=job)
+        expect(entry.locator(".tag")).to_have_text(state, timeout=30_000)
+
+    def go(self, view: str) -> None:
+        """Go to a view by its address."""
+        self.page.goto(f"{self.address}/phone/#{view}")
