@@ -1,8 +1,6 @@
 """Pages for people: signing in and out, and the first page of each role."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import ceil, floor
 from typing import Any
 
 from django.contrib.auth.decorators import login_required
@@ -18,11 +16,11 @@ from django.views.decorators.http import require_safe
 from inventory.models import REAL_KINDS, Books, Holding, LowLevel
 from inventory.stock import LowRow, low_stock
 from shop.access import OwnVan, is_person, own_van, role_of
-from shop.margins import GroupMargin, margin_report
+from shop.margin_bars import bar_for, margin_row
+from shop.margins import margin_report
 from shop.models import Job, JobStatus, Person, Role, Shop, in_shop_zone, the_shop
 
 ROWS_PER_PAGE = 50
-BAR_WIDTH = 100.0
 
 
 class SignIn(LoginView):
@@ -35,29 +33,6 @@ class SignIn(LoginView):
 
 class SignOut(LogoutView):
     """Signs out, by POST only, and returns to the sign-in page."""
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """The scale of the interval bars, from a lowest to a highest margin ratio."""
-
-    low: float
-    high: float
-
-    def position(self, ratio: float) -> float:
-        """Return where a ratio lies, in hundredths of the width; what is beyond an end lies at that end."""
-        within = min(max(ratio, self.low), self.high)
-        return round(BAR_WIDTH * (within - self.low) / (self.high - self.low), 2)
-
-
-@dataclass(frozen=True, slots=True)
-class MarginRow:
-    """A group's margin with its place on the bar."""
-
-    group: GroupMargin
-    start: float | None
-    width: float | None
-    point: float | None
 
 
 @never_cache
@@ -81,32 +56,15 @@ def home(request: HttpRequest) -> HttpResponse:
 def _margins(shop: Shop) -> dict[str, Any]:
     groups = margin_report("damage_type")
     target = float(shop.target_margin_percent) / 100
-    bar = _bar_for(groups, target)
+    bar = bar_for(groups, target)
     return {
         "title": "Margin by damage type",
-        "rows": [_margin_row(group, bar) for group in groups],
+        "rows": [margin_row(group, bar) for group in groups],
         "bar": bar,
         "target": bar.position(target),
         "zero": bar.position(0.0),
         "digits": Books.objects.get().minor_unit_digits,
     }
-
-
-def _bar_for(groups: Sequence[GroupMargin], target: float) -> Bar:
-    """Return a bar on which zero, the target and all ratios and intervals fit, as far as -100% to 100%."""
-    shown = [ratio for group in groups for ratio in (group.low, group.ratio, group.high) if ratio is not None]
-    low, high = min(0.0, *shown, target), max(0.1, *shown, target)
-    return Bar(max(floor(low * 10) / 10, -1.0), min(ceil(high * 10) / 10, 1.0))
-
-
-def _margin_row(group: GroupMargin, bar: Bar) -> MarginRow:
-    start = None if group.low is None else bar.position(group.low)
-    return MarginRow(
-        group=group,
-        start=start,
-        width=None if start is None or group.high is None else max(bar.position(group.high) - start, 1.0),
-        point=None if group.ratio is None else bar.position(group.ratio),
-    )
 
 
 def _stock(request: HttpRequest) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
 from inventory.models import Books, Consumable, ConsumableKind, Holding, LowLevel, Place
+from shop.margin_bars import bar_for
 from shop.margins import GroupMargin
 from shop.models import (
     Customer,
@@ -30,7 +31,7 @@ from shop.models import (
     in_shop_zone,
     the_shop,
 )
-from shop.pages import ROWS_PER_PAGE, _bar_for
+from shop.pages import ROWS_PER_PAGE
 from shop.templatetags.amounts import money, percent, quantity
 from tests.api.served_shop import close_body, open_served_shop, put, signed_in
 
@@ -298,13 +299,13 @@ def test_amounts_read_as_people_write_them() -> None:
 
 
 def test_a_bar_holds_zero_the_target_and_every_interval_but_no_loss_beyond_the_revenue() -> None:
-    bar = _bar_for([_group(0.31, 0.24, 0.38)], 0.25)
+    bar = bar_for([_group(0.31, 0.24, 0.38)], 0.25)
     assert (bar.low, bar.high) == (0.0, 0.4)
     assert bar.position(0.1) == 25.0
-    wide = _bar_for([_group(-3.0, -9.0, 0.2), _group(None, None, None)], 0.25)
+    wide = bar_for([_group(-3.0, -9.0, 0.2), _group(None, None, None)], 0.25)
     assert (wide.low, wide.high) == (-1.0, 0.3)
     assert wide.position(-9.0) == 0.0
-    assert _bar_for([], 0.0).position(0.0) == 0.0
+    assert bar_for([], 0.0).position(0.0) == 0.0
 
 
 def _group(ratio: float | None, low: float | None, high: float | None) -> GroupMargin:
