@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from decimal import Decimal
 
-from django.db.models import Max
+from django.db.models import Max, Q
 
 from forecasting.amounts import ZERO
 from forecasting.models import Restock, RestockEvent, RestockLine, RestockStatus
@@ -24,7 +24,7 @@ from forecasting.restocking.steps import (
 )
 from inventory import ledger
 from inventory.documents import Line, Problem, Transfer
-from inventory.models import CountLine, Document, Place
+from inventory.models import CountLine, Document, Movement, Place
 from inventory.transit import transit_place
 
 A_MOMENT = timedelta(milliseconds=1)
@@ -156,12 +156,15 @@ def lock_transit(van: Place) -> Place:
 
 
 def moment_at(transit: Place, now: datetime) -> datetime:
-    """Return when something happens there: now, but after what was counted there before.
+    """Return when something happens there: now, but after all that has happened there before.
 
-    Two machines' clocks differ; a count takes what is dated before it for part of what it found.
+    Two machines' clocks differ, and a count takes what is dated before it for part of what it found.
     """
+    moved = Movement.objects.filter(Q(source=transit) | Q(destination=transit))
+    last = moved.aggregate(last=Max("occurred_at"))["last"]
     counted = CountLine.objects.filter(place=transit).aggregate(last=Max("counted_at"))["last"]
-    return now if counted is None else max(now, counted + A_MOMENT)
+    moments: list[datetime] = [now, *(moment + A_MOMENT for moment in (last, counted) if moment)]
+    return max(moments)
 
 
 def document_id(restock: Restock, what: str) -> str:

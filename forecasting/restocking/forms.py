@@ -173,6 +173,12 @@ class TermsForm(TermsFormBase):
             "a_share": "Share of the value used that is class A",
             "b_share": "Share that is class A or B",
         }
+        error_messages = {
+            "review_days": {"min_value": "There is a day or more between restocks; give 1 or more."},
+            "van_lead_days": {
+                "min_value": "This is negative; give 0 when the van is filled on the day of the draft."
+            },
+        }
 
 
 class HoldingForm(ConsumableFormBase):

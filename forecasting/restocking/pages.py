@@ -130,13 +130,15 @@ def _show(
         form = _approval_form(None, lines)
     fields = dict(form.rows()) if form else {}
     shown = [(line, due(line), in_units(line), fields.get(line)) for line in lines]
+    enough = [row for row in shown if not (row[0].wanted or row[1])]
     take_back = TAKE_BACK.get(restock.status)
     context = {
         "shop": the_shop(),
         "title": f"Restock of {restock.van}, {restock.period}",
         "restock": restock,
         "giving": [row for row in shown if row[0].wanted or row[1]],
-        "enough": [row for row in shown if not (row[0].wanted or row[1])],
+        "enough": enough,
+        "enough_count": len(enough),
         "total": sum((line.unit_cost * given for line, given, _, _ in shown), start=0),
         "short": [line for line in lines if line.suggested < line.wanted],
         "events": restock.events.all(),
@@ -190,9 +192,7 @@ def taken(
         else:
             messages.success(request, done if result.changed else "That was done already.")
             if any(line.open for line in result.restock.lines.all()):
-                messages.warning(
-                    request, "What did not arrive stays under way until somebody has found it."
-                )
+                messages.warning(request, "What did not arrive stays under way until somebody has found it.")
             for flag in result.flags:
                 messages.warning(request, flag)
             return redirect("restocks:show", restock.pk)
