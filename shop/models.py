@@ -14,6 +14,7 @@ from django.db.models import F, Q
 from inventory.documents import LARGEST_MONEY
 from inventory.fields import FixedPointField
 from inventory.models import Consumable, Document, Place, validate_code, validate_name
+from shop.count_explanations import CountExplanation  # noqa: F401 - a table of this app, likewise
 from shop.people.tokens import ApiToken  # noqa: F401 - a table of this app, kept with what it is for
 
 # A rate that was always in force.

@@ -1,0 +1,96 @@
+"""What counts found otherwise than the book, to be explained by a person."""
+
+from django import forms
+from django.contrib import messages
+from django.db.models import Case, F, QuerySet, Sum, When
+from django.http import HttpRequest, HttpResponseBase
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods, require_safe
+
+from inventory.documents import LONGEST_TEXT
+from inventory.fields import FixedPointField
+from inventory.models import REAL_KINDS, CountLine, Place, PlaceKind
+from shop.access import for_roles, person_of
+from shop.count_explanations import CountExplanation, DifferenceCause
+from shop.models import Role, the_shop
+from shop.pages import page_of
+
+
+class ExplainForm(forms.Form):
+    """Why a count differed from the book."""
+
+    cause = forms.ChoiceField(label="Cause", choices=DifferenceCause.choices)
+    note = forms.CharField(
+        label="Note", required=False, max_length=LONGEST_TEXT, widget=forms.Textarea(attrs={"rows": 2})
+    )
+
+
+def differing() -> QuerySet[CountLine]:
+    """Return the lines of standing counts that found something else than the book.
+
+    Each has its `difference`, found less expected in stock units, and the `value` of it; documents that
+    arrive late may still change both.
+    """
+    lost = Case(
+        When(movements__destination__kind=PlaceKind.LOST, then=-F("movements__quantity")),
+        default=F("movements__quantity"),
+        output_field=FixedPointField(),
+    )
+    worth = Case(
+        When(movements__destination__kind=PlaceKind.LOST, then=-F("movements__valued__value")),
+        default=F("movements__valued__value"),
+        output_field=FixedPointField(),
+    )
+    return (
+        CountLine.objects.filter(document__corrected_by__isnull=True)
+        .annotate(difference=Sum(lost), value=Sum(worth))
+        .filter(difference__isnull=False)
+        .exclude(difference=0)
+        .select_related("document", "place", "consumable", "explanation")
+    )
+
+
+@never_cache
+@for_roles(Role.STOREKEEPER, Role.OWNER)
+@require_safe
+def difference_list(request: HttpRequest) -> HttpResponseBase:
+    """List differences, those not yet explained unless all are asked for."""
+    found = differing()
+    if place := request.GET.get("place", ""):
+        found = found.filter(place__code=place)
+    if request.GET.get("show") != "all":
+        found = found.filter(explanation__isnull=True)
+    page = {
+        "title": "Differences of counts",
+        "shop": the_shop(),
+        "rows": page_of(request, found.order_by("-counted_at", "pk"), "page"),
+        "places": Place.objects.filter(kind__in=REAL_KINDS),
+        "chosen": request.GET,
+    }
+    return render(request, "shop/store/differences.html", page)
+
+
+@never_cache
+@for_roles(Role.STOREKEEPER, Role.OWNER)
+@require_http_methods(["GET", "HEAD", "POST"])
+def explain(request: HttpRequest, pk: int) -> HttpResponseBase:
+    """Take down why one line of a count differed."""
+    line = get_object_or_404(differing(), pk=pk)
+    known = getattr(line, "explanation", None)
+    initial = {"cause": known.cause, "note": known.note} if known else {}
+    form = ExplainForm(request.POST or None, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        CountExplanation.objects.update_or_create(
+            count_line=line,
+            defaults={
+                **form.cleaned_data,
+                "explained_at": timezone.now(),
+                "explained_by": person_of(request).get_username(),
+            },
+        )
+        messages.success(request, f"The difference of {line.consumable.name} at {line.place} is explained.")
+        return redirect("store:differences")
+    page = {"title": "Explain a difference", "shop": the_shop(), "line": line, "form": form}
+    return render(request, "shop/store/explain.html", page, status=400 if form.errors else 200)
