@@ -85,7 +85,8 @@ def forecast_panel(
     classes = backtest.demand_classes(panel.demand, panel.observed)
     return PanelForecast(
         mean=panel.restored(mean * panel.unit),
-        quantiles=panel.restored(np.where(panel.whole[:, None], np.ceil(quantiles - 1e-9), quantiles)),
+        # Adding 0 makes the negative zero that rounding up may leave an ordinary one.
+        quantiles=panel.restored(np.where(panel.whole[:, None], np.ceil(quantiles - 1e-9) + 0.0, quantiles)),
         model=panel.restored(names),
         reason=panel.restored(_reasons(panel, classes, tried=bool(contest.outcomes))),
         backtest=backtest.score(

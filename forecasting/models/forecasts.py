@@ -8,12 +8,18 @@ from inventory.models import Consumable, Place
 
 
 class ForecastRun(models.Model):
-    """One forecast of every van and consumable, made from the books as they were known at a moment."""
+    """One forecast of every van and consumable, made from the books as they were known at a moment.
+
+    `noted` is what leaves no trace in the books, as it was when the run was made, so that the run can be made
+    again: the places of vans and depot, the weeks ahead, and the jobs booked by place and week (null: not
+    known). Once it is finished a run never changes; see forecasting.guards.
+    """
 
     known_at = models.DateTimeField(help_text="what was recorded up to here counts")
     first_week = models.DateField(help_text="the Monday of the oldest week of history")
     weeks = models.PositiveSmallIntegerField(help_text="whole weeks of history")
     levels = models.JSONField(help_text="probabilities of the stored quantiles")
+    noted = models.JSONField(default=dict, help_text="vans, weeks ahead and bookings when it was made")
     summary = models.JSONField(default=dict, help_text="how forecasts of the past did, by weeks ahead")
     made_at = models.DateTimeField()
     made_by = models.CharField(max_length=150, blank=True)
@@ -31,9 +37,10 @@ class BurnForecast(models.Model):
     """What one place will burn of one consumable over some weeks ahead.
 
     A van's own burn, or at the depot the burn of all vans together. `quantiles` are decimal strings, one for
-    each of the run's levels; `history` the weekly use that was seen, oldest first, null where a week did not
-    count. `tested` is the number of past intervals forecast in the backtest, and `held` how many of them
-    stayed at or under each level's quantile.
+    each of the run's levels. `history` is the weekly use that was seen, oldest first, as decimal strings,
+    null where a week did not count; it is kept once, with the first week ahead. `tested` is the number of
+    past intervals forecast in the backtest, and `held` how many of them stayed at or under each level's
+    quantile.
     """
 
     run = models.ForeignKey(ForecastRun, on_delete=models.PROTECT, related_name="forecasts")

@@ -92,6 +92,7 @@ def past_forecasts(demand: FloatArray, group: npt.NDArray[np.int64]) -> list[Out
         2,
         [*fits, *tests, panel.periods],
         exposure_ahead=None,
+        exposure_at_least=None,
         by_jobs=False,
         season_length=None,
         season_known=tests[0],

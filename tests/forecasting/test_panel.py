@@ -130,6 +130,14 @@ def test_known_jobs_ahead_drive_the_forecast_where_use_follows_jobs() -> None:
     assert found.mean == pytest.approx(use_rate * ahead, rel=0.3, abs=1)
     unknown = forecast_panel(use[:, past], 2, LEVELS, exposure=jobs[:, past])
     assert unknown.backtest.losses["panel levels per job"] > 1.2 * losses["panel levels per job"]
+    # What is booked bounds the jobs ahead from below, and says nothing about the past.
+    many, none = (
+        forecast_panel(use[:, past], 2, LEVELS, exposure=jobs[:, past], exposure_at_least=booked)
+        for booked in (3 * ahead, 0 * ahead)
+    )
+    assert many.backtest.losses == unknown.backtest.losses
+    assert (none.mean == unknown.mean).all()
+    assert many.mean.sum() > 2 * unknown.mean.sum()
 
 
 def test_a_season_is_used_where_two_years_show_it_and_not_before() -> None:
@@ -204,6 +212,7 @@ def test_impossible_amounts_are_refused_with_their_place(value: float) -> None:
         ({"observed": np.ones((2, 10))}, "observed of shape"),
         ({"exposure": GOOD, "exposure_ahead": [1.0]}, "exposure_ahead of shape"),
         ({"exposure_ahead": [1.0, 1, 1]}, "exposure_ahead is given without exposure"),
+        ({"exposure": GOOD, "exposure_at_least": [1.0]}, "exposure_at_least of shape"),
     ],
 )
 def test_misshapen_input_is_refused(arguments: dict[str, object], message: str) -> None:

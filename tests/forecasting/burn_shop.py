@@ -1,0 +1,82 @@
+"""A shop with two vans that worked for some weeks, to forecast the burn of."""
+
+from collections.abc import Iterable
+from datetime import UTC, date, datetime, time, timedelta
+from decimal import Decimal
+
+import numpy as np
+
+from inventory import ledger
+from inventory.documents import Line, Receipt, ReceiptLine, Transfer
+from shop.closes import Close, UsedLine
+from shop.closing import close_many
+from tests.shop.job_shop import open_job_shop
+
+MONDAY = date(2024, 1, 1)
+DISC, COMPOUND, PAD = "disc-p400", "compound", "pad"
+VANS = ("van-a", "van-b")
+WEEKS = 20
+JOBS_A_WEEK = 6
+
+
+def moment(week: int, weekday: int = 0, hour: int = 9) -> datetime:
+    """Return a moment of a week, counted from the first; weekday 0 is Monday."""
+    return datetime.combine(MONDAY, time(hour), UTC) + timedelta(weeks=week, days=weekday)
+
+
+def open_burn_shop(weeks: int = WEEKS, vans: Iterable[str] = VANS) -> None:
+    """Open the shop of `tests.shop.job_shop`, fill the vans and let them work so many weeks."""
+    open_job_shop()
+    lines = tuple(ReceiptLine(code, Decimal(100_000), Decimal(1000)) for code in (DISC, COMPOUND, PAD))
+    ledger.post(Receipt("R-1", moment(-1), "maker", "depot", lines), now=moment(0))
+    for van in VANS:
+        bring(f"T-{van}", van, moment(-1), (DISC, 9000), (COMPOUND, 9000), (PAD, 100))
+    for van in vans:
+        work(van, range(weeks))
+
+
+def bring(id_: str, van: str, when: datetime, *lines: tuple[str, int]) -> None:
+    """Carry (consumable, quantity) lines from the depot to a van."""
+    made = tuple(Line(consumable, Decimal(quantity)) for consumable, quantity in lines)
+    ledger.post(Transfer(id_, when, "depot", van, made), now=when)
+
+
+def work(
+    van: str,
+    weeks: Iterable[int],
+    *,
+    jobs: int = JOBS_A_WEEK,
+    recorded: datetime | None = None,
+    seed: int = 0,
+) -> None:
+    """Do jobs in each of the weeks; each takes 0 to 3 discs and some compound. Recorded when done."""
+    chance = np.random.default_rng([seed, VANS.index(van)])
+    for week in weeks:
+        closes = []
+        for number in range(jobs):
+            reference = f"{van}-{week}-{number}-{seed}"
+            uses = (
+                UsedLine(DISC, Decimal(int(chance.integers(0, 4))), Decimal(5)),
+                UsedLine(COMPOUND, Decimal(int(chance.integers(1, 5)) * 10)),
+            )
+            closes.append(closing(reference, van, moment(week, number % 5), uses))
+        close_many(closes, now=recorded or moment(week, 5))
+
+
+def closing(job: str, van: str, when: datetime, uses: tuple[UsedLine, ...] = ()) -> Close:
+    """Return a close of one hour's labour."""
+    return Close(
+        id=job,
+        job=job,
+        van=van,
+        technician="ann",
+        closed_at=when,
+        job_type="scratch-small",
+        damage_type="scratch",
+        glass="tempered",
+        price=Decimal(100),
+        labour_minutes=Decimal(60),
+        travel_minutes=Decimal(30),
+        outcome="removed",
+        uses=tuple(use for use in uses if use.quantity or use.minutes),
+    )
