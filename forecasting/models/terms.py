@@ -19,6 +19,8 @@ SERVICE = [
     ),
     MaxValueValidator(MOST_SERVICE, f"%(show_value)s is above {MOST_SERVICE}: no stock is certain to last"),
 ]
+NOT_BELOW_NOTHING = MinValueValidator(Decimal(0), "%(show_value)s is negative; give 0 or more")
+A_PRICE = MinValueValidator(Decimal("0.0001"), "%(show_value)s is no price; give what a pack costs")
 SHARE = [
     MinValueValidator(Decimal("0.01"), "%(show_value)s is under 0.01; give a share such as 0.8"),
     MaxValueValidator(Decimal("0.99"), "%(show_value)s is above 0.99; give a share such as 0.8"),
@@ -91,6 +93,14 @@ class StockingTerms(models.Model):
         default=28,
         validators=[MinValueValidator(1), MaxValueValidator(A_YEAR_DAYS)],
         help_text="an order too small for its supplier is topped up to at most this cover",
+    )
+    holding_rate = FixedPointField(
+        default=Decimal("0.25"),
+        validators=[
+            MinValueValidator(Decimal("0.01"), "%(show_value)s is under 0.01; give a share such as 0.25"),
+            MaxValueValidator(Decimal(1), "%(show_value)s is above 1; give a share such as 0.25"),
+        ],
+        help_text="what keeping stock for a year costs, as a share of its price (0.25: common practice)",
     )
     restock_emails = models.TextField(
         blank=True, help_text="who gets every van's list besides its technicians, separated by commas"
@@ -204,12 +214,21 @@ class SupplierTerms(models.Model):
     )
     lead_days = models.PositiveSmallIntegerField(
         default=7,
-        validators=[MinValueValidator(1), MaxValueValidator(A_YEAR_DAYS)],
-        help_text="used until enough of its deliveries have been seen",
+        validators=[
+            MinValueValidator(1, "%(show_value)s days cannot be: goods come a day after the order or later"),
+            MaxValueValidator(A_YEAR_DAYS, "%(show_value)s days are more than a year; check it"),
+        ],
+        help_text="what it says; each of its deliveries then counts towards what is expected",
     )
-    least_order_value = FixedPointField(default=Decimal(0), validators=[NOT_NEGATIVE])
+    least_order_value = FixedPointField(
+        default=Decimal(0),
+        validators=[NOT_BELOW_NOTHING],
+        help_text="it takes no order below this, net of tax; 0 for any",
+    )
     order_cost = FixedPointField(
-        default=Decimal(0), validators=[NOT_NEGATIVE], help_text="of placing and receiving one order"
+        default=Decimal(0),
+        validators=[NOT_BELOW_NOTHING],
+        help_text="of placing and receiving one order, freight included where it is charged by order",
     )
     deliver_to = models.ForeignKey(
         Place,
@@ -251,15 +270,21 @@ class PackTerms(models.Model):
     """What a supplier's pack costs, and how few it sells."""
 
     pack = models.OneToOneField(Pack, primary_key=True, on_delete=models.CASCADE, related_name="terms")
-    price = FixedPointField(validators=[NOT_NEGATIVE], help_text="of one pack, net of tax")
-    least_packs = models.PositiveIntegerField(default=1, validators=[MinValueValidator(1)])
+    price = FixedPointField(validators=[A_PRICE], help_text="of one pack, net of tax")
+    least_packs = models.PositiveIntegerField(
+        default=1,
+        validators=[
+            MinValueValidator(1, "%(show_value)s packs are no order; give 1 when it sells single packs")
+        ],
+        help_text="the fewest it sells at once",
+    )
     discount = models.CharField(max_length=32, choices=DiscountKind.choices, default=DiscountKind.ALL_UNITS)
 
     class Meta:
         verbose_name_plural = "pack terms"
         ordering = ["pack__consumable__code", "pack__supplier__code"]
         constraints = [
-            models.CheckConstraint(condition=Q(price__gte=0), name="pack_price_not_negative"),
+            models.CheckConstraint(condition=Q(price__gt=0), name="pack_has_a_price"),
             models.CheckConstraint(condition=Q(least_packs__gte=1), name="least_packs_one_or_more"),
         ]
 
@@ -271,14 +296,16 @@ class PriceBreak(models.Model):
     """A lower price from some number of packs on."""
 
     terms = models.ForeignKey(PackTerms, on_delete=models.CASCADE, related_name="breaks")
-    from_packs = models.PositiveIntegerField(validators=[MinValueValidator(2)])
-    price = FixedPointField(validators=[NOT_NEGATIVE])
+    from_packs = models.PositiveIntegerField(
+        validators=[MinValueValidator(2, "%(show_value)s: a lower price starts at 2 packs or more")]
+    )
+    price = FixedPointField(validators=[A_PRICE])
 
     class Meta:
         ordering = ["terms", "from_packs"]
         constraints = [
             models.UniqueConstraint(fields=["terms", "from_packs"], name="price_break_once"),
-            models.CheckConstraint(condition=Q(price__gte=0), name="break_price_not_negative"),
+            models.CheckConstraint(condition=Q(price__gt=0), name="break_has_a_price"),
             models.CheckConstraint(condition=Q(from_packs__gte=2), name="break_from_two_or_more"),
         ]
 

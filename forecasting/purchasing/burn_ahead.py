@@ -3,20 +3,18 @@
 Forecasts are stored for whole weeks ahead, as quantiles at given probabilities; see `stored_demand`.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal, localcontext
-from itertools import pairwise
 
 import numpy as np
 
 from forecasting.amounts import PRECISION, ZERO, require_not_negative, rounded
 from forecasting.discrete_demand import FloatArray
 from forecasting.purchasing.lead_times import LeadTime
+from forecasting.restocking.interval import DAYS_A_WEEK, Quantiles, over_days
 from forecasting.stored_demand import masses
-
-DAYS_A_WEEK = 7
-Quantiles = tuple[Decimal, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,28 +35,21 @@ class BurnAhead:
             return self.means[weeks] / (weeks * DAYS_A_WEEK)
 
     def over(self, days: float) -> Quantiles:
-        """Return the quantiles of the burn over a time.
+        """Return the quantiles of the burn over a time, in whole days rounded up.
 
-        Between two forecast times each quantile lies in proportion, from none at 0 days; beyond the longest
-        it grows with time. That is wider than chance alone would make it, as the burn itself may change.
+        Within the weeks that were forecast as `forecasting.restocking.interval` has it; beyond them each
+        grows in proportion to time: wider than chance alone would make it, as the burn itself may change.
         Raises ValueError for a negative time.
         """
         require_not_negative("Days ahead", days, "give the days from today")
-        if not self.quantiles:
+        if not self.quantiles or days == 0:
             return (ZERO,) * len(self.levels)
-        nothing = (ZERO,) * len(self.levels)
-        known = [
-            (0, nothing),
-            *((weeks * DAYS_A_WEEK, self.quantiles[weeks]) for weeks in sorted(self.quantiles)),
-        ]
-        exact = Decimal(days)
+        longest = max(self.quantiles)
         with localcontext(prec=PRECISION):
-            for (start, low), (end, high) in pairwise(known):
-                if exact <= end:
-                    share = (exact - start) / (end - start)
-                    return tuple(rounded(a + share * (b - a)) for a, b in zip(low, high, strict=True))
-            longest, last = known[-1]
-            return tuple(rounded(quantile * exact / longest) for quantile in last)
+            times = max(Decimal(days) / (longest * DAYS_A_WEEK), Decimal(1))
+            within = min(math.ceil(days), longest * DAYS_A_WEEK)
+            found = over_days(self.quantiles, self.levels, within)
+            return tuple(rounded(times * quantile) for quantile in found)
 
     def until_received(self, lead_time: LeadTime, review_days: int, unit: Decimal) -> FloatArray:
         """Return the probability of needing k units over a review period and a lead time that varies.
