@@ -16,6 +16,7 @@ from inventory.fields import FixedPointField
 from inventory.models import Consumable, Document, Place, validate_code, validate_name
 from shop.count_explanations import CountExplanation  # noqa: F401 - a table of this app, likewise
 from shop.people.tokens import ApiToken  # noqa: F401 - a table of this app, kept with what it is for
+from shop.photos import Photo  # noqa: F401 - a table of this app, likewise
 
 # A rate that was always in force.
 BEGINNING = date(1900, 1, 1)
@@ -84,9 +85,7 @@ class Shop(models.Model):
     target_margin_percent = FixedPointField(
         default=Decimal(30), validators=[NOT_NEGATIVE, MaxValueValidator(Decimal(100))]
     )
-    length_unit = models.CharField(
-        max_length=2, choices=LengthUnit.choices, default=LengthUnit.MILLIMETRES
-    )
+    length_unit = models.CharField(max_length=2, choices=LengthUnit.choices, default=LengthUnit.MILLIMETRES)
 
     class Meta:
         constraints = [models.CheckConstraint(condition=Q(pk=1), name="shop_once")]

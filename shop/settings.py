@@ -50,6 +50,8 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "shop.security.content_security_policy",
+    # A phone on a weak signal gets a third of the bytes; Django masks its tokens against BREACH.
+    "django.middleware.gzip.GZipMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -150,6 +152,9 @@ WHITENOISE_USE_FINDERS = True
 # Files are found in their apps as long as nobody has collected them.
 warnings.filterwarnings("ignore", message="No directory at")
 
+# Photos of jobs. No web server may serve this folder: shop.phone.photo_pages checks who asks.
+MEDIA_ROOT = env.str("MEDIA_ROOT", default=str(BASE_DIR / "media"))
+
 vars().update(env.email_url("EMAIL_URL", default="consolemail://"))
 DEFAULT_FROM_EMAIL = env.str("DEFAULT_FROM_EMAIL", default="slurrybook@localhost")
 # Of each step of a conversation with the mail server.
@@ -198,6 +203,10 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": "Job closes and stock documents; an id chosen by the sender makes each count once.",
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "ENUM_NAME_OVERRIDES": {
+        "JobStatusEnum": "shop.models.JobStatus",
+        "BookingStatusEnum": [("booked", "Booked"), ("cancelled", "Cancelled")],
+    },
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
 }
 

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from shop.phone import pages
+from shop.phone import pages, photo_pages
 
 app_name = "phone"
 urlpatterns: list[URLPattern] = [
@@ -11,4 +11,5 @@ urlpatterns: list[URLPattern] = [
     path("manifest.webmanifest", pages.manifest, name="manifest"),
     path("session/", pages.session, name="session"),
     path("bundle/", pages.bundle, name="bundle"),
+    path("photos/<str:photo_id>/", photo_pages.photo, name="photo"),
 ]

@@ -7,6 +7,7 @@ OF_NO_VAN why it is nobody's own; ann is then refused it.
 
 import re
 from collections.abc import Callable, Iterator
+from copy import deepcopy
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ from django.db import transaction
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
+from shop.models import Finding, JobCost
 from tests.api.served_shop import (
     PERSON_OF_ROLE,
     close_body,
@@ -23,6 +25,7 @@ from tests.api.served_shop import (
     signed_in,
     stock_body,
 )
+from tests.forecasting.burn_shop import stored_forecast
 from tests.forecasting.restock_shop import restock_of
 
 pytestmark = pytest.mark.django_db
@@ -33,6 +36,9 @@ EVERYONE = {"technician", "storekeeper", "owner", "accountant"}
 ANYONE = EVERYONE | {"nobody"}
 VAN_AND_STOCK = {"technician", "storekeeper", "owner"}
 STOCK = {"storekeeper", "owner"}
+STOCK_READERS = {"storekeeper", "owner", "accountant"}
+OFFICE = {"owner", "accountant"}
+JOB_READERS = {"technician", "owner", "accountant"}
 
 # route: {method: the roles it serves}; "admin/" stands for all that is under it.
 ROUTES: dict[str, dict[str, set[str]]] = {
@@ -45,6 +51,7 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "phone/manifest.webmanifest": {"GET": ANYONE},
     "phone/session/": {"GET": ANYONE},
     "phone/bundle/": {"GET": {"technician"}},
+    "phone/photos/<str:photo_id>/": {"GET": {"technician", "owner"}, "PUT": {"technician"}},
     "admin/": {"GET": OWNER, "POST": OWNER},
     # people
     "store/": {"GET": STOCK | {"accountant"}},
@@ -63,6 +70,13 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "store/labels/": {"GET": STOCK},
     "store/documents/": {"GET": STOCK},
     "store/documents/<str:kind>/<path:client_id>": {"GET": STOCK, "POST": STOCK},
+    # owner's desk
+    "owner/margins/": {"GET": OFFICE},
+    "owner/margins/chart.svg": {"GET": OFFICE},
+    "owner/changes/": {"GET": OFFICE},
+    "owner/changes/chart.svg": {"GET": OFFICE},
+    "owner/jobs/": {"GET": OFFICE},
+    "owner/jobs/<int:pk>/": {"GET": OFFICE},
     "people/": {"GET": OWNER},
     "people/add/": {"GET": OWNER, "POST": OWNER},
     "people/<int:pk>/": {"GET": OWNER},
@@ -88,6 +102,12 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "letters/<int:pk>/source/": {"GET": STOCK},
     "letters/<int:pk>/attachments/<int:number>/": {"GET": STOCK},
     "work/": {"GET": STOCK},
+    # burn forecasts
+    "burn/": {"GET": EVERYONE},
+    "burn/forecast/": {"POST": STOCK},
+    "burn/chart/<int:pk>/": {"GET": EVERYONE},
+    "burn/<str:place>/<path:consumable>/": {"GET": EVERYONE},
+    "api/v1/forecasts/": {"GET": EVERYONE},
     # restocks
     "restocks/": {"GET": EVERYONE},
     "restocks/draft/": {"POST": STOCK},
@@ -110,6 +130,41 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "api/v1/restocks/<int:pk>/cancellation": {"PUT": STOCK, "DELETE": STOCK},
     "api/v1/restocks/<int:pk>/differences": {"PUT": STOCK},
     # API
+    "api/v1/consumables/": {"GET": EVERYONE},
+    "api/v1/consumables/<path:code>": {"GET": EVERYONE, "PUT": OWNER},
+    "api/v1/places/": {"GET": EVERYONE},
+    "api/v1/places/<path:code>": {"GET": EVERYONE, "PUT": OWNER},
+    "api/v1/vans/": {"GET": EVERYONE},
+    "api/v1/vans/<path:code>": {"GET": EVERYONE, "PUT": OWNER},
+    "api/v1/suppliers/": {"GET": STOCK_READERS},
+    "api/v1/suppliers/<path:code>": {"GET": STOCK_READERS, "PUT": OWNER},
+    "api/v1/customers/": {"GET": OFFICE},
+    "api/v1/customers/<path:code>": {"GET": OFFICE, "PUT": OWNER},
+    "api/v1/technicians/": {"GET": STOCK_READERS},
+    "api/v1/technicians/<path:code>": {"GET": STOCK_READERS, "PUT": OWNER},
+    "api/v1/damage-types/": {"GET": EVERYONE},
+    "api/v1/damage-types/<path:code>": {"GET": EVERYONE, "PUT": OWNER},
+    "api/v1/glass-types/": {"GET": EVERYONE},
+    "api/v1/glass-types/<path:code>": {"GET": EVERYONE, "PUT": OWNER},
+    "api/v1/job-types/": {"GET": EVERYONE},
+    "api/v1/job-types/<path:code>": {"GET": EVERYONE, "PUT": OWNER},
+    "api/v1/packs/": {"GET": STOCK_READERS},
+    "api/v1/packs/<str:supplier>/<str:consumable>/<path:name>": {"GET": STOCK_READERS, "PUT": OWNER},
+    "api/v1/sites/": {"GET": OFFICE},
+    "api/v1/sites/<str:customer>/<path:name>": {"GET": OFFICE, "PUT": OWNER},
+    "api/v1/jobs/": {"GET": JOB_READERS},
+    "api/v1/jobs/<path:reference>": {"GET": JOB_READERS, "PUT": OWNER},
+    "api/v1/stock/": {"GET": EVERYONE},
+    "api/v1/stock/on/<str:day>/": {"GET": STOCK_READERS},
+    "api/v1/stock/low/": {"GET": EVERYONE},
+    "api/v1/findings/": {"GET": JOB_READERS},
+    "api/v1/findings/<int:number>/answer": {"PUT": {"technician", "owner"}},
+    "api/v1/refused-documents/": {"GET": VAN_AND_STOCK},
+    "api/v1/margins/": {"GET": OFFICE},
+    "api/v1/variances/materials/": {"GET": OFFICE},
+    "api/v1/variances/labour/": {"GET": OFFICE},
+    "api/v1/costing/": {"GET": OFFICE},
+    "api/v1/periods/": {"GET": OFFICE},
     "api/": dict.fromkeys(("GET", "POST", "PUT", "PATCH", "DELETE"), ANYONE),
     "api/<path:rest>": dict.fromkeys(("GET", "POST", "PUT", "PATCH", "DELETE"), ANYONE),
     "api/v1/closes/": {"GET": {"technician", "owner", "accountant"}, "POST": {"technician", "owner"}},
@@ -144,6 +199,15 @@ OTHERS: dict[str, Callable[[], dict[str, object]]] = {
     "api/v1/transfers/<path:client_id>": lambda: {"client_id": "T-b"},
     "api/v1/returns/<path:client_id>": lambda: {"client_id": "B-b"},
     "api/v1/counts/<path:client_id>": lambda: {"client_id": "N-b"},
+    "api/v1/jobs/<path:reference>": lambda: {"reference": "J-b"},
+    "api/v1/places/<path:code>": lambda: {"code": "van-b"},
+    "api/v1/vans/<path:code>": lambda: {"code": "van-b"},
+    "api/v1/findings/<int:number>/answer": lambda: {"number": finding_of("J-b")},
+    "burn/chart/<int:pk>/": lambda: {"pk": forecast_of("van-b").pk},
+    "burn/<str:place>/<path:consumable>/": lambda: {
+        "place": forecast_of("van-b").place.code,
+        "consumable": "disc-p400",
+    },
     **{
         route: lambda: {"pk": restock_of("van-b").pk}
         for route in (
@@ -158,6 +222,11 @@ OTHERS: dict[str, Callable[[], dict[str, object]]] = {
 }
 # Routes that serve technicians something that no van owns, with the reason.
 OF_NO_VAN: dict[str, str] = {
+    "api/v1/consumables/<path:code>": "the catalogue",
+    "api/v1/damage-types/<path:code>": "the catalogue",
+    "api/v1/glass-types/<path:code>": "the catalogue",
+    "api/v1/job-types/<path:code>": "the catalogue",
+    "phone/photos/<str:photo_id>/": "of the job that it shows; tests/shop/test_phone_photos.py",
     "people/me/tokens/<str:digest>/revoke/": "a person's own; tests/shop/test_people_tokens.py",
     "people/join/<uidb64>/<token>/": "a secret link; tests/shop/test_people_joining.py",
     "people/reset/<uidb64>/<token>/": "a secret link; tests/shop/test_people_joining.py",
@@ -165,6 +234,17 @@ OF_NO_VAN: dict[str, str] = {
 }
 METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE")
 REFUSED = {403, 404}
+
+
+def finding_of(job: str) -> int:
+    """Return the number of a question about a job."""
+    row = JobCost.objects.get(job__reference=job, jobs=1)
+    return Finding.objects.create(job=row.job, document=row.document, code="x", message="Why?").pk
+
+
+def forecast_of(van: str) -> BurnForecast:
+    """Return the latest forecast of what a van burns."""
+    return stored_forecast(van, "disc-p400")
 
 
 @pytest.fixture(autouse=True)
@@ -203,9 +283,10 @@ def address(route: str, **named: object) -> str:
     return "/" + re.sub(r"<(\w+:)?(\w+)>", value, route)
 
 
-def ask(name: str | None, method: str, path: str) -> Any:
-    """Ask as a person, or as nobody, with nothing in the body; whatever it changes is undone."""
-    client = signed_in(name) if name else Client()
+def ask(who: Client, method: str, path: str) -> Any:
+    """Ask in a copy of somebody's browser, with nothing in the body; whatever it changes is undone."""
+    client = Client()
+    client.cookies = deepcopy(who.cookies)
     with transaction.atomic():
         answer = client.generic(method, path, "{}" if path.startswith("/api/") else "", "application/json")
         transaction.set_rollback(True)
@@ -228,11 +309,12 @@ def test_every_route_is_in_the_table_and_the_table_has_no_other() -> None:
 @pytest.mark.parametrize("role", PERSON_OF_ROLE)
 def test_each_route_serves_the_roles_of_the_table_and_no_other(role: str) -> None:
     wrong = []
+    browser = signed_in(PERSON_OF_ROLE[role])
     for route, table in ROUTES.items():
         if route == "admin/":
             continue  # sends to sign-in whom it does not serve; tested below, page by page
         for method in METHODS:
-            answer = ask(PERSON_OF_ROLE[role], method, address(route))
+            answer = ask(browser, method, address(route))
             status = answer.status_code
             if role in table.get(method, ()):
                 right = status not in {401, 403, 405} and status < 500 and not is_sent_to_sign_in(answer)
@@ -249,7 +331,7 @@ def test_without_a_sign_in_the_api_answers_401_and_pages_send_to_it() -> None:
     wrong = []
     for route, table in ROUTES.items():
         for method, roles in table.items():
-            answer = ask(None, method, address(route))
+            answer = ask(Client(), method, address(route))
             if "nobody" in roles:
                 right = answer.status_code not in {401, 403, 405} and not is_sent_to_sign_in(answer)
             elif route.startswith("api/"):
@@ -277,10 +359,10 @@ def test_a_technician_is_refused_what_is_another_vans(route: str) -> None:
     for method, roles in ROUTES[route].items():
         if "technician" not in roles:
             continue
-        answer = ask("ann", method, path)
+        answer = ask(signed_in("ann"), method, path)
         # Where nothing was said there is nothing to refuse yet: tests of its own send whole bodies.
         assert answer.status_code in REFUSED or (method == "PUT" and answer.status_code == 400), method
-        own = ask("ben", method, path)
+        own = ask(signed_in("ben"), method, path)
         assert own.status_code not in REFUSED, f"{method}: ben is refused what OTHERS says is his"
 
 

@@ -68,8 +68,8 @@ class Form {
     const { draft } = this;
     this.lines = linesOf({ draft, catalogue: this.catalogue, stock: this.stock, changed: this.linesChanged });
     this.outcome = this.outcomes();
-    this.labour = this.minutes("Labour", "labour", "at the job in all");
-    const travel = this.minutes("Travel", "travel", "there");
+    this.labour = this.minutes("Labour", "labour");
+    const travel = this.minutes("Travel", "travel");
     const element = h(
       "form",
       { class: "close", novalidate: true, onsubmit: (event) => (event.preventDefault(), this.save()) },
@@ -153,10 +153,10 @@ class Form {
     return h("fieldset", { class: "outcome" }, h("legend", {}, "Outcome"), h("div", { class: "choices" }, Object.entries(OUTCOMES).map(choice)));
   }
 
-  minutes(label, name, unit) {
+  minutes(label, name) {
     const { draft } = this;
     return stepper({
-      label, name: "minutes", unit, step: 5, value: draft[name],
+      label, name: "minutes", step: 5, value: draft[name],
       onchange: (number) => {
         draft[name] = number;
         if (name === "labour") draft.labourTyped = true;

@@ -1,4 +1,4 @@
-// The lines of a close: one for each grade and other consumable, with steppers, timer and what was spoilt.
+// The lines of a close: one for each grade and other consumable, with steppers and timer; and what was spoilt.
 
 import { button, field, h, select, stepper } from "./elements.js";
 import * as timer from "./timer.js";
@@ -8,27 +8,31 @@ import { pickOrScan } from "./scan.js";
 const REASONS = ["torn", "clogged", "dropped in dirt", "wrong grade", "dried out", "spilt"];
 const OTHER = "other";
 
+export const nameOf = ({ name, grade }) => (grade ? name.replace(grade, "").replace(/^[ ,]+| (?=,)|[ ,]+$/g, "") : name);
+
+const onBoard = (held, unit) => `${held} ${unit === "each" ? "" : unit} on board`.replace(/ +/, " ");
+
 // `form` has { draft, catalogue, stock, changed }: changed() keeps the draft and refreshes what depends on it.
 export function linesOf(form) {
   const discs = h("div", { class: "lines" });
   const rest = h("div", { class: "lines" });
   const clocks = [];
+  const spoilt = spoiltOf(form);
+  const known = (code) => form.catalogue.get(code) ?? { code, name: code, unit: "", grade: "", kind: "measured" };
   const show = (line, isNew = false) => {
-    const consumable = form.catalogue.get(line.code) ?? { code: line.code, name: line.code, unit: "", grade: "", kind: "measured" };
+    const consumable = known(line.code);
     const element = lineOf(form, line, consumable, clocks);
     (consumable.grade ? discs : rest).append(element);
-    if (isNew) element.querySelector("button.step:last-of-type")?.focus();
+    if (isNew) element.querySelector("input").focus();
   };
   form.draft.lines.forEach((line) => show(line));
   const add = (code) => {
-    const there = form.draft.lines.find((line) => line.code === code);
-    if (!there) {
-      const line = newLine(code);
-      form.draft.lines.push(line);
-      show(line, true);
-      form.changed();
-    }
-    return !there;
+    if (form.draft.lines.some((line) => line.code === code)) return false;
+    const line = newLine(code);
+    form.draft.lines.push(line);
+    show(line, true);
+    form.changed();
+    return true;
   };
   const element = h(
     "div",
@@ -40,6 +44,7 @@ export function linesOf(form) {
       discs),
     h("section", { "aria-labelledby": "rest" }, h("h2", { id: "rest" }, "Also used"), rest,
       pickOrScan({ catalogue: form.catalogue, stock: form.stock, add })),
+    spoilt,
   );
   element.tick = () => clocks.forEach((refresh) => refresh());
   return element;
@@ -49,14 +54,13 @@ function lineOf(form, line, consumable, clocks) {
   const { draft, stock } = form;
   const { code, name, grade, kind } = consumable;
   const isPart = kind === "worn";
-  const whole = kind !== "measured";
-  const unit = kind === "measured" ? consumable.unit : "";
+  const isTimed = Boolean(grade) || isPart;
   const quantity = stepper({
-    label: isPart ? "Replaced" : "Used", name, unit, whole, value: line.quantity,
-    step: kind === "measured" ? 5 : 1,
+    label: isPart ? "Replaced" : "Used", name, unit: kind === "measured" ? consumable.unit : "", whole: kind !== "measured",
+    value: line.quantity, step: kind === "measured" ? 5 : 1,
     onchange: (number) => { line.quantity = number; form.changed(); },
   });
-  const minutes = stepper({
+  const minutes = isTimed && stepper({
     label: "Minutes", name, value: line.minutes,
     onchange: (number) => {
       // What is typed stands; the timer goes on from there.
@@ -69,30 +73,27 @@ function lineOf(form, line, consumable, clocks) {
       form.changed();
     },
   });
-  const isTimed = Boolean(grade) || isPart;
-  const clock = isTimed ? timerButton(form, line, name, minutes, clocks) : null;
+  const heat = h("p", { class: "caution heat", hidden: true }, "Warm to the hand, not hotter: keep it moving and wet.");
   const held = stock[code]?.[0];
   return h(
     "div",
-    { class: "card line", role: "group", "aria-label": name },
+    { class: isTimed ? "card line" : "card line short", role: "group", "aria-label": name },
     h("div", { class: "line-head" },
-      h("h3", {}, grade && h("span", { class: "grade" }, grade), " ", grade ? name.replace(grade, "").replace(/ ,/, ",").trim() : name,
-        held !== undefined && h("small", { class: "soft" }, `${held} ${consumable.unit} on board`)),
-      clock),
-    h("div", { class: isTimed ? "pair" : "" }, quantity, isTimed && minutes),
-    spoiltOf(form, line, { name, unit, whole }),
+      h("h3", {}, grade && h("span", { class: "grade" }, grade), ` ${nameOf(consumable)}`,
+        held !== undefined && h("small", { class: "soft" }, onBoard(held, consumable.unit))),
+      isTimed && timerButton(form, line, name, minutes, heat, clocks)),
+    isTimed ? [heat, h("div", { class: "pair" }, quantity, minutes)] : quantity,
   );
 }
 
-function timerButton(form, line, name, minutes, clocks) {
+function timerButton(form, line, name, minutes, heat, clocks) {
   const { draft } = form;
   const { code } = line;
   const clock = button("", toggle, { class: "timer", "aria-label": `Time ${name}` });
-  const heat = h("p", { class: "caution heat", hidden: true }, "Warm to the hand, not hotter: keep it moving and wet.");
   function toggle() {
     if (timer.isRunning(draft, code)) timer.stop(draft);
     else timer.start(draft, code, line.typed ? line.minutes || 0 : 0);
-    refresh();
+    clocks.forEach((refresh) => refresh());
     form.changed();
   }
   function refresh() {
@@ -106,10 +107,36 @@ function timerButton(form, line, name, minutes, clocks) {
   }
   clocks.push(refresh);
   refresh();
-  return h("div", { class: "timing" }, clock, heat);
+  return clock;
 }
 
-function spoiltOf(form, line, { name, unit, whole }) {
+// What of the lines was spoilt, and why. Rare, so it takes no room until it is asked for.
+function spoiltOf(form) {
+  const shown = h("div", { class: "lines" });
+  const label = (line) => form.catalogue.get(line.code)?.name ?? line.code;
+  const show = (line) => shown.append(spoiltLine(form, line, label(line)));
+  const choice = h("select", {}, h("option", { value: "" }, "Choose"));
+  const fill = () => {
+    const left = form.draft.lines.filter((line) => line.spoilt === 0);
+    choice.replaceChildren(h("option", { value: "" }, "Choose"), ...left.map((line) => h("option", { value: line.code }, label(line))));
+  };
+  choice.addEventListener("change", () => {
+    const line = form.draft.lines.find(({ code }) => code === choice.value);
+    if (!line) return;
+    line.spoilt = 1;
+    show(line);
+    form.changed();
+    fill();
+    shown.lastElementChild.querySelector("select").focus();
+  });
+  const lines = form.draft.lines.filter((line) => line.spoilt !== 0);
+  lines.forEach(show);
+  return h("details", { class: "card spoilt", open: lines.length > 0, ontoggle: fill },
+    h("summary", {}, "Something was spoilt"), shown, field("What was spoilt", choice, "it counts among what was used"));
+}
+
+function spoiltLine(form, line, name) {
+  const { kind, unit } = form.catalogue.get(line.code) ?? { kind: "measured", unit: "" };
   const isOther = line.reason !== "" && !REASONS.includes(line.reason);
   const typed = h("input", {
     type: "text", maxlength: 200, value: isOther ? line.reason : "",
@@ -124,9 +151,8 @@ function spoiltOf(form, line, { name, unit, whole }) {
     form.changed();
   });
   const amount = stepper({
-    label: "Of these spoilt", name, unit, whole, value: line.spoilt,
+    label: "Of these spoilt", name, unit: kind === "measured" ? unit : "", whole: kind !== "measured", value: line.spoilt,
     onchange: (number) => { line.spoilt = number; form.changed(); },
   });
-  return h("details", { class: "spoilt", open: line.spoilt > 0 }, h("summary", {}, "Spoilt", h("span", { class: "unseen" }, ` ${name}`)),
-    h("div", { class: "pair" }, amount, field("Why", why)), other);
+  return h("div", { role: "group", "aria-label": `Spoilt: ${name}` }, h("h3", {}, name), h("div", { class: "pair" }, amount, field("Why", why)), other);
 }

@@ -63,7 +63,7 @@ export async function standing() {
 export function photosOf(form) {
   const said = h("p", { role: "status", class: "soft" });
   const shelves = Object.entries(MOMENTS).map(([moment, label]) => shelfOf(form, moment, label, said));
-  return h("section", { "aria-labelledby": "photos" }, h("h2", { id: "photos" }, "Photos"), h("div", { class: "card" }, shelves, said));
+  return h("section", { "aria-labelledby": "photos" }, h("h2", { id: "photos" }, "Photos"), h("div", { class: "card" }, h("div", { class: "pair" }, shelves), said));
 }
 
 function shelfOf({ draft }, moment, label, said) {

@@ -1,6 +1,7 @@
 // What the book says is in the van, by this phone's latest news.
 
 import { h } from "./elements.js";
+import { nameOf } from "./lines.js";
 
 export function stockOf(page) {
   const { stock, consumables } = page.bundle;
@@ -19,7 +20,7 @@ function rowOf({ name, unit, grade }, held, level) {
   return h(
     "tr",
     {},
-    h("th", { scope: "row" }, grade && h("span", { class: "grade" }, grade), ` ${grade ? name.replace(grade, "").replace(/ ,/, ",").trim() : name} `,
+    h("th", { scope: "row" }, grade && h("span", { class: "grade" }, grade), ` ${nameOf({ name, grade })} `,
       below ? h("span", { class: "tag" }, "count it") : low && h("span", { class: "tag" }, "low")),
     h("td", { class: "number" }, held),
     h("td", {}, unit),
