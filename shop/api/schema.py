@@ -29,6 +29,19 @@ class ApiSchema(AutoSchema):
         return bodies
 
 
+class ItemSchema(ApiSchema):
+    """One thing that PUT makes (201) or changes (200)."""
+
+    def get_request_serializer(self) -> Any:
+        """Return its shape."""
+        return getattr(self.view, "serializer_class")  # noqa: B009 - a view of ours has it
+
+    def get_response_serializers(self) -> Any:
+        """Return the answers by status."""
+        shape = self.get_request_serializer()
+        return {200: shape} if self.method == "GET" else {200: shape, 201: shape}
+
+
 class DocumentSchema(ApiSchema):
     """A document's route: its id in the path, its shape as the body."""
 

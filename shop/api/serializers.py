@@ -13,7 +13,6 @@ from rest_framework.exceptions import ValidationError
 
 from inventory import documents
 from inventory.documents import Problem
-from inventory.models import Document
 from shop import closes
 from shop.api.fields import FlagField, MomentField, NumberField, TextField
 from shop.api.problems import Malformed
@@ -252,6 +251,24 @@ def read_document(shape: type[ShapeSerializer], client_id: str, body: Any) -> An
     if not serializer.is_valid():
         raise Malformed(list(_problems(serializer.errors, body)))
     return shape.makes(id=client_id, **serializer.plain(serializer.validated_data))
+
+
+def read_values(shape: type[ShapeSerializer], body: Any, *, same: Mapping[str, str]) -> dict[str, Any]:
+    """Return what a body says of something in an address. Raises Malformed with every misshapen field.
+
+    What is in the address (`same`) may be in the body too, but not say something else.
+    """
+    serializer = shape(data=body)
+    problems = [] if serializer.is_valid() else list(_problems(serializer.errors, body))
+    if isinstance(body, Mapping):
+        problems += [
+            Problem(name, body[name], f"is not {value}, as the address has it; leave it out")
+            for name, value in same.items()
+            if name in body and body[name] != value
+        ]
+    if problems:
+        raise Malformed(problems)
+    return dict(serializer.validated_data)
 
 
 def _problems(errors: Any, body: Any, name: str = "body", line: int | None = None) -> Iterator[Problem]:

@@ -3,7 +3,7 @@
 from django.urls import path
 from drf_spectacular.views import SpectacularJSONAPIView
 
-from shop.api import document_lists, views
+from shop.api import catalogue, document_lists, jobs, questions, reports, stock, views
 
 app_name = "api"
 urlpatterns = [
@@ -24,4 +24,63 @@ urlpatterns = [
     path("scraps/<path:client_id>", views.ScrapView.as_view(), name="scrap"),
     path("corrections/", document_lists.CorrectionList.as_view(), name="corrections"),
     path("corrections/<path:client_id>", views.CorrectionView.as_view(), name="correction"),
+    path("jobs/", jobs.JobList.as_view(), name="jobs"),
+    path("jobs/<path:reference>", jobs.JobItem.as_view(), name="job"),
+    path("consumables/", catalogue.Consumables.as_view(), name="consumables"),
+    path(
+        "consumables/<path:code>",
+        catalogue.ConsumableItem.as_view(),
+        name="consumable",
+    ),
+    path("places/", catalogue.Places.as_view(), name="places"),
+    path("places/<path:code>", catalogue.PlaceItem.as_view(), name="place"),
+    path("vans/", catalogue.Vans.as_view(), name="vans"),
+    path("vans/<path:code>", catalogue.VanItem.as_view(), name="van"),
+    path("suppliers/", catalogue.Suppliers.as_view(), name="suppliers"),
+    path(
+        "suppliers/<path:code>",
+        catalogue.SupplierItem.as_view(),
+        name="supplier",
+    ),
+    path("customers/", catalogue.Customers.as_view(), name="customers"),
+    path(
+        "customers/<path:code>",
+        catalogue.CustomerItem.as_view(),
+        name="customer",
+    ),
+    path("technicians/", catalogue.Technicians.as_view(), name="technicians"),
+    path(
+        "technicians/<path:code>",
+        catalogue.TechnicianItem.as_view(),
+        name="technician",
+    ),
+    path("damage-types/", catalogue.DamageTypes.as_view(), name="damage-types"),
+    path(
+        "damage-types/<path:code>",
+        catalogue.DamageTypeItem.as_view(),
+        name="damage-type",
+    ),
+    path("glass-types/", catalogue.GlassTypes.as_view(), name="glass-types"),
+    path(
+        "glass-types/<path:code>",
+        catalogue.GlassTypeItem.as_view(),
+        name="glass-type",
+    ),
+    path("job-types/", catalogue.JobTypes.as_view(), name="job-types"),
+    path("job-types/<path:code>", catalogue.JobTypeItem.as_view(), name="job-type"),
+    path("packs/", catalogue.Packs.as_view(), name="packs"),
+    path("packs/<str:supplier>/<str:consumable>/<path:name>", catalogue.PackItem.as_view(), name="pack"),
+    path("sites/", catalogue.Sites.as_view(), name="sites"),
+    path("sites/<str:customer>/<path:name>", catalogue.SiteItem.as_view(), name="site"),
+    path("stock/", stock.StockNow.as_view(), name="stock"),
+    path("stock/on/<str:day>/", stock.StockOnDay.as_view(), name="stock-on"),
+    path("stock/low/", stock.LowStock.as_view(), name="stock-low"),
+    path("findings/", questions.Findings.as_view(), name="findings"),
+    path("findings/<int:number>/answer", questions.FindingAnswer.as_view(), name="finding-answer"),
+    path("refused-documents/", questions.RefusedDocuments.as_view(), name="refused-documents"),
+    path("margins/", reports.Margins.as_view(), name="margins"),
+    path("variances/materials/", reports.MaterialVariances.as_view(), name="material-variances"),
+    path("variances/labour/", reports.LabourVariances.as_view(), name="labour-variances"),
+    path("costing/", reports.Costing.as_view(), name="costing"),
+    path("periods/", reports.Periods.as_view(), name="periods"),
 ]

@@ -2,11 +2,18 @@
 
 from django.contrib.admin.models import ADDITION, CHANGE, LogEntry
 
+from django.db.models import Model
+
 from shop.models import Person
 
 
 def note(by: Person, about: Person, what: str, *, added: bool = False) -> None:
     """Keep that `by` did something to the account of `about`."""
+    note_change(by, about, what, added=added)
+
+
+def note_change(by: Person, about: Model, what: str, *, added: bool = False) -> None:
+    """Keep that `by` added or changed something that is set up."""
     LogEntry.objects.log_actions(
         user_id=by.pk,
         queryset=[about],

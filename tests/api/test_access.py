@@ -15,6 +15,7 @@ from django.db import transaction
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
+from forecasting.models import BurnForecast
 from shop.models import Finding, JobCost
 from tests.api.served_shop import (
     PERSON_OF_ROLE,
@@ -285,7 +286,7 @@ def address(route: str, **named: object) -> str:
 
 def ask(who: Client, method: str, path: str) -> Any:
     """Ask in a copy of somebody's browser, with nothing in the body; whatever it changes is undone."""
-    client = Client()
+    client = Client(raise_request_exception=False)
     client.cookies = deepcopy(who.cookies)
     with transaction.atomic():
         answer = client.generic(method, path, "{}" if path.startswith("/api/") else "", "application/json")

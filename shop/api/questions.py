@@ -1,0 +1,160 @@
+"""What a person should look at: questions that closes raised, and documents refused for their id."""
+
+from typing import Any
+
+from django.db.models import QuerySet
+from django.shortcuts import get_object_or_404
+from django.utils import timezone
+from django_filters import FilterSet
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from inventory.documents import Kind, free_text_problem
+from inventory.models import RefusedDocument
+from shop.access import MAY_POST, own_van, role_of
+from shop.api.catalogue_shapes import CatalogueShape
+from shop.api.fields import TextField
+from shop.api.filters import Choice, Code, DayFrom, DayTo, Flag
+from shop.api.items import ItemView
+from shop.api.lists import JOB_READERS, RowList, own_van_only
+from shop.api.serializers import read_values
+from shop.api.views import person_of_request
+from shop.models import Finding, Person, Role
+
+ANSWERERS = frozenset({Role.TECHNICIAN, Role.OWNER})
+LONGEST_ANSWER = 300
+
+
+class FindingSerializer(serializers.Serializer[Any]):
+    """A question about a close, with its answer once there is one."""
+
+    number = serializers.IntegerField(source="pk")
+    job = serializers.CharField(source="job.reference")
+    document = serializers.CharField(source="document.client_id")
+    code = serializers.CharField()
+    consumable = serializers.CharField()
+    message = serializers.CharField()
+    answered_at = serializers.DateTimeField(allow_null=True)
+    answer = serializers.CharField()
+
+
+class FindingFilters(FilterSet):
+    """By job, code, and whether it is answered."""
+
+    job = Code(field_name="job__reference")
+    code = Code(field_name="code")
+    answered = Flag(method="only_answered")
+
+    def only_answered(self, rows: QuerySet[Any], _name: str, value: bool | None) -> QuerySet[Any]:  # noqa: FBT001
+        """Return what is answered, or what is not."""
+        return rows if value is None else rows.filter(answered_at__isnull=not value)
+
+
+def readable_findings(person: Person) -> QuerySet[Finding]:
+    """Return the questions about jobs that a person may read."""
+    findings = Finding.objects.select_related("job", "document")
+    if own_van_only(person):
+        own = own_van(person)
+        return findings.filter(job__in=own.jobs()) if own else findings.none()
+    return findings
+
+
+class Findings(RowList):
+    """Questions that closes raised."""
+
+    readers = JOB_READERS
+    model = Finding
+    serializer_class = FindingSerializer
+    filterset_class = FindingFilters
+    sortable = {"number": ("pk",), "job": ("job__reference", "pk")}
+    default_sort = "-number"
+    tie_breaker = ()
+
+    def rows(self, person: Person) -> QuerySet[Finding]:
+        """Return the questions that the person may read."""
+        return readable_findings(person)
+
+
+class AnswerField(TextField):
+    """An answer in a few words."""
+
+    def to_internal_value(self, data: Any) -> str:
+        """Return the text."""
+        text = super().to_internal_value(data)
+        if not text.strip():
+            raise serializers.ValidationError("is empty; say what was found out")
+        if len(text) > LONGEST_ANSWER:
+            raise serializers.ValidationError(f"is longer than {LONGEST_ANSWER} characters")
+        if found := free_text_problem(text):
+            raise serializers.ValidationError(found)
+        return text
+
+
+class AnswerSerializer(CatalogueShape):
+    """The answer to a question."""
+
+    answer = AnswerField()
+
+
+class FindingAnswer(ItemView):
+    """The answer to one question; another answer takes its place."""
+
+    writers = ANSWERERS
+    http_method_names = ["put"]
+
+    @extend_schema(request=AnswerSerializer, responses={200: FindingSerializer})
+    def put(self, request: Request, number: int) -> Response:
+        """Keep the answer."""
+        said = read_values(AnswerSerializer, request.data, same={})
+        finding = get_object_or_404(readable_findings(person_of_request(request)), pk=number)
+        if finding.answer != said["answer"]:
+            finding.answer = said["answer"]
+            finding.answered_at = timezone.now()
+            finding.save(update_fields=["answer", "answered_at"])
+        return Response(FindingSerializer(finding).data)
+
+
+class RefusedSerializer(serializers.Serializer[Any]):
+    """A document that came under an id that another one has."""
+
+    kind = serializers.CharField()
+    id = serializers.CharField(source="client_id")
+    content = serializers.DictField(help_text="as it was sent")
+    reason = serializers.CharField()
+    refused_at = serializers.DateTimeField()
+    refused_by = serializers.CharField()
+    resolved_at = serializers.DateTimeField(allow_null=True)
+
+
+class RefusedFilters(FilterSet):
+    """By kind, id, whom and when."""
+
+    kind = Choice([kind.value for kind in Kind], field_name="kind")
+    id = Code(field_name="client_id")
+    refused_by = Code(field_name="refused_by")
+    refused_from = DayFrom(field_name="refused_at")
+    refused_to = DayTo(field_name="refused_at")
+    resolved = Flag(method="only_resolved")
+
+    def only_resolved(self, rows: QuerySet[Any], _name: str, value: bool | None) -> QuerySet[Any]:  # noqa: FBT001
+        """Return what a person has settled, or what waits for one."""
+        return rows if value is None else rows.filter(resolved_at__isnull=not value)
+
+
+class RefusedDocuments(RowList):
+    """Documents refused for their id; a technician reads own ones, a storekeeper those of stock."""
+
+    readers = ANSWERERS | {Role.STOREKEEPER}
+    model = RefusedDocument
+    serializer_class = RefusedSerializer
+    filterset_class = RefusedFilters
+    sortable = {"refused_at": ("refused_at",)}
+    default_sort = "-refused_at"
+
+    def rows(self, person: Person) -> QuerySet[RefusedDocument]:
+        """Return what the person may see."""
+        role = role_of(person)
+        rows = RefusedDocument.objects.filter(kind__in=MAY_POST[role])
+        return rows.filter(refused_by=person.get_username()) if role == Role.TECHNICIAN else rows

@@ -1,0 +1,89 @@
+"""What reports have in common: a form of parameters, and rows worked out and then given in pages."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from django import forms
+from django.core.exceptions import ValidationError
+from drf_spectacular.utils import OpenApiParameter
+from rest_framework.generics import GenericAPIView
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from inventory.documents import Problem
+from shop.api.filters import DayField
+from shop.api.lists import OFFICE, RoleMay
+from shop.api.pages_of_lists import Pages
+from shop.api.problems import Malformed
+from shop.models import Role
+
+if TYPE_CHECKING:
+    ReportBase = GenericAPIView[Any]
+else:
+    ReportBase = GenericAPIView
+
+DAY = {"type": "string", "format": "date"}
+PERIOD_PARAMETERS = [
+    OpenApiParameter("from", DAY, description="first day, on the shop's clocks"),
+    OpenApiParameter("to", DAY, description="last day, on the shop's clocks"),
+]
+
+
+class NothingAsked(forms.Form):
+    """A report without parameters."""
+
+
+class PeriodForm(forms.Form):
+    """A period from its first to its last day; without any, all time."""
+
+    start = DayField(required=False)
+    end = DayField(required=False)
+
+    def add_prefix(self, field_name: str) -> str:
+        """Return the name of a field in a query: `from` is no name that Python allows."""
+        return {"start": "from", "end": "to"}.get(field_name, field_name)
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse a period that ends before it starts."""
+        said = self.cleaned_data
+        if said.get("start") and said.get("end") and said["end"] < said["start"]:
+            self.add_error("end", ValidationError("is before the first day; swap them"))
+        return said
+
+
+class ReportList(ReportBase):
+    """A report as a list in pages. A view says who reads it, its `form`, and its `report`."""
+
+    readers: ClassVar[frozenset[Role]] = OFFICE
+    form: ClassVar[type[forms.Form]] = NothingAsked
+    permission_classes = [RoleMay]
+    pagination_class = Pages
+    http_method_names: Sequence[str] = ["get", "head"]
+
+    def get(self, request: Request, **named: str) -> Response:
+        """Give a page of it."""
+        rows = self.paginate_queryset(self.report(**self._asked(request), **named))
+        return self.get_paginated_response(self.get_serializer(rows, many=True).data)
+
+    def report(self, **asked: Any) -> Any:
+        """Return the rows, as a list or a query set in a fixed order."""
+        raise NotImplementedError
+
+    def _asked(self, request: Request) -> dict[str, Any]:
+        form = self.form(request.query_params)
+        form.full_clean()
+        names = {form.add_prefix(name): name for name in form.fields}
+        known = [*names, "page", "page_size"]
+        problems = [
+            Problem(name, value, f"is no parameter here; known are {', '.join(known)}")
+            for name, value in request.query_params.items()
+            if name not in known
+        ]
+        problems += [
+            Problem(shown, request.query_params.get(shown, ""), str(text))
+            for shown, name in names.items()
+            for text in form.errors.get(name, ())
+        ]
+        if problems:
+            raise Malformed(problems)
+        return dict(form.cleaned_data)
