@@ -7,7 +7,7 @@ same. That they do is checked in shop.job_cost_checking.
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
@@ -117,26 +117,37 @@ def _materials(documents: Iterable[int]) -> dict[int, Decimal]:
 
 
 def _wear(documents: Iterable[int]) -> dict[int, Decimal]:
-    """Return the wear that each document's minutes charge.
-
-    The rate is predetermined: the latest landed cost of the part when the document posted, over its expected
-    life. A part that was never received charges nothing yet; the wear pool shows it as under-absorbed.
-    """
+    """Return the wear that each document's minutes charge."""
     uses = list(
         JobUse.objects.filter(
             document__in=list(documents), consumable__kind=ConsumableKind.WORN, minutes__gt=0
         ).select_related("consumable", "document")
     )
-    if not uses:
-        return {}
-    part_costs = PartCosts({use.consumable_id for use in uses}, max(use.document.posted_at for use in uses))
     wear: dict[int, Decimal] = defaultdict(Decimal)
+    for use, charge in zip(uses, wear_charges(uses), strict=True):
+        wear[use.document_id] += charge
+    return wear
+
+
+def wear_charges(uses: Sequence[JobUse]) -> list[Decimal]:
+    """Return the wear that the minutes of each use charge; uses come with their consumable and document.
+
+    The rate is predetermined: the latest landed cost of the part when the document posted, over its expected
+    life. A part that was never received charges nothing yet; the wear pool shows it as under-absorbed. One
+    query, none without uses.
+    """
+    if not uses:
+        return []
+    part_costs = PartCosts({use.consumable_id for use in uses}, max(use.document.posted_at for use in uses))
+    charges = []
     for use in uses:
         life = use.consumable.life_minutes
         landed = part_costs.latest(use.consumable_id, use.document.posted_at)
-        if life is not None and landed is not None:
-            wear[use.document_id] += wear_cost(use.minutes, landed.value, life * landed.quantity)
-    return wear
+        if life is None or landed is None:
+            charges.append(ZERO)
+        else:
+            charges.append(wear_cost(use.minutes, landed.value, life * landed.quantity))
+    return charges
 
 
 def add(jobs_by_document: Mapping[int, Job]) -> None:

@@ -31,7 +31,9 @@ def _link(label: str, route: str, *roles: Role) -> Link:
 
 # In the order shown.
 LINKS: tuple[Link, ...] = (
+    _link("Margins", "owner:margins", OWNER, ACCOUNTANT),
     _link("Stock", "store:stock", STOREKEEPER, OWNER, ACCOUNTANT),
+    _link("Burn", "burn:list", TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT),
     _link("Restocks", "restocks:list", TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT),
     _link("Letters", "letters:list", STOREKEEPER, OWNER),
     _link("Periodic work", "work:list", STOREKEEPER, OWNER),
