@@ -1,21 +1,29 @@
-"""Databases for the tests: a private PostgreSQL, and management commands run in processes of their own."""
+"""Servers for the tests: private PostgreSQL, Redis and mail; and commands in processes of their own."""
 
+import asyncio
 import os
 import pwd
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from email import message_from_bytes, policy
+from email.message import EmailMessage
 from itertools import count
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 import psycopg
+from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import SMTP, Envelope, Session
 from psycopg import sql
 
 PROJECT = Path(__file__).resolve().parent.parent
@@ -51,6 +59,122 @@ class PostgresServer:
 
     def _url(self, database: str) -> str:
         return f"postgres://postgres@/{database}?host={quote(str(self.folder))}"
+
+
+class RedisMissingError(RuntimeError):
+    """This machine has no Redis server to run."""
+
+
+class RedisServer:
+    """A private Redis, reached by a socket in its own folder, that forgets everything when it stops."""
+
+    def __init__(self, folder: Path) -> None:
+        self.socket = folder / "redis.sock"
+        self.url = f"redis+socket://{self.socket}"
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start it, and wait until it listens. Raises RedisMissingError without the program."""
+        program = shutil.which("redis-server")
+        if program is None:
+            raise RedisMissingError("no redis-server on the PATH; on Debian: apt-get install redis-server")
+        options = ["--port", "0", "--unixsocket", self.socket, "--save", "", "--appendonly", "no"]
+        self._process = subprocess.Popen(
+            [program, *map(str, options), "--dir", str(self.socket.parent)],
+            stdout=subprocess.DEVNULL,
+            start_new_session=True,  # Ctrl-C reaches the tests, which stop it
+        )
+        wait_until(self.socket.exists, "Redis does not listen")
+
+    def stop(self) -> None:
+        """Stop it at once; starting it again brings it back empty."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+            self._process = None
+            self.socket.unlink(missing_ok=True)
+
+
+@contextmanager
+def redis_server() -> Iterator[RedisServer]:
+    """Run a private Redis. Raises RedisMissingError when the machine has none."""
+    # A socket's path may have some hundred characters, which pytest's own folders use up.
+    with tempfile.TemporaryDirectory(prefix="redis-") as folder:
+        server = RedisServer(Path(folder))
+        server.start()
+        try:
+            yield server
+        finally:
+            server.stop()
+
+
+class Mailbox:
+    """What a real SMTP server took, and how it is to behave: it refuses and dawdles as a test tells it.
+
+    `refusals` are replies by the recipient's address, each given once for each time it is listed.
+    """
+
+    def __init__(self) -> None:
+        self.taken: list[tuple[list[str], bytes]] = []
+        self.refusals: dict[str, list[str]] = {}
+        self.data_replies: list[str] = []
+        self.dawdle_seconds = 0.0
+        self.url = ""
+
+    async def handle_RCPT(  # noqa: N802 - aiosmtpd's name
+        self, _server: SMTP, _session: Session, envelope: Envelope, address: str, _options: list[str]
+    ) -> str:
+        """Take or refuse a recipient."""
+        if replies := self.refusals.get(address):
+            return replies.pop(0)
+        envelope.rcpt_tos.append(address)
+        return "250 OK"
+
+    async def handle_DATA(self, _server: SMTP, _session: Session, envelope: Envelope) -> str:  # noqa: N802
+        """Take or refuse a message; what is taken counts, whether or not the sender lives to hear of it."""
+        if self.data_replies:
+            return self.data_replies.pop(0)
+        assert isinstance(envelope.content, bytes)
+        self.taken.append((list(envelope.rcpt_tos), envelope.content))
+        await asyncio.sleep(self.dawdle_seconds)
+        return "250 OK"
+
+    def messages(self) -> list[EmailMessage]:
+        """Return the messages taken, in their order."""
+        return [message_from_bytes(content, policy=policy.default) for _, content in self.taken]
+
+    def copies(self) -> Counter[str]:
+        """Return how many copies of each message came, by Message-ID."""
+        return Counter(str(message["Message-ID"]) for message in self.messages())
+
+
+@contextmanager
+def mail_server() -> Iterator[Mailbox]:
+    """Run an SMTP server on a free port of this machine."""
+    mailbox = Mailbox()
+    port = free_port()
+    controller = Controller(mailbox, hostname="127.0.0.1", port=port, ready_timeout=30)
+    controller.start()
+    try:
+        mailbox.url = f"smtp://127.0.0.1:{port}"
+        yield mailbox
+    finally:
+        controller.stop()
+
+
+def free_port() -> int:
+    """Return a port of this machine on which nothing listens."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def wait_until(condition: Callable[[], object], what: str, patience_s: float = 60) -> None:
+    """Wait for a condition. Raises AssertionError saying what did not come."""
+    end = time.monotonic() + patience_s
+    while not condition():
+        assert time.monotonic() < end, f"{what} after {patience_s:.0f} s"
+        time.sleep(0.02)
 
 
 @contextmanager

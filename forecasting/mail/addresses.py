@@ -44,4 +44,7 @@ def on_the_wire(address: str) -> str:
 
 def once(addresses: Iterable[str]) -> list[str]:
     """Return addresses in their order, each once; capital letters make no other address."""
-    return list({address.lower(): address for address in reversed(list(addresses))}.values())[::-1]
+    found: dict[str, str] = {}
+    for address in addresses:
+        found.setdefault(address.lower(), address)
+    return list(found.values())

@@ -123,7 +123,7 @@ def _purchases(piece: Piece, now: datetime) -> Write:
     run = ForecastRun.objects.filter(finished_at__isnull=False).order_by("-known_at", "-pk").first()
 
     def write() -> Result:
-        if run is None:
+        if run is None or not run.forecasts.exists():
             return {"said": "nothing drafted: there is no forecast yet"}
         drafted = draft_purchases(run, date.fromisoformat(piece.period), by=BY, now=now)
         left_out = [f"{one.consumable} from {one.supplier}: {one.reason}" for one in drafted.left_out]

@@ -1,0 +1,83 @@
+"""A small shop that has some weeks of work behind it: three vans, two suppliers, four kinds of discs."""
+
+from datetime import UTC, datetime, time, timedelta
+from decimal import Decimal
+
+from forecasting.models import PackTerms, StockingTerms, SupplierTerms
+from inventory import documents, ledger
+from inventory.models import Consumable, ConsumableKind, CostPolicy, Pack, Place, PlaceKind, Supplier
+from inventory.valuation import Method
+from shop.closes import Close, UsedLine
+from shop.closing import close_many
+from shop.models import JobType, Person, Role, Technician, Van
+
+WEEKS = 16
+VANS = ("VAN-1", "VAN-2", "VAN-3")
+DISCS = ("DISC-P400", "DISC-P800", "DISC-P1500", "DISC-P3000")
+ADDRESSES = {van: f"van{number}@example.org" for number, van in enumerate(VANS, start=1)}
+SHOP_ADDRESS = "depot@example.org"
+
+
+def open_fleet(now: datetime | None = None) -> None:
+    """Make the shop as it stands at a moment, with letters at midnight as Monday begins."""
+    now = now or datetime.now(UTC)
+    monday = (now - timedelta(days=now.weekday())).replace(hour=0, minute=0, second=0, microsecond=0)
+    start = monday - timedelta(weeks=WEEKS)
+    CostPolicy.objects.create(method=Method.MOVING_AVERAGE)
+    Place.objects.create(code="DEPOT", kind=PlaceKind.DEPOT)
+    JobType.objects.create(code="polish")
+    for number, code in enumerate(VANS, start=1):
+        van = Van.objects.create(place=Place.objects.create(code=code, kind=PlaceKind.VAN))
+        person = Person.objects.create(
+            username=f"person-{number}", email=ADDRESSES[code], role=Role.TECHNICIAN
+        )
+        Technician.objects.create(code=f"tech-{number}", van=van, person=person)
+    _suppliers()
+    StockingTerms.objects.update(restock_emails=SHOP_ADDRESS, letter_weekday=1, letter_time=time())
+    received = tuple(documents.ReceiptLine(code, Decimal(320), Decimal(640)) for code in DISCS)
+    ledger.post(documents.Receipt("R-0", start, "SUP-1", "DEPOT", received), now=now)
+    for place in VANS:
+        moved = tuple(documents.Line(code, Decimal(100)) for code in DISCS)
+        ledger.post(documents.Transfer(f"T-{place}", start, "DEPOT", place, moved), now=now)
+    close_many(_closes(start), now=now)
+
+
+def _suppliers() -> None:
+    suppliers = [Supplier.objects.create(code=code) for code in ("SUP-1", "SUP-2")]
+    for supplier in suppliers:
+        SupplierTerms.objects.create(supplier=supplier, lead_days=7)
+    for number, code in enumerate(DISCS):
+        disc = Consumable.objects.create(
+            code=code, name=code.title(), kind=ConsumableKind.COUNTED, stock_unit="each", grade=code[5:]
+        )
+        pack = Pack.objects.create(
+            consumable=disc, supplier=suppliers[number % 2], name="box", stock_units=Decimal(10)
+        )
+        PackTerms.objects.create(pack=pack, price=Decimal(25))
+
+
+def _closes(start: datetime) -> list[Close]:
+    """Return three jobs a week on each van, which take one to three of each disc."""
+    return [
+        Close(
+            id=f"C-{week}-{van}-{turn}",
+            job=f"J-{week}-{van}-{turn}",
+            van=van,
+            technician=f"tech-{number}",
+            closed_at=start + timedelta(weeks=week, days=turn, hours=9),
+            job_type="polish",
+            damage_type="scratch",
+            glass="tempered",
+            price=Decimal(200),
+            labour_minutes=Decimal(60),
+            travel_minutes=Decimal(30),
+            outcome="removed",
+            uses=tuple(
+                UsedLine(code, Decimal(1 + (week + number + turn) % 3), Decimal(10), Decimal(0))
+                for code in DISCS
+            ),
+        )
+        for week in range(WEEKS)
+        for number, van in enumerate(VANS, start=1)
+        for turn in range(3)
+    ]
