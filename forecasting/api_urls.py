@@ -2,10 +2,12 @@
 
 from django.urls import URLPattern, path
 
+from forecasting.burn.api import Forecasts
 from forecasting.restocking import api as restocks
 
 app_name = "forecasting-api"
 urlpatterns: list[URLPattern] = [
+    path("forecasts/", Forecasts.as_view(), name="forecasts"),
     path("restocks/", restocks.RestockListView.as_view(), name="restocks"),
     path("restocks/<int:pk>", restocks.RestockView.as_view(), name="restock"),
     path("restocks/<int:pk>/approval", restocks.ApprovalView.as_view(), name="restock-approval"),

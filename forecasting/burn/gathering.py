@@ -1,7 +1,7 @@
 """What a burn forecast is made from, read from the books as they were known at a moment."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -104,31 +104,45 @@ def consumables_of(run: ForecastRun) -> list[int]:
     return used_consumables(weeks_of(run), run.known_at)
 
 
-def van_panel(run: ForecastRun, consumables: Sequence[int]) -> BurnPanel:
-    """Read the panel of these consumables at all vans but those that were given up, series by consumable."""
+@dataclass(frozen=True, slots=True)
+class WorkingVans:
+    """The vans to forecast, by their places (vans,), with jobs done (vans, weeks) and booked."""
+
+    places: IntArray
+    jobs: FloatArray
+    booked: FloatArray | None
+
+
+def working_vans(run: ForecastRun) -> WorkingVans:
+    """Return all vans that the run noted but those that were given up and have nothing booked."""
     weeks = weeks_of(run)
     done = jobs_done(weeks, run.known_at)
-    vans = np.array(sorted(run.noted["vans"]), dtype=np.intp)
-    jobs_of_vans = np.array([_row(done.get(van, {}), weeks.count) for van in vans.tolist()])
-    booked_of_vans = _booked(run, vans)
-    stay = ~given_up(jobs_of_vans) if len(vans) else np.zeros(0, dtype=bool)
-    if booked_of_vans is not None:
-        stay |= booked_of_vans.any(axis=1)
-    vans, jobs_of_vans = vans[stay], jobs_of_vans[stay]
+    places = np.array(sorted(run.noted["vans"]), dtype=np.intp)
+    jobs = _matrix([done.get(van, {}) for van in places.tolist()], weeks.count)
+    booked = _booked(run, places)
+    stay = ~given_up(jobs)
+    if booked is not None:
+        stay |= booked.any(axis=1)
+    return WorkingVans(places[stay], jobs[stay], None if booked is None else booked[stay])
+
+
+def van_panel(run: ForecastRun, consumables: Sequence[int]) -> BurnPanel:
+    """Read the panel of these consumables at all working vans, series by consumable."""
+    weeks, vans = weeks_of(run), working_vans(run)
     use_of = weekly_use(weeks, run.known_at, consumables)
     bare_of = bare_weeks(weeks, run.known_at, consumables)
-    pairs = [(van, consumable) for consumable in consumables for van in vans.tolist()]
-    use = np.array([_row(use_of.get(pair, {}), weeks.count) for pair in pairs])
-    bare = np.array([bare_of.get(pair, [True] * weeks.count) for pair in pairs])
-    group = np.repeat(np.arange(len(consumables)), len(vans))
-    jobs = np.tile(jobs_of_vans, (len(consumables), 1))
+    pairs = [(van, consumable) for consumable in consumables for van in vans.places.tolist()]
+    use = _matrix([use_of.get(pair, {}) for pair in pairs], weeks.count)
+    bare = np.array([bare_of.get(pair, [True] * weeks.count) for pair in pairs]).reshape(use.shape)
+    group = np.repeat(np.arange(len(consumables)), len(vans.places))
+    jobs = np.tile(vans.jobs, (len(consumables), 1))
     return BurnPanel(
-        places=np.tile(vans, len(consumables)),
-        consumables=np.repeat(np.array(consumables, dtype=np.intp), len(vans)),
+        places=np.tile(vans.places, len(consumables)),
+        consumables=np.repeat(np.array(consumables, dtype=np.intp), len(vans.places)),
         use=use,
         jobs=jobs,
         observed=observed_weeks(use, jobs, bare, group),
-        booked=None if booked_of_vans is None else np.tile(booked_of_vans[stay], (len(consumables), 1)),
+        booked=None if vans.booked is None else np.tile(vans.booked, (len(consumables), 1)),
     )
 
 
@@ -154,11 +168,13 @@ def totals(panel: BurnPanel, depot: int) -> BurnPanel:
     )
 
 
-def _row(by_week: dict[int, Decimal] | dict[int, int], weeks: int) -> list[float]:
-    row = [0.0] * weeks
-    for week, amount in by_week.items():
-        row[week] = float(amount)
-    return row
+def _matrix(rows: Sequence[Mapping[int, Decimal] | Mapping[int, int]], weeks: int) -> FloatArray:
+    """Return amounts given by week, (rows, weeks)."""
+    found = np.zeros((len(rows), weeks))
+    for number, by_week in enumerate(rows):
+        for week, amount in by_week.items():
+            found[number, week] = float(amount)
+    return found
 
 
 def _booked(run: ForecastRun, vans: IntArray) -> FloatArray | None:
@@ -167,4 +183,5 @@ def _booked(run: ForecastRun, vans: IntArray) -> FloatArray | None:
     if booked is None:
         return None
     none = [0] * AHEAD_WEEKS_MAX
-    return np.array([booked.get(str(van), none) for van in vans.tolist()], dtype=float)
+    rows = [booked.get(str(van), none) for van in vans.tolist()]
+    return np.array(rows, dtype=float).reshape(len(vans), AHEAD_WEEKS_MAX)

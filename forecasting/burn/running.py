@@ -26,7 +26,9 @@ from forecasting.burn.gathering import (
     note,
     totals,
     van_panel,
+    working_vans,
 )
+from forecasting.burn.observing import GIVEN_UP_WEEKS
 from forecasting.burn.wording import STATED, held_in_words, place_of_level
 from forecasting.models import BurnForecast, ForecastRun
 from forecasting.panel import PanelForecast, forecast_panel
@@ -43,6 +45,11 @@ LEVELS = (
 SERIES_PER_CHUNK = 5000
 WEEKS_A_YEAR = 52
 ROWS_AT_ONCE = 500
+
+NOTHING = "No van has used anything in a whole week yet, so there is nothing to forecast."
+NO_VANS = (
+    f"No van did a job in the last {GIVEN_UP_WEEKS} weeks or has one booked, so there is nothing to forecast."
+)
 
 Chunk = list[int]  # ids of consumables
 SAY_NOTHING: Callable[[int, int], object] = lambda _done, _of: None  # noqa: E731 - a default with a type
@@ -108,11 +115,10 @@ def start_run(
 
 def chunks_of(run: ForecastRun) -> list[Chunk]:
     """Return what can be forecast by itself: some consumables at all vans. The same for whoever asks."""
-    consumables = consumables_of(run)
-    vans = len(run.noted["vans"])
+    vans = len(working_vans(run).places)
     if not vans:
         return []
-    return [list(part) for part in chunks(consumables, max(SERIES_PER_CHUNK // vans, 1))]
+    return [list(part) for part in chunks(consumables_of(run), max(SERIES_PER_CHUNK // vans, 1))]
 
 
 def forecast_chunk(run: ForecastRun, chunk: Chunk) -> None:
@@ -208,8 +214,11 @@ def _history(panel: BurnPanel, series: int) -> list[str | None]:
     return [_text(amount) if seen else None for amount, seen in zip(use, observed, strict=True)]
 
 
-def _accuracy(found: PanelForecast, series: int) -> dict[str, float]:
-    """Return the scaled errors of one series in the backtest; nothing where it was not tried."""
+def _accuracy(found: PanelForecast, series: int) -> dict[str, float | None]:
+    """Return the errors of one series in the backtest; nothing where it was not tried.
+
+    The bias is the share of what came by which the means were too high, None where nothing came.
+    """
     backtest = found.backtest
     tested, demand = float(backtest.forecasts[series]), float(backtest.demand_sum[series])
     if not tested:
@@ -217,7 +226,7 @@ def _accuracy(found: PanelForecast, series: int) -> dict[str, float]:
     return {
         "pinball": round(float(backtest.pinball_sum[series]) / tested, 4),
         "rmsse": round(math.sqrt(float(backtest.squared_sum[series]) / tested), 4),
-        "bias": round(float(backtest.excess_sum[series]) / demand, 4) if demand else 0.0,
+        "bias": round(float(backtest.excess_sum[series]) / demand, 4) if demand else None,
     }
 
 
@@ -260,5 +269,5 @@ def _summary(run: ForecastRun) -> dict[str, Any]:
     elif sums:
         found["in_words"] = held_in_words(STATED, 0, 0, 1)
     else:
-        found["in_words"] = "No van has used anything in a whole week yet, so there is nothing to forecast."
+        found["in_words"] = NOTHING if not run.weeks else NO_VANS
     return found

@@ -6,8 +6,11 @@ from decimal import Decimal
 
 import numpy as np
 
+from forecasting.burn.running import LEVELS
+from forecasting.models import BurnForecast, ForecastRun
 from inventory import ledger
 from inventory.documents import Line, Receipt, ReceiptLine, Transfer
+from inventory.models import Consumable, Place
 from shop.closes import Close, UsedLine
 from shop.closing import close_many
 from tests.shop.job_shop import open_job_shop
@@ -79,4 +82,33 @@ def closing(job: str, van: str, when: datetime, uses: tuple[UsedLine, ...] = ())
         travel_minutes=Decimal(30),
         outcome="removed",
         uses=tuple(use for use in uses if use.quantity or use.minutes),
+    )
+
+
+def stored_forecast(place: str, consumable: str, *, known_at: datetime | None = None) -> BurnForecast:
+    """Store a finished run with the forecast of a week, by hand: the median is 5, the 0.95 quantile 9."""
+    known_at = known_at or moment(3)
+    run = ForecastRun.objects.create(
+        known_at=known_at,
+        first_week=MONDAY,
+        weeks=3,
+        levels=list(LEVELS),
+        summary={"in_words": "The stated 95% held in 3 of 3 weeks."},
+        made_at=known_at,
+        finished_at=known_at,
+    )
+    return BurnForecast.objects.create(
+        run=run,
+        place=Place.objects.get(code=place),
+        consumable=Consumable.objects.get(code=consumable),
+        weeks_ahead=1,
+        mean=Decimal(5),
+        quantiles=[str(round(10 * level)) for level in LEVELS],
+        model="panel levels",
+        reason="a test",
+        demand_class="smooth",
+        history=["4", None, "6"],
+        tested=3,
+        held=[3 if level >= 0.95 else 2 for level in LEVELS],
+        accuracy={"pinball": 0.5, "rmsse": 0.8, "bias": 0.04},
     )

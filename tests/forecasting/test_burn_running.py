@@ -186,6 +186,17 @@ def test_an_empty_shop_has_an_empty_forecast_and_says_why() -> None:
     assert rows(forecast_burn(known_at=moment(WEEKS, 4), now=moment(WEEKS, 4))) == {}
 
 
+def test_vans_that_were_given_up_are_not_forecast_unless_they_have_a_job_booked() -> None:
+    open_burn_shop(4)
+    later = moment(4 + 13)
+    run = forecast_burn(known_at=later, now=later)
+    assert rows(run) == {}
+    assert run.summary["in_words"].startswith("No van did a job in the last 13 weeks or has one booked")
+    book("J-1", later.date())
+    again = forecast_burn(known_at=later + timedelta(minutes=1), now=later + timedelta(minutes=1))
+    assert {place for place, _, _ in rows(again)} == {"van-a", "depot"}
+
+
 def test_one_week_of_history_gives_a_wide_forecast_and_no_claim_about_its_past() -> None:
     open_burn_shop(1, vans=["van-a"])
     run = forecast_burn(known_at=moment(1), now=moment(1))
