@@ -131,7 +131,8 @@ def _show(
     fields = dict(form.rows()) if form else {}
     shown = [(line, due(line), in_units(line), fields.get(line)) for line in lines]
     enough = [row for row in shown if not (row[0].wanted or row[1])]
-    take_back = TAKE_BACK.get(restock.status)
+    settled = any(line.brought_back or line.lost for line in lines)
+    take_back = None if settled else TAKE_BACK.get(restock.status)
     context = {
         "shop": the_shop(),
         "title": f"Restock of {restock.van}, {restock.period}",
