@@ -9,6 +9,7 @@ import environ
 
 from shop.broker_url import broker
 from shop.database_url import database
+from shop.mail_url import mail
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 
@@ -155,7 +156,7 @@ warnings.filterwarnings("ignore", message="No directory at")
 # Photos of jobs. No web server may serve this folder: shop.phone.photo_pages checks who asks.
 MEDIA_ROOT = env.str("MEDIA_ROOT", default=str(BASE_DIR / "media"))
 
-vars().update(env.email_url("EMAIL_URL", default="consolemail://"))
+vars().update(mail(env.str("EMAIL_URL", default="consolemail://")))
 DEFAULT_FROM_EMAIL = env.str("DEFAULT_FROM_EMAIL", default="slurrybook@localhost")
 # Of each step of a conversation with the mail server.
 EMAIL_TIMEOUT = 20

@@ -28,6 +28,11 @@ def addresses_in(text: str) -> list[str]:
     return found
 
 
+def validate_addresses(text: str) -> None:
+    """Refuse a text that does not hold addresses only; see addresses_in."""
+    addresses_in(text)
+
+
 def on_the_wire(address: str) -> str:
     """Return an address with its domain in ASCII (IDNA), so that no server needs an extension to take it.
 

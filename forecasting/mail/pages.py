@@ -1,6 +1,7 @@
 """Pages of letters: the list, one letter as it was written, what came with it, and sending it once more."""
 
-from typing import Any
+from calendar import day_name
+from typing import TYPE_CHECKING, Any
 
 from django import forms
 from django.contrib import messages
@@ -13,15 +14,25 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
 from forecasting.mail.addresses import addresses_in
-from forecasting.mail.restock_letter import recipients_of
+from forecasting.mail.restock_letter import recipients_of, technicians_of
 from forecasting.mail.writing import attachments_of, content_of, parsed, write_again
-from forecasting.models import Letter, LetterState
+from forecasting.models import Letter, LetterState, StockingTerms, the_terms
+from forecasting.work import schedule
+from forecasting.work.doing import timetable
+from forecasting.work.schedule import Kind
+from inventory.models import Place, PlaceKind
 from shop.access import for_roles, person_of
 from shop.models import Role, the_shop
 from shop.wording import counted
 
+if TYPE_CHECKING:
+    TermsFormBase = forms.ModelForm[StockingTerms]
+else:
+    TermsFormBase = forms.ModelForm
+
 READERS = (Role.STOREKEEPER, Role.OWNER)
 ROWS_PER_PAGE = 50
+WEEKDAYS = [(number, day_name[number - 1]) for number in range(1, 8)]
 NEED_A_HAND = (LetterState.FAILED, LetterState.NO_RECIPIENT)
 ON_THE_WAY = (LetterState.WAITING, LetterState.SENDING)
 
@@ -46,6 +57,27 @@ class AgainForm(forms.Form):
         return found
 
 
+class TermsForm(TermsFormBase):
+    """When the weekly letters go out, and who gets each of them besides the van's technicians."""
+
+    class Meta:
+        model = StockingTerms
+        fields = ("letter_weekday", "letter_time", "restock_emails")
+        labels = {
+            "letter_weekday": "Day",
+            "letter_time": "Time",
+            "restock_emails": "Everyone's letters also to",
+        }
+        help_texts = {"letter_weekday": "", "restock_emails": "separated by commas or line ends"}
+        widgets = {
+            "letter_weekday": forms.Select(choices=WEEKDAYS),
+            "letter_time": forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+            "restock_emails": forms.Textarea(
+                attrs={"rows": 3, "spellcheck": "false", "autocapitalize": "none"}
+            ),
+        }
+
+
 @never_cache
 @require_safe
 @for_roles(*READERS)
@@ -67,6 +99,31 @@ def index(request: HttpRequest) -> HttpResponse:
         "troubled": NEED_A_HAND,
     }
     return render(request, "forecasting/letters.html", context)
+
+
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+@for_roles(*READERS)
+def settings(request: HttpRequest) -> HttpResponse:
+    """Show and change when the weekly letters go out and who gets all of them; show who gets each now."""
+    form = TermsForm(request.POST or None, instance=the_terms())
+    if request.method == "POST" and form.is_valid():
+        form.save()
+        messages.success(request, "Kept. The next letters go by it.")
+        return redirect("letters:settings")
+    status = 400 if form.errors else 200
+    vans = Place.objects.filter(kind=PlaceKind.VAN).order_by("code")
+    page = Paginator(vans, ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    to = technicians_of(list(page))
+    context = {
+        "shop": the_shop(),
+        "title": "When letters go out, and to whom",
+        "form": form,
+        "page": page,
+        "rows": [(van, to[van.pk]) for van in page],
+        "next": schedule.coming(Kind.LETTER, timetable(), timezone.now()).at,
+    }
+    return render(request, "forecasting/letter_settings.html", context, status=status)
 
 
 @never_cache

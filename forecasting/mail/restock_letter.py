@@ -1,5 +1,6 @@
 """What a van's weekly letter says: what to fetch and why, what may expire, and what is booked."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -53,9 +54,18 @@ def recipients_of(van: Place) -> list[str]:
 
     Raises ValidationError when the shop's addresses in the stocking terms hold one that is none.
     """
-    technicians = Technician.objects.filter(van__place=van, person__is_active=True).exclude(person__email="")
-    own = list(technicians.order_by("code").values_list("person__email", flat=True))
+    own = technicians_of([van])[van.pk]
     return once([*addresses_in(",".join(own)), *addresses_in(the_terms().restock_emails)])
+
+
+def technicians_of(vans: Sequence[Place]) -> dict[int, list[str]]:
+    """Return the addresses of the technicians of each van who may sign in, by the van's id. One query."""
+    technicians = Technician.objects.filter(van__place__in=vans, person__is_active=True)
+    found: dict[int, list[str]] = {van.pk: [] for van in vans}
+    rows = technicians.exclude(person__email="").order_by("code").values_list("van__place", "person__email")
+    for place, address in rows:
+        found[place].append(address)
+    return found
 
 
 def key_of(restock: Restock) -> str:

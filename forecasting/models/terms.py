@@ -7,6 +7,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
+from forecasting.mail.addresses import validate_addresses
 from inventory.fields import FixedPointField
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Supplier
 
@@ -103,7 +104,9 @@ class StockingTerms(models.Model):
         help_text="what keeping stock for a year costs, as a share of its price (0.25: common practice)",
     )
     restock_emails = models.TextField(
-        blank=True, help_text="who gets every van's list besides its technicians, separated by commas"
+        blank=True,
+        validators=[validate_addresses],
+        help_text="who gets every van's list besides its technicians, separated by commas",
     )
 
     class Meta:

@@ -50,6 +50,7 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "phone/": {"GET": ANYONE},
     "phone/worker.js": {"GET": ANYONE},
     "phone/manifest.webmanifest": {"GET": ANYONE},
+    "phone/files/<str:version>/<str:name>": {"GET": ANYONE},
     "phone/session/": {"GET": ANYONE},
     "phone/bundle/": {"GET": {"technician"}},
     "phone/photos/<str:photo_id>/": {"GET": {"technician", "owner"}, "PUT": {"technician"}},
@@ -98,6 +99,7 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "people/reset/<uidb64>/<token>/": {"GET": ANYONE, "POST": ANYONE},
     # letters and periodic work
     "letters/": {"GET": STOCK},
+    "letters/settings/": {"GET": STOCK, "POST": STOCK},
     "letters/<int:pk>/": {"GET": STOCK},
     "letters/<int:pk>/again/": {"GET": STOCK, "POST": STOCK},
     "letters/<int:pk>/source/": {"GET": STOCK},
@@ -227,6 +229,7 @@ OF_NO_VAN: dict[str, str] = {
     "api/v1/damage-types/<path:code>": "the catalogue",
     "api/v1/glass-types/<path:code>": "the catalogue",
     "api/v1/job-types/<path:code>": "the catalogue",
+    "phone/files/<str:version>/<str:name>": "parts of the page, the same for everybody",
     "phone/photos/<str:photo_id>/": "of the job that it shows; tests/shop/test_phone_photos.py",
     "people/me/tokens/<str:digest>/revoke/": "a person's own; tests/shop/test_people_tokens.py",
     "people/join/<uidb64>/<token>/": "a secret link; tests/shop/test_people_joining.py",

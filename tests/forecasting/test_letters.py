@@ -11,7 +11,9 @@ from typing import Any
 import pytest
 from django.core import mail
 from django.core.exceptions import ValidationError
+from django.db import connection
 from django.test import Client, override_settings
+from django.test.utils import CaptureQueriesContext
 from pypdf import PdfReader
 
 from forecasting.mail.addresses import addresses_in
@@ -20,7 +22,7 @@ from forecasting.mail.restock_letter import compose, key_of, recipients_of
 from forecasting.mail.sending import MOST_ATTEMPTS, letters_wait, send_due_letters
 from forecasting.mail.writing import Composed, attachments_of, content_of, parsed, write_letter
 from forecasting.models import Letter, LetterState, Restock, RestockStatus, StockingTerms
-from inventory.models import Consumable, Place
+from inventory.models import Consumable, Place, PlaceKind
 from shop.models import Person, Role, Shop, Technician
 from tests.forecasting.restock_world import (
     NOW,
@@ -507,3 +509,53 @@ def test_a_letter_on_its_way_is_not_sent_once_more(sue: Client) -> None:
     answer = sue.post(f"/letters/{letter.pk}/again/", {"to": "a@example.org", "number": 1})
     assert answer["Location"] == f"/letters/{letter.pk}/"
     assert Letter.objects.count() == 1
+
+
+def test_when_letters_go_out_and_to_whom_is_set_on_a_page(sue: Client) -> None:
+    page = sue.get("/letters/settings/").content.decode()
+    assert "ann@example.org" in page
+    assert "nobody" in page
+    answer = sue.post(
+        "/letters/settings/",
+        {"letter_weekday": 3, "letter_time": "05:30", "restock_emails": "depot@example.org, bo@example.org"},
+    )
+    assert answer["Location"] == "/letters/settings/"
+    terms = StockingTerms.objects.get()
+    assert (terms.letter_weekday, f"{terms.letter_time:%H:%M}") == (3, "05:30")
+    assert recipients_of(Place.objects.get(code="VAN-2")) == ["depot@example.org", "bo@example.org"]
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "said"),
+    [
+        ("letter_weekday", "8", "less than or equal to 7"),
+        ("letter_time", "25:00", "valid time"),
+        ("letter_time", "", "required"),
+        ("restock_emails", "depot@example.org, nowhere", "&#x27;nowhere&#x27; is not an e-mail address"),
+    ],
+)
+def test_bad_letter_settings_are_refused_with_the_reason(
+    sue: Client, field: str, value: str, said: str
+) -> None:
+    good = {"letter_weekday": 3, "letter_time": "05:30", "restock_emails": ""}
+    answer = sue.post("/letters/settings/", {**good, field: value})
+    assert answer.status_code == 400
+    assert said in answer.content.decode()
+    assert StockingTerms.objects.get().letter_weekday == 1
+
+
+def test_pages_take_as_many_queries_for_much_as_for_little(sue: Client) -> None:
+    def queries() -> list[int]:
+        counts = []
+        for path in ("/letters/", "/letters/settings/"):
+            with CaptureQueriesContext(connection) as captured:
+                assert sue.get(path).status_code == 200
+            counts.append(len(captured))
+        return counts
+
+    written()
+    few = queries()
+    for number in range(20):
+        write_letter(str(number), ["a@example.org"], plain(), now=NOW)
+        Place.objects.create(code=f"VAN-{number + 3}", kind=PlaceKind.VAN)
+    assert queries() == few
