@@ -41,6 +41,7 @@ class Purchase(models.Model):
     made_at = models.DateTimeField()
     sent_at = models.DateTimeField(null=True)
     expected_on = models.DateField(null=True)
+    rest_called_off = models.BooleanField(default=False, help_text="what has not come is not coming")
 
     class Meta:
         ordering = ["-made_at", "number"]

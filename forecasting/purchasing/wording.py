@@ -82,8 +82,13 @@ def too_small(consumables: Sequence[str], value: Decimal, least: Decimal, cover_
     shown = ", ".join(consumables[:MANY]) + (" and more" if len(consumables) > MANY else "")
     return (
         f"{shown} should be ordered, but even with {cover_days} days of cover the order comes to "
-        f"{plain(value)}, below the least value of {plain(least)}; raise the days of cover, or order by hand"
+        f"{exact(value)}, below the least value of {exact(least)}; raise the days of cover, or order by hand"
     )
+
+
+def exact(amount: Decimal) -> str:
+    """Return an amount of money with all its digits, no zeros at the end."""
+    return f"{amount.normalize():f}"
 
 
 def plain(quantity: Decimal) -> str:
