@@ -14,7 +14,18 @@ from django.db.models import F, Q
 from inventory.grades import P_GRADES
 from inventory.models import Consumable, Holding, LowLevel
 from shop.access import OwnVan
-from shop.models import DamageType, GlassType, Job, JobStatus, JobType, JobUse, Outcome, Person, StandardUse
+from shop.models import (
+    DamageType,
+    GlassType,
+    Job,
+    JobStatus,
+    JobType,
+    JobUse,
+    Outcome,
+    Person,
+    StandardUse,
+    the_shop,
+)
 from shop.phone.usual import PastClose, Usual, usual_by_kind
 
 # Enough for every common kind of job to be among them; a phone shows what is done now, not years ago.
@@ -35,6 +46,7 @@ def bundle_for(person: Person, own: OwnVan | None, today: date) -> dict[str, Any
         "van": own.code,
         "technician": own.technician.code,
         "today": today.isoformat(),
+        "length_unit": the_shop().length_unit,
         "jobs": _jobs(own, today),
         "job_types": _job_types(),
         "damage_types": list(DamageType.objects.values_list("code", flat=True)),

@@ -2,7 +2,7 @@
 
 import json
 
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.template.loader import render_to_string
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
@@ -12,7 +12,7 @@ from django.views.decorators.http import require_safe
 from shop.access import for_roles, is_person, own_van, person_of, role_of
 from shop.models import Role, in_shop_zone, the_shop
 from shop.phone.bundle import bundle_for
-from shop.phone.shell import kept_addresses, version
+from shop.phone.shell import file_of, kept_addresses, version
 
 
 @require_safe
@@ -31,7 +31,19 @@ def worker(_request: HttpRequest) -> HttpResponse:
 @require_safe
 def manifest(_request: HttpRequest) -> HttpResponse:
     """Describe the page to a phone that installs it (W3C Web Application Manifest)."""
-    return _fresh("shop/phone/manifest.json", "application/manifest+json")
+    return _fresh("shop/phone/manifest.json", "application/manifest+json", version=version())
+
+
+@require_safe
+def file(_request: HttpRequest, version: str, name: str) -> HttpResponse:
+    """Send a file of the page; its address names its content, so a browser may keep it for good."""
+    found = file_of(version, name)
+    if found is None:
+        raise Http404
+    content, media_type = found
+    response = HttpResponse(content, content_type=media_type)
+    response.headers["Cache-Control"] = "public, max-age=31536000, immutable"
+    return response
 
 
 @never_cache

@@ -1,62 +1,80 @@
 """The page of the phone and the files it is made of, and the version that names them all.
 
-The version is a digest of their content: a browser that keeps the page for work without signal fetches
-everything anew exactly when something has changed.
+The version is a digest of their content and part of their addresses: a browser may keep a file for good,
+page and files never come from two versions, and a phone fetches everything anew exactly when something has
+changed.
 """
 
 import hashlib
+import mimetypes
 from functools import cache
 from pathlib import Path
 
 from django.conf import settings
 from django.contrib.staticfiles import finders
 from django.template.loader import render_to_string
-from django.templatetags.static import static
 from django.urls import reverse
 
-FILES = (
-    "shop/icon.svg",
-    "shop/style.css",
-    "shop/phone/phone.css",
-    "shop/phone/icon-192.png",
-    "shop/phone/app.js",
-    "shop/phone/clock.js",
-    "shop/phone/count.js",
-    "shop/phone/draft.js",
-    "shop/phone/elements.js",
-    "shop/phone/form.js",
-    "shop/phone/jobs.js",
-    "shop/phone/lines.js",
-    "shop/phone/outbox.js",
-    "shop/phone/photos.js",
-    "shop/phone/scan.js",
-    "shop/phone/sent.js",
-    "shop/phone/server.js",
-    "shop/phone/stock.js",
-    "shop/phone/store.js",
-    "shop/phone/timer.js",
+MODULES = (
+    "app",
+    "clock",
+    "count",
+    "draft",
+    "elements",
+    "form",
+    "jobs",
+    "lines",
+    "outbox",
+    "photos",
+    "scan",
+    "sent",
+    "server",
+    "stock",
+    "store",
+    "timer",
 )
+# By their names in the addresses: all lie in one folder, so that modules find each other.
+FILES = {
+    "icon.svg": "shop/icon.svg",
+    "icon-192.png": "shop/phone/icon-192.png",
+    "icon-512.png": "shop/phone/icon-512.png",
+    "style.css": "shop/style.css",
+    "phone.css": "shop/phone/phone.css",
+    **{f"{module}.js": f"shop/phone/{module}.js" for module in MODULES},
+}
+# Only a home screen asks for it.
+NOT_KEPT = "icon-512.png"
+TEMPLATES = ("shop/phone/app.html", "shop/phone/manifest.json", "shop/phone/worker.js")
 
 
 @cache
-def _kept_version() -> str:
+def _read() -> tuple[str, dict[str, bytes]]:
+    contents = {name: Path(str(finders.find(path))).read_bytes() for name, path in FILES.items()}
     digest = hashlib.sha256()
-    parts = ("shop/phone/app.html", "shop/phone/worker.js")
-    for text in (render_to_string(name, {"version": ""}) for name in parts):
-        digest.update(text.encode())
-    for name in FILES:
-        path = finders.find(name)
-        digest.update(Path(str(path)).read_bytes())
-    return digest.hexdigest()[:16]
+    for template in TEMPLATES:
+        digest.update(render_to_string(template, {"version": "none"}).encode())
+    for content in contents.values():
+        digest.update(content)
+    return digest.hexdigest()[:16], contents
 
 
 def version() -> str:
-    """Return the digest of the page, its worker and its files; a developer's server looks anew each time."""
+    """Return the digest of the page, its worker and its files; a developer's server reads them anew."""
     if settings.DEBUG:
-        _kept_version.cache_clear()
-    return _kept_version()
+        _read.cache_clear()
+    return _read()[0]
+
+
+def file_of(asked_version: str, name: str) -> tuple[bytes, str] | None:
+    """Return a file of this version and its media type; None for any other."""
+    current, contents = _read()
+    if asked_version != current or name not in contents:
+        return None
+    return contents[name], mimetypes.guess_type(name)[0] or "application/octet-stream"
 
 
 def kept_addresses() -> list[str]:
     """Return the addresses that a phone keeps: the page itself, its manifest and its files."""
-    return [reverse("phone:app"), reverse("phone:manifest"), *(static(name) for name in FILES)]
+    names = [name for name in FILES if name != NOT_KEPT]
+    files = [reverse("phone:file", args=(version(), name)) for name in names]
+    return [reverse("phone:app"), reverse("phone:manifest"), *files]

@@ -9,6 +9,7 @@ urlpatterns: list[URLPattern] = [
     path("", pages.app, name="app"),
     path("worker.js", pages.worker, name="worker"),
     path("manifest.webmanifest", pages.manifest, name="manifest"),
+    path("files/<str:version>/<str:name>", pages.file, name="file"),
     path("session/", pages.session, name="session"),
     path("bundle/", pages.bundle, name="bundle"),
     path("photos/<str:photo_id>/", photo_pages.photo, name="photo"),

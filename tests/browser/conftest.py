@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Playwright, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Playwright, sync_playwright
 
 from tests.browser.flaky_proxy import FlakyProxy, flaky_proxy
-from tests.browser.phone import Phone
+from tests.browser.phone import ARGUMENTS, HEIGHT, WIDTH, Phone
 from tests.servers import PROJECT
 
 
@@ -98,17 +98,37 @@ def network(site: Site) -> Iterator[FlakyProxy]:
         yield proxy
 
 
+@pytest.fixture(scope="package")
+def browser(browsers: Playwright, chromium: str) -> Iterator[Browser]:
+    """Run one Chromium for all phones that nobody kills."""
+    opened = browsers.chromium.launch(executable_path=chromium, args=list(ARGUMENTS))
+    yield opened
+    opened.close()
+
+
 @pytest.fixture
 def new_phone(
-    browsers: Playwright, chromium: str, network: FlakyProxy, tmp_path: Path
+    browsers: Playwright, browser: Browser, chromium: str, network: FlakyProxy, tmp_path: Path
 ) -> Iterator[Callable[..., Phone]]:
-    """Return a way to get a phone with a profile of its own; all are switched off in the end."""
+    """Return a way to get a phone; all are switched off in the end.
+
+    A durable one keeps its profile on disk and runs in processes of its own, so that it can be killed.
+    """
     phones: list[Phone] = []
 
-    def make(name: str = "phone", **options: Any) -> Phone:
-        phone = Phone(browsers, chromium, tmp_path / name, network.address, options)
-        phones.append(phone)
-        return phone
+    def make(*, durable: bool = False, **options: Any) -> Phone:
+        options = {"viewport": {"width": WIDTH, "height": HEIGHT}, "has_touch": True, **options}
+        profile = tmp_path / f"phone-{len(phones)}" if durable else None
+
+        def open_context() -> BrowserContext:
+            if profile is None:
+                return browser.new_context(**options)
+            return browsers.chromium.launch_persistent_context(
+                str(profile), executable_path=chromium, args=list(ARGUMENTS), **options
+            )
+
+        phones.append(Phone(open_context, network.address, profile))
+        return phones[-1]
 
     yield make
     for phone in phones:
@@ -119,3 +139,9 @@ def new_phone(
 def phone(new_phone: Callable[..., Phone]) -> Phone:
     """Return one phone."""
     return new_phone()
+
+
+@pytest.fixture
+def durable_phone(new_phone: Callable[..., Phone]) -> Phone:
+    """Return one phone that can be killed."""
+    return new_phone(durable=True)

@@ -24,6 +24,8 @@ class FlakyProxy(ThreadingHTTPServer):
         self.lost: list[str] = []
         self.requests: list[str] = []
         self.bytes_sent = 0
+        # What the shop would say after its next update: text by path, and what stands in its place.
+        self.updates: dict[str, tuple[bytes, bytes]] = {}
         self._counting = threading.Lock()
 
     @property
@@ -58,21 +60,25 @@ class _Handler(BaseHTTPRequestHandler):
         length = int(self.headers.get("Content-Length") or 0)
         body = self.rfile.read(length)
         behind = http.client.HTTPConnection("127.0.0.1", self.server.server_port_behind, timeout=60)
-        headers = {name: value for name, value in self.headers.items() if name.lower() != "connection"}
+        update = self.server.updates.get(self.path)
+        # What is to be altered must not come compressed.
+        dropped = ("connection", "accept-encoding") if update else ("connection",)
+        headers = {name: value for name, value in self.headers.items() if name.lower() not in dropped}
         behind.request(self.command, self.path, body or None, headers)
         answer = behind.getresponse()
         content = answer.read()
         behind.close()
+        if update:
+            content = content.replace(*update)
         self.server.requests.append(f"{self.command} {self.path}")
         if self.server.loses(self.command, self.path):
             self.server.lost.append(f"{self.command} {self.path}")
             self.close_connection = True
             return
         head = f"HTTP/1.1 {answer.status} {answer.reason}\r\n".encode()
-        kept = [
-            (n, v) for n, v in answer.getheaders() if n.lower() not in ("transfer-encoding", "connection")
-        ]
-        if not answer.getheader("Content-Length"):
+        unsent = ("transfer-encoding", "connection", "content-length")
+        kept = [(name, value) for name, value in answer.getheaders() if name.lower() not in unsent]
+        if self.command != "HEAD":
             kept.append(("Content-Length", str(len(content))))
         head += b"".join(f"{n}: {v}\r\n".encode("latin-1") for n, v in kept) + b"Connection: close\r\n\r\n"
         self.wfile.write(head + content)

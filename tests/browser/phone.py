@@ -2,11 +2,12 @@
 
 import contextlib
 import signal
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import psutil
-from playwright.sync_api import BrowserContext, ConsoleMessage, Error, Page, Playwright, expect
+from playwright.sync_api import BrowserContext, ConsoleMessage, Error, Page, expect
 
 ARGUMENTS = (
     "--no-sandbox",
@@ -15,19 +16,22 @@ ARGUMENTS = (
     "--disable-component-update",
 )
 WIDTH, HEIGHT = 390, 844
+# Lets a test set the phone's clock wrong by so many milliseconds, from the next page on and at once.
+SHIFTED_CLOCK = """
+const right = Date.now.bind(Date);
+Date.now = () => right() + Number(localStorage.getItem("test clock") ?? 0);
+"""
 
 
 class Phone:
     """One phone and the person that holds it. Every tap goes through `tap`, which counts it."""
 
     def __init__(
-        self, playwright: Playwright, chromium: str, profile: Path, address: str, options: dict[str, Any]
+        self, open_context: Callable[[], BrowserContext], address: str, profile: Path | None
     ) -> None:
-        self.playwright = playwright
-        self.chromium = chromium
-        self.profile = profile
+        self.open_context = open_context
         self.address = address
-        self.options = {"viewport": {"width": WIDTH, "height": HEIGHT}, "has_touch": True, **options}
+        self.profile = profile
         self.taps = 0
         self.errors: list[str] = []
         self.context: BrowserContext
@@ -36,10 +40,9 @@ class Phone:
 
     def switch_on(self) -> None:
         """Start the browser with what its profile holds."""
-        self.context = self.playwright.chromium.launch_persistent_context(
-            str(self.profile), executable_path=self.chromium, args=list(ARGUMENTS), **self.options
-        )
-        self._watch(self.context.pages[0])
+        self.context = self.open_context()
+        self.context.add_init_script(SHIFTED_CLOCK)
+        self._watch(self.context.pages[0] if self.context.pages else self.context.new_page())
 
     def _watch(self, page: Page) -> None:
         self.page = page
@@ -76,6 +79,7 @@ class Phone:
 
     def _kill(self, kind: str) -> None:
         """Kill the processes of this phone's profile that are of a kind; without one the browser itself."""
+        assert self.profile is not None, "only a durable phone can be killed"
         for process in psutil.Process().children(recursive=True):
             with contextlib.suppress(psutil.Error):
                 words = process.cmdline()
@@ -124,6 +128,10 @@ class Phone:
         """Wait until an entry of the queue says so."""
         entry = self.page.locator("li.entry", has_text=job)
         expect(entry.locator(".tag")).to_have_text(state, timeout=30_000)
+
+    def set_clock_wrong_by(self, hours: float) -> None:
+        """Put the phone's clock ahead of the shop's, or behind it with a negative number."""
+        self.page.evaluate("ms => localStorage.setItem('test clock', ms)", hours * 3_600_000)
 
     def go(self, view: str) -> None:
         """Go to a view by its address."""

@@ -9,6 +9,7 @@ from decimal import Decimal
 
 from django.contrib.auth import login
 from django.contrib.sessions.models import Session
+from django.core.files.storage import default_storage
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.urls import path
 from django.utils import timezone
@@ -27,6 +28,7 @@ from shop.models import (
     in_shop_zone,
     the_shop,
 )
+from shop.photos import Photo
 from shop.urls import urlpatterns as site
 from tests.inventory.small_shop import receive
 
@@ -39,7 +41,7 @@ def technician(request: HttpRequest, name: str) -> JsonResponse:
     Technician.objects.create(code=name, person=person, van=van)
     stock = (("D-P400", "40", "60"), ("D-P800", "40", "60"), ("C-FINE", "1000", "60"), ("S-PAD", "2", "18"))
     receive(f"R-{name}", 1, *stock, place=van.code)
-    return _booked(van, int(request.GET["jobs"]))
+    return _booked(van, int(request.GET["jobs"]), f"scratch by {name}")
 
 
 @csrf_exempt
@@ -50,7 +52,9 @@ def colleague(_request: HttpRequest, name: str, of: str) -> JsonResponse:
     return JsonResponse({})
 
 
-def _booked(van: Van, count: int) -> JsonResponse:
+def _booked(van: Van, count: int, damage: str) -> JsonResponse:
+    """Book jobs of a damage type of their own, so that no other test says what they usually take."""
+    damage_type = DamageType.objects.create(code=damage)
     today = in_shop_zone(timezone.now(), the_shop()).date()
     references = [f"{van.code}-{number}" for number in range(1, count + 1)]
     for reference in references:
@@ -58,7 +62,7 @@ def _booked(van: Van, count: int) -> JsonResponse:
             reference=reference,
             van=van,
             job_type=JobType.objects.get(code="SCR-S"),
-            damage_type=DamageType.objects.get(code="scratch"),
+            damage_type=damage_type,
             glass=GlassType.objects.get(code="laminated"),
             price=Decimal(145),
             booked_for=today,
@@ -91,6 +95,9 @@ def books(_request: HttpRequest, van: str) -> JsonResponse:
             "recorded_by": {_job_of(d).reference: d.recorded_by for d in documents},
             "hours_ago": {r: _hours(now - j.closed_at) for r, j in jobs.items() if j.closed_at is not None},
             "outcomes": {r: j.outcome for r, j in jobs.items()},
+            "photos": [
+                default_storage.path(p.file_name) for p in Photo.objects.filter(job__van__place__code=van)
+            ],
             "counts": Document.objects.filter(kind="count", count_lines__place__code=van).distinct().count(),
             "stock": {
                 h.consumable.code: int(h.quantity)

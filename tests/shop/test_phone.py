@@ -1,6 +1,7 @@
 """What the server gives the technician's phone: the page, its worker, the session and the bundle."""
 
 import json
+import re
 from decimal import Decimal
 from typing import Any
 
@@ -54,23 +55,31 @@ def test_the_page_its_worker_and_its_manifest_are_the_same_for_everybody_and_hol
 
 def test_the_worker_keeps_every_file_of_the_page_under_its_version() -> None:
     worker = Client().get("/phone/worker.js").content.decode()
-    assert f'"phone-{version()}"' in worker
+    assert f'VERSION = "{version()}"' in worker
     assert kept_addresses()[0] == "/phone/"
     for address in kept_addresses():
         assert f'"{address}"' in worker
         assert Client().get(address).status_code == 200, address
     page = Client().get("/phone/").content.decode()
-    assert f'data-version="{version()}"' in page
+    named = set(re.findall(r'(?:href|src)="(/phone/files/[^"]+)"', page))
+    assert named
+    assert named <= set(kept_addresses())
+
+
+def test_a_file_of_the_page_is_kept_for_good_and_no_other_version_is_served() -> None:
+    answer = Client().get(f"/phone/files/{version()}/app.js")
+    assert answer["Content-Type"].endswith("/javascript")
+    assert "immutable" in answer["Cache-Control"]
+    for other in (f"/phone/files/{'0' * 16}/app.js", f"/phone/files/{version()}/settings.py"):
+        assert Client().get(other).status_code == 404
 
 
 def test_every_module_that_a_module_of_the_phone_imports_is_kept() -> None:
-    names = {name.rsplit("/", 1)[1] for name in FILES}
     for address in kept_addresses():
         if address.endswith(".js"):
-            source = b"".join(Client().get(address)).decode()
-            for line in source.splitlines():
+            for line in Client().get(address).content.decode().splitlines():
                 if line.startswith("import "):
-                    assert line.split('"./')[1].rstrip('";') in names
+                    assert line.split('"./')[1].rstrip('";') in FILES
 
 
 def test_the_manifest_says_what_an_installed_page_needs() -> None:

@@ -23,6 +23,8 @@ let reached = null;
 let shown = null;
 let refreshed = 0;
 let waitingWorker = null;
+// What the next view begins with.
+let toSay = "";
 
 const page = {
   get bundle() {
@@ -31,9 +33,9 @@ const page = {
   bundleTime: () => clock.written(bundle.fetched),
   show,
   go(address, said = "") {
+    toSay = said;
     if (location.hash === address) show();
     else location.hash = address;
-    say(said);
   },
   missing: (text) => ({ title: "Not here", element: h("p", { class: "card" }, text, " ", h("a", { href: "#jobs" }, "Back to the jobs")) }),
 };
@@ -67,7 +69,8 @@ async function show() {
   const { title, element, isForm = false } = await viewFor(location.hash);
   if (mine !== turn) return;
   const moved = shown !== null && shown !== location.hash;
-  if (moved) say("");
+  if (moved || toSay) say(toSay);
+  toSay = "";
   shown = location.hash;
   find("title").textContent = title;
   document.title = title;

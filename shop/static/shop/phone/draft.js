@@ -120,3 +120,10 @@ export function closeBody(draft, bundle) {
       })),
   };
 }
+
+// How lengths are shown: documents carry millimetres, an inch is 25.4 of them (ISO 80000-3).
+const MM_PER = { mm: 1, in: 25.4 };
+
+export const shownLength = (mm, { length_unit: unit }) => String(Math.round((Number(mm) / MM_PER[unit]) * 100) / 100);
+
+export const readLength = (number, { length_unit: unit }) => rounded(number * MM_PER[unit]);

@@ -5,7 +5,7 @@ import * as outbox from "./outbox.js";
 import * as store from "./store.js";
 import * as timer from "./timer.js";
 import { button, checkbox, field, h, readNumber, select, stepper } from "./elements.js";
-import { closeBody, draftKey, gradeMinutes, prefill, problem, startDraft, unbooked } from "./draft.js";
+import { closeBody, draftKey, gradeMinutes, prefill, problem, readLength, shownLength, startDraft, unbooked } from "./draft.js";
 import { linesOf } from "./lines.js";
 import { photosOf } from "./photos.js";
 
@@ -171,11 +171,10 @@ class Form {
     return control;
   }
 
-  number(name, { empty }) {
-    const control = h("input", { type: "text", inputmode: "decimal", autocomplete: "off", value: this.draft[name] ?? "" });
+  number(name, value, read) {
+    const control = h("input", { type: "text", inputmode: "decimal", autocomplete: "off", value });
     control.addEventListener("input", () => {
-      const blank = control.value.trim() === "";
-      this.draft[name] = blank && empty ? null : readNumber(control.value);
+      this.draft[name] = read(control.value);
       this.changed();
     });
     return control;
@@ -183,6 +182,8 @@ class Form {
 
   more() {
     const { draft } = this;
+    const { bundle } = this.page;
+    const length = draft.length_mm === null ? "" : shownLength(draft.length_mm, bundle);
     return h(
       "details",
       { class: "card" },
@@ -192,9 +193,10 @@ class Form {
         this.viewing.hidden = !checked;
         this.changed();
       }),
-      field("Length of the damage, mm", this.number("length_mm", { empty: true })),
+      field(`Length of the damage, ${bundle.length_unit}`, this.number("length_mm", length,
+        (text) => (text.trim() === "" ? null : readLength(readNumber(text), bundle)))),
       field("Damage that was there before", this.text("existing_damage", "textarea"), "agree it with the customer in writing"),
-      field("Price, net of tax", this.number("price", { empty: false })),
+      field("Price, net of tax", this.number("price", draft.price, readNumber)),
       field("Repeats the job", this.text("callback_of"), "reference of the first job, when this is a callback"),
     );
   }

@@ -4,7 +4,7 @@ import * as outbox from "./outbox.js";
 import * as photos from "./photos.js";
 import * as store from "./store.js";
 import { button, confirmed, h } from "./elements.js";
-import { draftKey } from "./draft.js";
+import { draftKey, shownLength } from "./draft.js";
 
 const STATES = { waiting: "closed, waiting for signal", received: "closed", attention: "needs attention" };
 
@@ -40,7 +40,7 @@ function cardOf(page, job, entry, draft) {
   const { bundle } = page;
   const service = bundle.job_types[job.job_type]?.name ?? job.job_type;
   const late = job.booked_for < bundle.today;
-  const length = job.length_mm === null ? "" : `, ${job.length_mm} mm`;
+  const length = job.length_mm === null ? "" : `, ${shownLength(job.length_mm, bundle)} ${bundle.length_unit}`;
   const action = entry
     ? h("a", { href: "#sent", class: `tag ${entry.state}` }, STATES[entry.state])
     : h("a", { href: `#close/${encodeURIComponent(job.reference)}`, class: "button", "aria-label": `${draft ? "Go on with" : "Close"} ${job.reference}` },

@@ -41,7 +41,7 @@ function itemOf(page, entry, pictures) {
     state === "received" && answer?.findings?.length > 0 &&
       h("div", {}, h("p", {}, h("strong", {}, "Does this look right?")), h("ul", {}, answer.findings.map((text) => h("li", {}, text))),
         h("p", { class: "soft" }, "The close counts as it is. If something is wrong, tell the shop.")),
-    pictures?.waiting > 0 && h("p", { class: "soft" }, `${pictures.waiting} photos wait to go out.`),
+    pictures?.waiting > 0 && h("p", { class: "soft" }, `Photos that wait to go out: ${pictures.waiting}`),
     pictures?.refused.map((reason) => h("p", { class: "alert" }, `A photo was refused: ${reason}`)),
     actionsOf(page, entry),
   );

@@ -1,10 +1,13 @@
 // Keeps the phone page for work without signal. What is queued lives in IndexedDB and is never touched here.
-{% autoescape off %}const KEPT = "phone-{{ version }}";
+{% autoescape off %}const VERSION = "{{ version }}";
+const KEPT = `phone-${VERSION}`;
 const ADDRESSES = {{ addresses }};{% endautoescape %}
 const PAGE = ADDRESSES[0];
 
 self.addEventListener("install", (event) => {
-  const requests = ADDRESSES.map((address) => new Request(address, { cache: "reload" }));
+  // The files carry their version in their addresses, so what the browser has of them already is right.
+  const fresh = (address) => (address.includes(`/${VERSION}/`) ? "default" : "reload");
+  const requests = ADDRESSES.map((address) => new Request(address, { cache: fresh(address) }));
   event.waitUntil(caches.open(KEPT).then((cache) => cache.addAll(requests)));
 });
 
