@@ -14,37 +14,6 @@ FloatArray = npt.NDArray[np.float64]
 RATE_MAX = 200.0
 
 
-def use_per_job(times: FloatArray, group: npt.NDArray[np.intp], prior_jobs: float = 50.0) -> FloatArray:
-    """Distribution of the use of one job for each van, pooled with the same consumable on other vans.
-
-    `times`: how many jobs used 0, 1, 2, ... units (series, units); `group` (series,): the number of each
-    one's consumable, from 0. Each row is the posterior mean of a Dirichlet prior worth `prior_jobs` jobs of
-    the consumable's average, itself with half a job without use: without jobs, it is taken as unused.
-    """
-    sums = np.zeros((int(group.max(initial=-1)) + 1, times.shape[1]))
-    np.add.at(sums, group, times)
-    sums[:, 0] += 0.5
-    average = (sums / sums.sum(axis=1, keepdims=True))[group]
-    pooled: FloatArray = (times + prior_jobs * average) / (times.sum(axis=1, keepdims=True) + prior_jobs)
-    return pooled
-
-
-def of_jobs(
-    booked: npt.NDArray[np.intp], further_rate: FloatArray, uses: FloatArray, units_max: int
-) -> FloatArray:
-    """Distribution of the use of a known number of booked jobs and a Poisson number of further ones.
-
-    `booked` and `further_rate`: (series,); `uses`: use of one job (series, units). Returns
-    (series, units_max + 1). Raises ValueError as `panjer` does.
-    """
-    further = panjer(further_rate, uses, units_max)
-    # Long enough that nothing wraps around into the units asked for.
-    length = units_max + 1 + max(int(booked.max(initial=0)) * (uses.shape[1] - 1), units_max)
-    spectrum = np.fft.rfft(uses, length, axis=1) ** booked[:, None] * np.fft.rfft(further, length, axis=1)
-    total: FloatArray = np.fft.irfft(spectrum, length, axis=1)[:, : units_max + 1]
-    return np.maximum(total, 0.0)
-
-
 def panjer(
     rate: FloatArray, use_per_job: FloatArray, units_max: int, size: FloatArray | None = None
 ) -> FloatArray:

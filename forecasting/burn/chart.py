@@ -41,7 +41,14 @@ def burn_chart(past: list[PastWeek], week: Ahead, unit: str) -> Draw:
                 label=interval.name,
                 linewidth=0,
             )
-        axes.plot(across, [float(week.median)] * 2, color=colours.accent, linewidth=2, label="median")
+        axes.plot(
+            across,
+            [float(week.median)] * 2,
+            color=colours.accent,
+            linewidth=2,
+            label="median",
+            solid_capstyle="butt",
+        )
         axes.axvline(0, color=colours.line, linewidth=1)
         step = max(len(shown) // TICKS, 1)
         ticks = list(numbers)[::-1][FREE_WEEKS::step]

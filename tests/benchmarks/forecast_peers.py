@@ -1,11 +1,11 @@
 """The burn forecast against the models of statsforecast: loss, calibration and time, in one run.
 
 Run as `python -m tests.benchmarks.forecast_peers [--data FOLDER] [--sizes 1000 10000] [--patience SECONDS]`.
-FOLDER holds weekly_units_by_store.csv.gz and baskets.csv.gz; without it, or where they are missing, the
-committed extracts serve. Loss: mean pinball loss over five levels of the demand summed over 2 weeks, scaled
-by the mean absolute step of the past (1 where that is 0), origins 40, 42, ..., 50. A peer's mean is dressed
-(i) as a normal with the deviation of the past times the root of 2, (ii) as a negative binomial of the same
-mean and variance. Nothing is run in parallel, on either side.
+FOLDER holds weekly_units_by_store.csv.gz; without it the committed extract serves. What knowing the jobs
+ahead gives is measured in forecast_jobs. Loss: mean pinball loss over five levels of the demand summed over 2
+weeks, scaled by the mean absolute step of the past (1 where that is 0), origins 40, 42, ..., 50. A peer's
+mean is dressed (i) as a normal with the deviation of the past times the root of 2, (ii) as a negative
+binomial of the same mean and variance. Nothing is run in parallel, on either side.
 
 What was tried on the full weekly panel, by the same loss (shipped: 0.638; smaller is better):
 
@@ -48,7 +48,6 @@ LEVELS = np.array([0.5, 0.8, 0.9, 0.95, 0.99])
 AHEAD = 2
 ORIGINS = (40, 42, 44, 46, 48, 50)
 CLASS_MIN = 500
-JOBS_MODEL, PANEL_MODEL = "panel levels per job", "panel levels"
 SHARED = Path(__file__).parents[3] / "shared" / "data"
 
 
@@ -153,35 +152,6 @@ def calibration(held: npt.NDArray[np.bool_], classes: npt.NDArray[np.str_]) -> N
             print(f"  {name:13} {chosen.sum():6,}{shares[1:]}")
 
 
-def jobs_known(path: Path) -> None:
-    """Print by how much knowing the jobs ahead helps: baskets as jobs, products of a store as consumables."""
-    lines = pd.read_csv(path, parse_dates=["at"])
-    lines["week"] = ((lines["at"] - pd.Timestamp("2017-01-01")).dt.days // 7).clip(0, 51)
-    jobs = lines.groupby(["store_id", "week"])["basket_id"].nunique().unstack(fill_value=0)
-    use = lines.groupby(["store_id", "product_id", "week"])["quantity"].sum().unstack(fill_value=0)
-    jobs, use = (sums.reindex(columns=range(52), fill_value=0) for sums in (jobs, use))
-    print(f"\n{path.name}: backtest loss with the jobs ahead known, over that of the best direct models")
-    for weeks in (1, 4, 12):
-        part = use[(use.to_numpy() > 0).sum(axis=1) >= weeks]
-        if part.empty:
-            continue
-        units = part.to_numpy(float)
-        exposure = jobs.loc[part.index.get_level_values("store_id")].to_numpy(float)
-        found = forecast_panel(
-            units,
-            AHEAD,
-            LEVELS,
-            group=part.index.get_level_values("product_id").to_numpy(),
-            exposure=exposure,
-            exposure_ahead=exposure[:, -AHEAD:].sum(axis=1),
-        ).backtest.losses
-        by_jobs, panel = found.pop(JOBS_MODEL), found.pop(PANEL_MODEL)
-        print(
-            f"  {len(units):,} series used in {weeks} weeks or more: {by_jobs:.4f}; {by_jobs / panel:.3f} of "
-            f"the panel's, {by_jobs / min(found.values()):.3f} of the best of one series at a time"
-        )
-
-
 def seconds(work: Callable[[], object]) -> float:
     """How long it takes, the second time: the first may compile."""
     work()
@@ -260,11 +230,9 @@ def main() -> None:
     arguments = parser.parse_args()
     warnings.filterwarnings("ignore", module="statsforecast")
     full = arguments.data / "weekly_units_by_store.csv.gz"
-    baskets = arguments.data / "baskets.csv.gz"
     two_years(weekly_units(EXTRACT).units, 100_000)
     for path in (path for path in (full, EXTRACT) if path.exists()):
         accuracy(path)
-    jobs_known(baskets if baskets.exists() else EXTRACT.with_name("baskets_extract.csv"))
     speed(weekly_units(full if full.exists() else EXTRACT).units, arguments.sizes, arguments.patience)
 
 

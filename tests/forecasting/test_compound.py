@@ -59,24 +59,6 @@ def test_geometric_uses_of_poisson_jobs() -> None:
     assert (units - mean) ** 2 @ row == pytest.approx(rate * (2 - p) / p**2, abs=1e-7)
 
 
-def test_booked_jobs_are_certain_and_further_ones_poisson() -> None:
-    booked, rates = np.array([0, 3, 12]), np.array([0.5, 0.0, 2.0])
-    found = compound.of_jobs(booked, rates, np.tile(USES, (3, 1)), 40)
-    for jobs, rate, row in zip(booked, rates, found, strict=True):
-        numbers = np.concatenate([np.zeros(jobs), stats.poisson.pmf(np.arange(60), rate)])
-        assert row == pytest.approx(by_convolution(numbers, USES, 40), abs=1e-12)
-
-
-def test_use_per_job_is_pooled_over_vans() -> None:
-    # The average of the first consumable: 90 jobs, and the half, of 100.5 used nothing. [computed]
-    times = np.array([[0.0, 10.0], [90.0, 0.0], [0.0, 0.0]])
-    found = compound.use_per_job(times, np.array([0, 0, 1]))
-    average = 90.5 / 100.5
-    assert found[:2, 0] == pytest.approx([50 * average / 60, (90 + 50 * average) / 140])
-    assert found.sum(axis=1) == pytest.approx([1, 1, 1])
-    assert found[2].tolist() == [1, 0]
-
-
 @pytest.mark.parametrize("size", [None, 50.0])
 def test_a_rate_that_would_underflow_is_split(size: float | None) -> None:
     rate = 900.0
