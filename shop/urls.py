@@ -1,10 +1,12 @@
 """Routes of the whole deployment."""
 
 from django.contrib import admin
-from django.urls import URLPattern, URLResolver, include, path
+from django.urls import URLPattern, URLResolver, include, path, register_converter
 
 from shop import pages
-from shop.api.problems import no_such_route
+from shop.api.problems import Anything, no_such_route
+
+register_converter(Anything, "anything")
 
 handler400 = "shop.api.problems.bad_request"
 handler500 = "shop.api.problems.server_error"
@@ -26,6 +28,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("admin/", admin.site.urls),
     path("api/v1/", include("shop.api.urls")),
     path("api/v1/", include("forecasting.api_urls")),
-    path("api/", no_such_route),
-    path("api/<path:rest>", no_such_route),
+    path("api/<anything:rest>", no_such_route),
 ]

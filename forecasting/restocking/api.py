@@ -354,6 +354,7 @@ class DifferencesView(StepView):
     """Where what did not arrive is."""
 
     serves = {"PUT": STOCK}
+    http_method_names = ["put"]
     serializer_class = DifferencesSerializer
 
     def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:

@@ -6,17 +6,17 @@ from typing import Any, ClassVar
 from django.core.exceptions import ValidationError
 from django.http import Http404
 from rest_framework.request import Request
-from rest_framework.views import APIView
 
 from inventory.documents import Problem, text_problem
 from shop.api.lists import OWNERS, RoleMay
+from shop.api.permissions import MethodsFirst
 from shop.api.problems import Malformed
 from shop.models import Role
 
 LONGEST_NAME = 200
 
 
-class ItemView(APIView):
+class ItemView(MethodsFirst):
     """One thing: GET shows it, PUT makes or changes it."""
 
     permission_classes = [RoleMay]

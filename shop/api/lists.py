@@ -12,6 +12,7 @@ from rest_framework.views import APIView
 from shop.access import is_person, role_of
 from shop.api.filters import Sorting, StrictFilters
 from shop.api.pages_of_lists import Pages
+from shop.api.permissions import MethodsFirst
 from shop.api.views import person_of_request
 from shop.models import Person, Role
 
@@ -39,7 +40,7 @@ class RoleMay(BasePermission):
         return role_of(user) in getattr(view, name, frozenset())
 
 
-class RowList(ListBase):
+class RowList(MethodsFirst, ListBase):
     """A list in pages. A view says who reads it (`readers`), how it sorts, and its `rows`."""
 
     readers: ClassVar[frozenset[Role]] = OWNERS

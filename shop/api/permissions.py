@@ -1,7 +1,9 @@
 """The rules of shop.access applied to requests: by role first, then by what the document touches."""
 
+from typing import Any
+
 from django.db.models import Exists, OuterRef, Q, QuerySet
-from rest_framework.exceptions import PermissionDenied
+from rest_framework.exceptions import MethodNotAllowed, PermissionDenied
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 from rest_framework.views import APIView
@@ -15,6 +17,16 @@ from shop.models import Person, Role
 
 Postable = documents.Document | Close | JobUses
 TABLES = {"GET": MAY_READ, "HEAD": MAY_READ, "PUT": MAY_POST, "POST": MAY_POST}
+
+
+class MethodsFirst(APIView):
+    """A route that refuses methods it lacks before asking who it is, so that 405 means the same to all."""
+
+    def initial(self, request: Request, *args: Any, **named: Any) -> None:
+        """Refuse other methods, then whoever may not."""
+        if (request.method or "").lower() not in self.http_method_names:
+            raise MethodNotAllowed(request.method or "")
+        super().initial(request, *args, **named)
 
 
 class RoleMayUseKind(BasePermission):

@@ -5,6 +5,7 @@ from http import HTTPStatus
 from typing import Any
 
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.urls.converters import StringConverter
 from django.views import defaults
 from django.views.decorators.csrf import csrf_exempt
 from rest_framework import serializers
@@ -53,6 +54,12 @@ def problem_of(error: Exception) -> dict[str, Any] | None:
     """Return the problem details of an error that a client can mend, None of any other."""
     response = problem_handler(error, {})
     return None if response is None else response.data
+
+
+class Anything(StringConverter):
+    """The rest of an address, line breaks included, which Django's own `path` would not match."""
+
+    regex = "(?s:.*)"
 
 
 @csrf_exempt

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 from django import forms
 from django.core.exceptions import ValidationError
 from drf_spectacular.utils import OpenApiParameter
-from rest_framework.generics import GenericAPIView
+from rest_framework.generics import ListAPIView
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -14,13 +14,14 @@ from inventory.documents import Problem
 from shop.api.filters import DayField
 from shop.api.lists import OFFICE, RoleMay
 from shop.api.pages_of_lists import Pages
+from shop.api.permissions import MethodsFirst
 from shop.api.problems import Malformed
 from shop.models import Role
 
 if TYPE_CHECKING:
-    ReportBase = GenericAPIView[Any]
+    ReportBase = ListAPIView[Any]
 else:
-    ReportBase = GenericAPIView
+    ReportBase = ListAPIView
 
 DAY = {"type": "string", "format": "date"}
 PERIOD_PARAMETERS = [
@@ -51,16 +52,17 @@ class PeriodForm(forms.Form):
         return said
 
 
-class ReportList(ReportBase):
+class ReportList(MethodsFirst, ReportBase):
     """A report as a list in pages. A view says who reads it, its `form`, and its `report`."""
 
     readers: ClassVar[frozenset[Role]] = OFFICE
     form: ClassVar[type[forms.Form]] = NothingAsked
     permission_classes = [RoleMay]
+    filter_backends = []
     pagination_class = Pages
     http_method_names: Sequence[str] = ["get", "head"]
 
-    def get(self, request: Request, **named: str) -> Response:
+    def get(self, request: Request, *_args: Any, **named: str) -> Response:
         """Give a page of it."""
         rows = self.paginate_queryset(self.report(**self._asked(request), **named))
         return self.get_paginated_response(self.get_serializer(rows, many=True).data)

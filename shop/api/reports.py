@@ -69,7 +69,7 @@ class Margins(ReportList):
             *PERIOD_PARAMETERS,
         ]
     )
-    def get(self, request: Request, **named: str) -> Response:
+    def get(self, request: Request, *_args: Any, **named: str) -> Response:
         """List the groups by label."""
         return super().get(request, **named)
 
@@ -105,7 +105,7 @@ class MaterialVariances(ReportList):
     serializer_class = MaterialLineSerializer
 
     @extend_schema(parameters=PERIOD_PARAMETERS)
-    def get(self, request: Request, **named: str) -> Response:
+    def get(self, request: Request, *_args: Any, **named: str) -> Response:
         """List the consumables of each job type."""
         return super().get(request, **named)
 
@@ -139,7 +139,7 @@ class LabourVariances(ReportList):
     serializer_class = LabourLineSerializer
 
     @extend_schema(parameters=PERIOD_PARAMETERS)
-    def get(self, request: Request, **named: str) -> Response:
+    def get(self, request: Request, *_args: Any, **named: str) -> Response:
         """List the job types."""
         return super().get(request, **named)
 
@@ -186,7 +186,7 @@ class Costing(ReportList):
     serializer_class = CostingSerializer
 
     @extend_schema(parameters=PERIOD_PARAMETERS)
-    def get(self, request: Request, **named: str) -> Response:
+    def get(self, request: Request, *_args: Any, **named: str) -> Response:
         """List the jobs by closing time."""
         return super().get(request, **named)
 

@@ -134,7 +134,7 @@ class StockOnDay(ReportList):
     serializer_class = StockRowSerializer
 
     @extend_schema(parameters=[OpenApiParameter("day", DAY, OpenApiParameter.PATH)])
-    def get(self, request: Request, **named: str) -> Response:
+    def get(self, request: Request, *_args: Any, **named: str) -> Response:
         """List it by place and consumable."""
         return super().get(request, **named)
 

@@ -9,10 +9,8 @@ from typing import Any, ClassVar
 from django.http import Http404
 from django.shortcuts import get_object_or_404
 from rest_framework import status
-from rest_framework.exceptions import MethodNotAllowed
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.views import APIView
 
 from inventory.documents import Kind
 from inventory.ledger import Posting
@@ -20,12 +18,12 @@ from inventory.models import Document
 from shop import closing, job_documents
 from shop.access import is_person
 from shop.api import serializers
-from shop.api.permissions import RoleMayUseKind, check_may_post, readable_documents
+from shop.api.permissions import MethodsFirst, RoleMayUseKind, check_may_post, readable_documents
 from shop.api.schema import DocumentSchema
 from shop.models import Finding, Person
 
 
-class DocumentView(APIView):
+class DocumentView(MethodsFirst):
     """Posts documents of one kind, and shows them as they were recorded."""
 
     kind: ClassVar[Kind]
@@ -33,12 +31,6 @@ class DocumentView(APIView):
     permission_classes = [RoleMayUseKind]
     http_method_names = ["get", "head", "put"]
     schema = DocumentSchema()
-
-    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
-        """Refuse other methods before asking who it is."""
-        if (request.method or "").lower() not in self.http_method_names:
-            raise MethodNotAllowed(request.method or "")
-        super().initial(request, *args, **kwargs)
 
     def put(self, request: Request, client_id: str) -> Response:
         """Post the document, once however often it is sent."""
