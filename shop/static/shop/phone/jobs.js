@@ -27,6 +27,7 @@ export async function jobsOf(page) {
     today.length ? today.map(card) : h("p", { class: "card" }, "No job is booked for today."),
     h("a", { href: "#new", class: "button quiet wide" }, "Close a job that is not listed"),
     later.length > 0 && h("section", { "aria-labelledby": "later" }, h("h2", { id: "later" }, "Tomorrow"), later.map(card)),
+    h("p", {}, h("a", { href: "/" }, "Restocks, sign-ins and the rest, with signal")),
     h("footer", { class: "cautions", "aria-label": "Cautions" }, h("ul", {}, [
       "Protect eyes and ears, wear gloves, and keep the work wet so that no dust flies.",
       "Glass may get warm to the hand, not hotter: stop and let it cool.",
