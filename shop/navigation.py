@@ -31,10 +31,13 @@ def _link(label: str, route: str, *roles: Role) -> Link:
 
 # In the order shown.
 LINKS: tuple[Link, ...] = (
+    _link("Close jobs", "phone:app", TECHNICIAN),
     _link("Margins", "owner:margins", OWNER, ACCOUNTANT),
     _link("Stock", "store:stock", STOREKEEPER, OWNER, ACCOUNTANT),
     _link("Burn", "burn:list", TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT),
     _link("Restocks", "restocks:list", TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT),
+    _link("Purchases", "purchases:list", STOREKEEPER, OWNER, ACCOUNTANT),
+    _link("Look back", "lookback:list", TECHNICIAN, STOREKEEPER, OWNER),
     _link("Letters", "letters:list", STOREKEEPER, OWNER),
     _link("Periodic work", "work:list", STOREKEEPER, OWNER),
     _link("People", "people:list", OWNER),

@@ -116,6 +116,11 @@ class PurchaseLine(models.Model):
         return PriceList.from_json(self.prices)
 
     @property
+    def average_price(self) -> Decimal:
+        """What a pack costs on average at the packs in force."""
+        return self.price_list.average(self.packs)
+
+    @property
     def cost(self) -> Decimal:
         """What the packs in force cost."""
         return self.price_list.cost(self.packs)

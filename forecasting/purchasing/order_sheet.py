@@ -51,7 +51,7 @@ def order_pdf(purchase: Purchase) -> bytes:
             f"{line.consumable.name} ({line.consumable.code})",
             f"{line.pack.name} of {quantity(line.pack_units)} {line.consumable.stock_unit}",
             f"{line.packs:,}",
-            money(line.price_list.average(line.packs), digits),
+            money(line.average_price, digits),
             money(line.cost, digits),
         )
         for line in lines
@@ -97,7 +97,7 @@ def order_csv(purchase: Purchase) -> str:
             f"{line.pack_units.normalize():f}",
             line.consumable.stock_unit,
             line.packs,
-            f"{line.price_list.average(line.packs).normalize():f}",
+            f"{line.average_price.normalize():f}",
             f"{line.cost:.{digits}f}",
             shop.currency,
         )

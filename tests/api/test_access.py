@@ -122,6 +122,11 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "burn/chart/<int:pk>/": {"GET": EVERYONE},
     "burn/<str:place>/<path:consumable>/": {"GET": EVERYONE},
     "api/v1/forecasts/": {"GET": EVERYONE},
+    # the look back
+    "lookback/": {"GET": VAN_AND_STOCK},
+    "lookback/chart/<str:van>/<path:consumable>/": {"GET": VAN_AND_STOCK},
+    "lookback/<str:van>/<path:consumable>/": {"GET": VAN_AND_STOCK},
+    "api/v1/lookback/": {"GET": VAN_AND_STOCK},
     # restocks
     "restocks/": {"GET": EVERYONE},
     "restocks/draft/": {"POST": STOCK},
@@ -244,6 +249,13 @@ OTHERS: dict[str, Callable[[], dict[str, object]]] = {
     "burn/<str:place>/<path:consumable>/": lambda: {
         "place": forecast_of("van-b").place.code,
         "consumable": "disc-p400",
+    },
+    **{
+        route: lambda: {"van": "van-b", "consumable": "disc-p400"}
+        for route in (
+            "lookback/chart/<str:van>/<path:consumable>/",
+            "lookback/<str:van>/<path:consumable>/",
+        )
     },
     **{
         route: lambda: {"pk": restock_of("van-b").pk}

@@ -1,0 +1,305 @@
+"""Pages of purchases: the list, one purchase, and the steps that need no page of their own."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_POST, require_safe
+
+from forecasting.models import ForecastRun, Purchase, PurchaseStatus, the_terms
+from forecasting.purchasing import approving, receiving, sending
+from forecasting.purchasing.deciding import LeftOut
+from forecasting.purchasing.drafting import begin_order, draft_purchases, what_is_left_out
+from forecasting.purchasing.forms import DraftForm
+from forecasting.purchasing.gathering import gather
+from forecasting.purchasing.order_sheet import order_csv, order_pdf
+from forecasting.purchasing.steps import Done
+from forecasting.purchasing.viewing import (
+    READERS,
+    STOCK,
+    happened,
+    is_late,
+    narrowed,
+    purchases,
+    rows,
+    status_choices,
+    total_of,
+    with_lines,
+)
+from forecasting.restocking.drafting import CannotDraftError, depot_of
+from forecasting.restocking.steps import StepRefused
+from inventory.ledger import Refused
+from inventory.models import Books, Pack, Supplier
+from shop.access import for_roles, person_of, role_of
+from shop.models import in_shop_zone, the_shop
+from shop.wording import counted
+
+ROWS_PER_PAGE = 50
+
+# What a person may press, by the name of the button: the label, the statuses that show it, the step.
+STEPS: dict[str, tuple[str, frozenset[str], Callable[..., Done]]] = {
+    "take-approval-back": (
+        "Take the approval back",
+        frozenset({PurchaseStatus.APPROVED}),
+        approving.take_approval_back,
+    ),
+    "take-sending-back": (
+        "Take the sending back",
+        frozenset({PurchaseStatus.SENT}),
+        sending.take_sending_back,
+    ),
+    "undo-changes": (
+        "Back to what was suggested",
+        frozenset({PurchaseStatus.DRAFT}),
+        approving.undo_changes,
+    ),
+    "rest-is-not-coming": (
+        "The rest is not coming",
+        frozenset({PurchaseStatus.PARTLY_RECEIVED}),
+        receiving.call_rest_off,
+    ),
+    "expect-rest": (
+        "Expect the rest after all",
+        frozenset({PurchaseStatus.RECEIVED}),
+        receiving.expect_rest,
+    ),
+    "reopen": ("Open it again", frozenset({PurchaseStatus.CANCELLED}), approving.reopen),
+}
+
+
+@never_cache
+@require_safe
+@for_roles(*READERS)
+def index(request: HttpRequest) -> HttpResponse:
+    """Show the purchases, newest first, narrowed by supplier and status; and what nobody can be asked for."""
+    asked = {name: request.GET.get(name, "") for name in ("supplier", "status")}
+    page = Paginator(with_lines(narrowed(purchases(), **asked)), ROWS_PER_PAGE).get_page(
+        request.GET.get("page")
+    )
+    context = {
+        "shop": the_shop(),
+        "title": "Purchases",
+        "page": page,
+        "rows": rows(page, timezone.localdate()),
+        "asked": asked,
+        "suppliers": Supplier.objects.order_by("code"),
+        "statuses": status_choices(),
+        "may_draft": role_of(person_of(request)) in STOCK,
+        "missing": _nobody_to_ask(),
+        "digits": Books.objects.get().minor_unit_digits,
+    }
+    return render(request, "forecasting/purchases.html", context)
+
+
+def _nobody_to_ask() -> list[LeftOut]:
+    """Return what is used and cannot be ordered for want of a pack, a price or terms."""
+    run, terms = _latest_run(), the_terms()
+    try:
+        return gather(run, depot_of(terms), terms).left_out if run else []
+    except CannotDraftError:
+        return []
+
+
+def _latest_run() -> ForecastRun | None:
+    return ForecastRun.objects.filter(finished_at__isnull=False).first()
+
+
+@never_cache
+@require_safe
+@for_roles(*STOCK)
+def left_out(request: HttpRequest) -> HttpResponse:
+    """Show what should be ordered as things stand and cannot be, and why."""
+    run = _latest_run()
+    reason = "" if run else "There is no burn forecast yet; make one first."
+    found: list[LeftOut] = []
+    try:
+        found = what_is_left_out(run) if run else []
+    except CannotDraftError as error:
+        reason = str(error)
+    context = {"shop": the_shop(), "title": "What cannot be ordered", "rows": found, "reason": reason}
+    return render(request, "forecasting/purchase_left_out.html", context)
+
+
+@require_POST
+@for_roles(*STOCK)
+def draft(request: HttpRequest) -> HttpResponse:
+    """Draft today's purchases now; what is there already stays."""
+    now = timezone.now()
+    run = _latest_run()
+    if run is None:
+        messages.error(request, "There is no burn forecast yet; make one first, then draft.")
+        return redirect("purchases:list")
+    day = in_shop_zone(now, the_shop()).date()
+    before = set(Purchase.objects.filter(period=day.isoformat()).values_list("pk", flat=True))
+    try:
+        drafts = draft_purchases(run, day, by=person_of(request).get_username(), now=now)
+    except CannotDraftError as reason:
+        messages.error(request, str(reason))
+        return redirect("purchases:list")
+    new = [purchase for purchase in drafts if purchase.pk not in before]
+    if new:
+        messages.success(request, f"{counted(len(new), 'purchase')} drafted for {day}.")
+    elif drafts:
+        messages.info(request, f"{day} is drafted already; nothing was changed.")
+    else:
+        messages.info(request, "Nothing is missing that can be ordered.")
+    if drafts.left_out:
+        more = counted(len(drafts.left_out), "more thing")
+        messages.warning(request, f"{more} should be ordered and cannot be; see why below the list.")
+    return redirect("purchases:list")
+
+
+@require_POST
+@for_roles(*STOCK)
+def begin(request: HttpRequest) -> HttpResponse:
+    """Begin an order by hand, or go to the supplier's draft."""
+    supplier = get_object_or_404(Supplier, code=request.POST.get("supplier", ""))
+    now = timezone.now()
+    try:
+        purchase = begin_order(
+            supplier,
+            by=person_of(request).get_username(),
+            now=now,
+            today=in_shop_zone(now, the_shop()).date(),
+        )
+    except CannotDraftError as reason:
+        messages.error(request, str(reason))
+        return redirect("purchases:list")
+    return redirect("purchases:show", purchase.pk)
+
+
+def purchase_or_404(pk: int) -> Purchase:
+    """Return a purchase with its lines."""
+    purchase = with_lines(purchases()).filter(pk=pk).first()
+    if purchase is None:
+        raise Http404
+    return purchase
+
+
+@never_cache
+@require_safe
+@for_roles(*READERS)
+def show(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show one purchase: what is suggested and why, and what became of it."""
+    return _show(request, purchase_or_404(pk))
+
+
+def _show(
+    request: HttpRequest, purchase: Purchase, form: DraftForm | None = None, status: int = 200
+) -> HttpResponse:
+    may_act = role_of(person_of(request)) in STOCK
+    lines = list(purchase.lines.all())
+    changes = may_act and purchase.status == PurchaseStatus.DRAFT
+    if form is None and changes:
+        form = _draft_form(None, purchase)
+    at = purchase.status
+    steps = [(name, label) for name, (label, shown, _) in STEPS.items() if at in shown]
+    if at == PurchaseStatus.RECEIVED and not purchase.rest_called_off:
+        steps = []
+    if at == PurchaseStatus.CANCELLED and purchase.sent_at:
+        steps = []
+    receipts = list(purchase.receipts.select_related("document"))
+    context = {
+        "shop": the_shop(),
+        "title": f"Purchase {purchase} from {purchase.supplier.name or purchase.supplier}",
+        "purchase": purchase,
+        "lines": [(line, form.field_of(line) if form else None) for line in lines],
+        "total": total_of(lines),
+        "form": form,
+        "steps": steps if may_act else [],
+        "may_change": changes,
+        "may_send": may_act and at == PurchaseStatus.APPROVED,
+        "may_receive": may_act and purchase.sent_at is not None,
+        "may_cancel": may_act and at in (PurchaseStatus.DRAFT, PurchaseStatus.APPROVED, PurchaseStatus.SENT),
+        "may_act": may_act,
+        "warnings": approving.warnings(purchase, lines)
+        if at in (PurchaseStatus.DRAFT, PurchaseStatus.APPROVED)
+        else [],
+        "receipts": receipts,
+        "letters": purchase.letters.order_by("pk"),
+        "events": happened(purchase),
+        "late": is_late(purchase, timezone.localdate()),
+        "digits": Books.objects.get().minor_unit_digits,
+    }
+    return render(request, "forecasting/purchase.html", context, status=status)
+
+
+def _draft_form(data: Any, purchase: Purchase) -> DraftForm:
+    lines = list(purchase.lines.all())
+    further = Pack.objects.filter(supplier=purchase.supplier, terms__isnull=False).exclude(
+        pk__in=[line.pack_id for line in lines]
+    )
+    packs = list(further.select_related("consumable").order_by("consumable__name", "name"))
+    return DraftForm(data, lines, purchase.note, packs)
+
+
+@require_POST
+@for_roles(*STOCK)
+def change(request: HttpRequest, pk: int) -> HttpResponse:
+    """Keep the changes of a draft, or approve it with them."""
+    purchase = purchase_or_404(pk)
+    form = _draft_form(request.POST, purchase)
+    by, now = person_of(request).get_username(), timezone.now()
+    approves = "approve" in request.POST
+    if form.is_valid():
+        step = approving.approve if approves else approving.change
+        try:
+            done = step(pk, form.changes(), by=by, now=now)
+        except StepRefused as refused:
+            form.add_problems(refused.problems)
+        else:
+            said = "Approved: it can be sent." if approves else "Kept."
+            messages.success(request, said if done.changed else "Nothing was changed.")
+            return redirect("purchases:show", pk)
+    return _show(request, purchase_or_404(pk), form, status=400)
+
+
+@require_POST
+@for_roles(*STOCK)
+def step(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take one of the steps that need nothing but a yes."""
+    _, _, taken = STEPS.get(request.POST.get("step", ""), ("", frozenset(), None))
+    if taken is None:
+        raise Http404
+    return go_back(request, pk, taken, "Done.")
+
+
+def go_back(request: HttpRequest, pk: int, taken: Callable[..., Done], said: str) -> HttpResponseRedirect:
+    """Take a step, say what came of it, and show the purchase."""
+    try:
+        done = taken(pk, by=person_of(request).get_username(), now=timezone.now())
+    except Purchase.DoesNotExist:
+        raise Http404 from None
+    except (StepRefused, Refused) as refused:
+        messages.error(request, f"Nothing was changed: {refused}.")
+    else:
+        messages.success(request, said if done.changed else "That was done already.")
+        for flag in done.flags:
+            messages.warning(request, flag)
+    return redirect("purchases:show", pk)
+
+
+@require_safe
+@for_roles(*READERS)
+def as_pdf(request: HttpRequest, pk: int) -> HttpResponse:  # noqa: ARG001 - a view gets both
+    """Send the order as a PDF."""
+    purchase = purchase_or_404(pk)
+    return _file(order_pdf(purchase), f"{purchase}.pdf", "application/pdf")
+
+
+@require_safe
+@for_roles(*READERS)
+def as_csv(request: HttpRequest, pk: int) -> HttpResponse:  # noqa: ARG001 - a view gets both
+    """Send the order as CSV."""
+    purchase = purchase_or_404(pk)
+    return _file(order_csv(purchase).encode(), f"{purchase}.csv", "text/csv; charset=utf-8; header=present")
+
+
+def _file(content: bytes, name: str, media_type: str) -> HttpResponse:
+    disposition = f'attachment; filename="{name}"'
+    return HttpResponse(content, content_type=media_type, headers={"Content-Disposition": disposition})
