@@ -29,6 +29,7 @@ class Changes:
     currency: str | None = None
     time_zone: str | None = None
     target_margin_percent: Decimal | None = None
+    length_unit: str | None = None
     cost_method: Method | None = None
     labour_per_hour: Decimal | None = None
     technician: str | None = None
@@ -90,7 +91,7 @@ def _shop(changes: Changes) -> Shop:
         raise ValidationError({"time_zone": message})
     if changes.time_zone is not None and (found := time_zone_problem(changes.time_zone)):
         raise ValidationError({"time_zone": found})
-    for name in ("name", "currency", "time_zone", "target_margin_percent"):
+    for name in ("name", "currency", "time_zone", "target_margin_percent", "length_unit"):
         value = getattr(changes, name)
         if value is not None:
             setattr(shop, name, value)

@@ -9,13 +9,15 @@ from decimal import Decimal
 from django.db.models import Case, F, QuerySet, Sum, When
 
 from inventory.fields import FixedPointField
-from inventory.models import ConsumableKind, MovementValue, PlaceKind
+from inventory.models import Consumable, ConsumableKind, MovementValue, PlaceKind
 from shop.costing import rate_on
 from shop.margins import posted_costs
 from shop.models import JobCost, JobType, LabourRate, StandardUse
 from shop.variances import LabourVariances, MaterialVariances, labour_variances, material_variances
 
 ZERO = Decimal(0)
+CONSUMPTION_BY = ("job_type", "technician", "damage_type", "glass")
+Pair = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,24 @@ class MaterialLine:
     standard_quantity: Decimal
     actual_cost: Decimal
     variances: MaterialVariances | None
+
+
+@dataclass(frozen=True, slots=True)
+class ConsumptionLine:
+    """One consumable of one group of jobs; see MaterialLine."""
+
+    group: str
+    consumable: Consumable
+    jobs: int
+    actual_quantity: Decimal
+    standard_quantity: Decimal
+    actual_cost: Decimal
+    variances: MaterialVariances | None
+
+    @property
+    def over(self) -> Decimal:
+        """What was used beyond the standard, negative when less."""
+        return self.actual_quantity - self.standard_quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,49 +72,82 @@ def material_lines(start: date | None = None, end: date | None = None) -> Iterat
     Parts that wear are left out, as in a job's materials: their wear is charged by the minute, and what was
     replaced is in shop.absorption.
     """
-    costs = posted_costs(start, end)
-    jobs = _jobs_by_type(costs)
-    into_job = {"movement__destination__kind": str(PlaceKind.JOB)}
-    moved = MovementValue.objects.filter(movement__document__in=costs.values("document")).exclude(
-        movement__consumable__kind=ConsumableKind.WORN
-    )
-    taken: dict[tuple[str, str], tuple[Decimal, Decimal]] = {
-        (job_type, consumable): (quantity, cost)
-        for job_type, consumable, quantity, cost in moved.values_list(
-            "movement__document__job_cost__job_type__code", "movement__consumable__code"
-        )
-        .annotate(quantity=Sum(_signed("movement__quantity", into_job)), cost=Sum(_signed("value", into_job)))
-        .order_by()
-    }
-    standards = {
-        (use.job_type.code, use.consumable.code): use
-        for use in StandardUse.objects.exclude(consumable__kind=ConsumableKind.WORN).select_related(
-            "job_type", "consumable"
-        )
-        if use.job_type.code in jobs
-    }
-    prices = dict(
-        moved.values_list("movement__consumable__code", "movement__consumable__standard_cost").distinct()
-    )
-    for key in sorted(taken.keys() | standards.keys()):
-        job_type, consumable = key
-        quantity, cost = taken.get(key, (ZERO, ZERO))
-        use = standards.get(key)
-        allowed = use.quantity * jobs[job_type] if use else ZERO
-        price = use.consumable.standard_cost if use else prices.get(consumable)
+    for line in consumption_lines("job_type", start, end):
         yield MaterialLine(
-            job_type,
+            line.group,
+            line.consumable.code,
+            line.jobs,
+            line.actual_quantity,
+            line.standard_quantity,
+            line.actual_cost,
+            line.variances,
+        )
+
+
+def consumption_lines(
+    by: str, start: date | None = None, end: date | None = None
+) -> Iterator[ConsumptionLine]:
+    """Yield the consumables of each job type or technician that posted from `start` to `end`: four queries.
+
+    `by` is one of CONSUMPTION_BY. Parts that wear are left out; see material_lines.
+    """
+    group = f"{by}__code"
+    costs = posted_costs(start, end)
+    rows = costs.values_list(group, "job_type__code").annotate(jobs=Sum("jobs")).order_by()
+    jobs = {(name, job_type): number for name, job_type, number in rows}
+    taken = _taken(costs, group)
+    allowed = _allowed(jobs)
+    consumables = Consumable.objects.filter(code__in={code for _, code in taken.keys() | allowed.keys()})
+    by_code = {consumable.code: consumable for consumable in consumables}
+    jobs_of: dict[str, int] = defaultdict(int)
+    for (name, _), number in jobs.items():
+        jobs_of[name] += number
+    for key in sorted(taken.keys() | allowed.keys()):
+        consumable = by_code[key[1]]
+        quantity, cost = taken.get(key, (ZERO, ZERO))
+        standard, price = allowed.get(key, ZERO), consumable.standard_cost
+        yield ConsumptionLine(
+            key[0],
             consumable,
-            jobs[job_type],
+            jobs_of[key[0]],
             quantity,
-            allowed,
+            standard,
             cost,
             None
             if price is None
             else material_variances(
-                actual_quantity=quantity, actual_cost=cost, standard_quantity=allowed, standard_price=price
+                actual_quantity=quantity, actual_cost=cost, standard_quantity=standard, standard_price=price
             ),
         )
+
+
+def _taken(costs: QuerySet[JobCost], group: str) -> dict[Pair, tuple[Decimal, Decimal]]:
+    """Return the quantity and cost of each consumable that the documents of a group took."""
+    into_job = {"movement__destination__kind": str(PlaceKind.JOB)}
+    moved = MovementValue.objects.filter(movement__document__in=costs.values("document")).exclude(
+        movement__consumable__kind=ConsumableKind.WORN
+    )
+    rows = (
+        moved.values_list(f"movement__document__job_cost__{group}", "movement__consumable__code")
+        .annotate(quantity=Sum(_signed("movement__quantity", into_job)), cost=Sum(_signed("value", into_job)))
+        .order_by()
+    )
+    return {(name, consumable): (quantity, cost) for name, consumable, quantity, cost in rows}
+
+
+def _allowed(jobs: dict[Pair, int]) -> dict[Pair, Decimal]:
+    """Return what the jobs of a group should have taken, given their number by (group, job type)."""
+    uses: dict[str, list[tuple[str, Decimal]]] = defaultdict(list)
+    standards = StandardUse.objects.exclude(consumable__kind=ConsumableKind.WORN)
+    for job_type, consumable, quantity in standards.values_list(
+        "job_type__code", "consumable__code", "quantity"
+    ):
+        uses[job_type].append((consumable, quantity))
+    allowed: dict[Pair, Decimal] = defaultdict(Decimal)
+    for (name, job_type), number in jobs.items():
+        for consumable, quantity in uses[job_type]:
+            allowed[name, consumable] += quantity * number
+    return allowed
 
 
 def labour_lines(
@@ -126,13 +179,6 @@ def labour_lines(
                 standard_rate_per_hour=rate.per_hour,
             ),
         )
-
-
-def _jobs_by_type(costs: QuerySet[JobCost]) -> dict[str, int]:
-    rows = costs.values_list("job_type__code").annotate(jobs=Sum("jobs")).order_by()
-    jobs: dict[str, int] = defaultdict(int)
-    jobs.update(dict(rows))
-    return jobs
 
 
 def _signed(name: str, positive: dict[str, str]) -> Case:

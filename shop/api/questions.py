@@ -14,6 +14,7 @@ from rest_framework.response import Response
 from inventory.documents import Kind, free_text_problem
 from inventory.models import RefusedDocument
 from shop.access import MAY_POST, own_van, role_of
+from shop.answers import LONGEST_ANSWER, answer
 from shop.api.catalogue_shapes import CatalogueShape
 from shop.api.fields import TextField
 from shop.api.filters import Choice, Code, DayFrom, DayTo, Flag
@@ -24,7 +25,6 @@ from shop.api.views import person_of_request
 from shop.models import Finding, Person, Role
 
 ANSWERERS = frozenset({Role.TECHNICIAN, Role.OWNER})
-LONGEST_ANSWER = 300
 
 
 class FindingSerializer(serializers.Serializer[Any]):
@@ -108,11 +108,9 @@ class FindingAnswer(ItemView):
     def put(self, request: Request, number: int) -> Response:
         """Keep the answer."""
         said = read_values(AnswerSerializer, request.data, same={})
-        finding = get_object_or_404(readable_findings(person_of_request(request)), pk=number)
-        if finding.answer != said["answer"]:
-            finding.answer = said["answer"]
-            finding.answered_at = timezone.now()
-            finding.save(update_fields=["answer", "answered_at"])
+        person = person_of_request(request)
+        finding = get_object_or_404(readable_findings(person), pk=number)
+        answer(finding, said["answer"], by=person, now=timezone.now())
         return Response(FindingSerializer(finding).data)
 
 

@@ -14,12 +14,12 @@ AREAS: tuple[tuple[str, str, tuple[Role, ...], tuple[str, ...]], ...] = (
     ("owner:margins", "Margins", BOTH, ()),
     ("owner:changes", "What moved", BOTH, ()),
     ("owner:jobs", "Jobs", BOTH, ("owner:job",)),
-    # ("owner:mending", "Losses", (Role.OWNER,), ()),
-    # ("owner:consumption", "Consumption", (Role.OWNER,), ()),
-    # ("owner:missing", "Found missing", (Role.OWNER,), ("owner:missing-counts",)),
-    # ("owner:questions", "Questions", (Role.OWNER,), ("owner:question",)),
-    # ("owner:rates", "Rates", (Role.OWNER,), ("owner:labour-rate", "owner:overhead-rate")),
-    # ("owner:settings", "Settings", (Role.OWNER,), ()),
+    ("owner:mending", "Losses", (Role.OWNER,), ()),
+    ("owner:consumption", "Consumption", (Role.OWNER,), ()),
+    ("owner:missing", "Found missing", (Role.OWNER,), ("owner:missing-counts",)),
+    ("owner:questions", "Questions", (Role.OWNER,), ("owner:question",)),
+    ("owner:rates", "Rates", (Role.OWNER,), ("owner:labour-rate", "owner:overhead-rate")),
+    ("owner:settings", "Settings", (Role.OWNER,), ()),
 )
 
 

@@ -52,6 +52,12 @@ class JobsForm(PeriodForm):
         return {"sort": "-closed", "q": "", "losing": False, "by": "", "group": "", "lifetime": False}
 
 
+class WholeForm(PeriodForm):
+    """The period from which a job was asked for, all time when it was not asked for from one."""
+
+    usual = "all time"
+
+
 @never_cache
 @require_safe
 @for_roles(Role.OWNER, Role.ACCOUNTANT)
@@ -114,11 +120,11 @@ def _ratio(costs: JobCosts) -> str:
 
 def _job_row(found: JobSum, form: JobsForm, written: Money) -> list[Cell]:
     job = found.job
-    who = f"{job.technician or 'nobody'}, {job.van}"
     closed = f"{timezone.localtime(job.closed_at):%Y-%m-%d}" if job.closed_at else "open again"
+    who = f"{job.technician or 'nobody'}, {job.van}, {closed}"
     tags = (f"callback of {job.callback_of}",) if job.callback_of else ()
     return [
-        Cell(job.reference, address("owner:job", job.pk, **form.query), note=closed, tags=tags),
+        Cell(job.reference, address("owner:job", job.pk, **form.query), tags=tags),
         Cell(f"{job.job_type}, {job.damage_type} on {job.glass}", note=who),
         *cost_cells(found.costs, written),
         Cell(_ratio(found.costs)),
@@ -136,7 +142,7 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
         ),
         pk=pk,
     )
-    form = PeriodForm(request)
+    form = WholeForm(request)
     posted = posted_to(found)
     shop, written = the_shop(), shop_money()
     context = {

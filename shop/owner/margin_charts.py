@@ -35,7 +35,7 @@ def ratios(groups: Sequence[GroupMargin], target: float, request: HttpRequest) -
         if lowest < -1:
             axes.set_xlim(left=-1)
         axes.xaxis.set_major_formatter(PercentFormatter(1, decimals=0))
-        axes.set_xlabel("margin as a share of revenue, 95% interval", color=colours.ink)
+        axes.set_xlabel("margin, share of revenue", color=colours.ink)
         axes.legend(loc="best", fontsize=9)
 
     return _drawn(draw, FRAME_PX + ROW_PX * max(len(groups), 3), request)

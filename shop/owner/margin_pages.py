@@ -206,9 +206,9 @@ def _move_cells(move: Move, form: GroupingForm, before: Period, written: Money) 
     group = "" if move.is_total else move.label
     by = "" if move.is_total else form.by_
     change = move.ratio
-    interval = ""
+    note = change.note
     if change.low is not None and change.high is not None:
-        interval = f"{_points(change.low)} to {_points(change.high)}"
+        note = f"{_points(change.low)} to {_points(change.high)} {note}".strip()
     return [
         Cell(
             shown(move.label) if group else "All",
@@ -224,10 +224,8 @@ def _move_cells(move: Move, form: GroupingForm, before: Period, written: Money) 
         Cell(percent(move.ratio_now)),
         Cell(percent(move.ratio_before)),
         Cell(
-            ""
-            if change.change is None
-            else f"{_points(change.change)}{f' ({interval})' if interval else ''}",
-            note=change.note,
+            "" if change.change is None else f"{_points(change.change)} points",
+            note=note,
             tags=("clear",) if change.is_clear else (),
         ),
     ]
@@ -235,4 +233,4 @@ def _move_cells(move: Move, form: GroupingForm, before: Period, written: Money) 
 
 def _points(change: float) -> str:
     """Return a change of a ratio in points of a hundredth, with its sign."""
-    return f"{100 * change:+.1f}".replace("-", "\N{MINUS SIGN}") + " points"
+    return f"{100 * change:+.1f}".replace("-", "\N{MINUS SIGN}")

@@ -27,7 +27,7 @@ def money(amount: Decimal, digits: int) -> str:
 @register.filter
 def percent(ratio: float | None) -> str:
     """Return a ratio in whole percent, a dash when there is none."""
-    return "\N{EN DASH}" if ratio is None else f"{ratio:.0%}".replace("-", MINUS)
+    return "\N{EN DASH}" if ratio is None else _signed(f"{ratio:.0%}")
 
 
 @register.filter
@@ -43,4 +43,9 @@ def length(length_mm: Decimal | None, unit: str) -> str:
 @register.filter
 def share(part: Decimal | None) -> str:
     """Return an exact share in percent with one place, a dash when there is none."""
-    return "\N{EN DASH}" if part is None else f"{part:.1%}".replace("-", MINUS)
+    return "\N{EN DASH}" if part is None else _signed(f"{part:.1%}")
+
+
+def _signed(text: str) -> str:
+    """Return a number with the sign for minus, and none before a zero."""
+    return text.replace("-", MINUS) if any(digit in text for digit in "123456789") else text.lstrip("-")

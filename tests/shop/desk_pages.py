@@ -88,7 +88,7 @@ def desk(path: str, role: Role = Role.OWNER) -> Desk:
     return Desk(answer.content.decode())
 
 
-def send(path: str, role: Role = Role.OWNER, **fields: Any) -> Any:
+def send(path: str, role: Role = Role.OWNER, /, **fields: Any) -> Any:
     """Send a form and follow where it leads."""
     return client(role).post(path, fields, follow=True)
 

@@ -45,6 +45,7 @@ def test_without_options_the_settings_are_shown_and_nothing_changes() -> None:
         "currency       EUR, kept to 2 decimal places\n"
         "time zone      UTC\n"
         "target margin  30 %\n"
+        "length unit    millimetres\n"
         "books          nothing is locked\n"
         "cost method    moving_average\n"
     )
@@ -63,6 +64,8 @@ def test_all_settings_are_set_and_shown() -> None:
             "Europe/Lisbon",
             "--target-margin",
             "32.5",
+            "--length-unit",
+            "in",
         ),
         *("--cost-method", "fifo", "--labour-rate", "42.50", "--rates-from", "2026-01-01"),
         *("--monthly-overhead", "6000", "--capacity-minutes", "9600", "--vehicle-rate", "0.35"),
@@ -72,6 +75,7 @@ def test_all_settings_are_set_and_shown() -> None:
         "currency       KWD, kept to 3 decimal places\n"
         "time zone      Europe/Lisbon\n"
         "target margin  32.5 %\n"
+        "length unit    inches\n"
         "books          nothing is locked\n"
         "cost method    fifo\n"
         "labour rate    42.5 per hour, all others, from 2026-01-01\n"

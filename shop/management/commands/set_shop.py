@@ -18,7 +18,7 @@ from shop.csv_reading import parse_number
 from shop.days import day_argument
 from shop.management.books_command import BooksCommand
 from shop.management.commands.lock_period import locked_text
-from shop.models import BEGINNING, LabourRate, OverheadRate, the_shop
+from shop.models import BEGINNING, LabourRate, LengthUnit, OverheadRate, the_shop
 from shop.rates import NO_CAPACITY, without_rate
 from shop.setting_up import Changes, set_up
 from shop.wording import shortened
@@ -44,6 +44,9 @@ class Command(BooksCommand):
         parser.add_argument("--timezone", dest="time_zone", metavar="ZONE", help="such as Europe/Lisbon")
         parser.add_argument("--cost-method", choices=[method.value for method in Method])
         parser.add_argument("--target-margin", dest="target_margin_percent", type=number, metavar="PERCENT")
+        parser.add_argument(
+            "--length-unit", choices=LengthUnit.values, help="how lengths are shown: mm or in"
+        )
         parser.add_argument(
             "--labour-rate", dest="labour_per_hour", type=number, metavar="PER_HOUR", help="loaded"
         )
@@ -108,6 +111,7 @@ def _settings() -> Iterator[str]:
     yield f"currency       {shop.currency}, kept to {digits} decimal places"
     yield f"time zone      {shop.time_zone}"
     yield f"target margin  {_plain(shop.target_margin_percent)} %"
+    yield f"length unit    {shop.get_length_unit_display()}"
     yield f"books          {locked_text(open_from(), shop.zone)}"
     policies = list(CostPolicy.objects.order_by(F("effective_from").asc(nulls_first=True)))
     if not policies or policies[0].effective_from is not None:

@@ -1,0 +1,34 @@
+"""Answering the questions that closes raised: what was found out, by whom, when."""
+
+from datetime import datetime
+
+from django.db.models import QuerySet
+
+from inventory.documents import free_text_problem
+from shop.models import Finding, Person
+
+LONGEST_ANSWER = 300
+
+
+class AnswerError(ValueError):
+    """An answer that cannot be kept, with the reason."""
+
+
+def standing_questions() -> QuerySet[Finding]:
+    """Return the questions about closes that stand; what was undone needs no answer."""
+    return Finding.objects.filter(document__corrected_by__isnull=True)
+
+
+def answer(finding: Finding, text: str, *, by: Person, now: datetime) -> None:
+    """Keep an answer; another one takes its place. Raises AnswerError when it says nothing."""
+    text = text.strip()
+    if not text:
+        raise AnswerError("Say what was found out, or that it was so.")
+    if len(text) > LONGEST_ANSWER:
+        raise AnswerError(f"This is {len(text)} characters; at most {LONGEST_ANSWER} are kept.")
+    if found := free_text_problem(text):
+        raise AnswerError(f"The answer {found}.")
+    if finding.answered_at is not None and text == finding.answer:
+        return
+    finding.answer, finding.answered_at, finding.answered_by = text, now, by.get_username()
+    finding.save(update_fields=["answer", "answered_at", "answered_by"])

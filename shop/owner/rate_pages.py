@@ -1,0 +1,232 @@
+"""What an hour, a month and a travel minute cost from a day on: pages to see and to set it."""
+
+from dataclasses import dataclass
+from datetime import date
+from itertools import zip_longest
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.db.models import F
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods, require_safe
+
+from shop.access import for_roles, person_of
+from shop.days import start_of_day
+from shop.desk_tables import Cell, Column, Money, Table, address, numbers, shop_money
+from shop.models import BEGINNING, JobCost, LabourRate, OverheadRate, Role, Shop, Technician, the_shop
+from shop.owner.areas import areas
+from shop.owner.form_errors import add_errors
+from shop.people.record import note_change
+from shop.period_form import DAY
+from shop.rates import first_open_day, labour_rate, overhead_rate, overtaken, save_rates, without_rate
+from shop.templatetags.amounts import quantity
+
+FIGURES = ("monthly_overhead", "capacity_minutes", "vehicle_per_minute")
+
+
+class RateForm(forms.Form):
+    """The day from which a rate is in force."""
+
+    effective_from = forms.DateField(label="In force from", widget=DAY)
+
+
+class LabourRateForm(RateForm):
+    """What an hour of a technician costs."""
+
+    technician = forms.ModelChoiceField(
+        Technician.objects.all(),
+        to_field_name="code",
+        required=False,
+        empty_label="All without a rate of their own",
+    )
+    per_hour = forms.DecimalField(
+        label="Cost of an hour", help_text="wages with all that comes on top of them", decimal_places=4
+    )
+    field_order = ("technician", "per_hour", "effective_from")
+
+    def made(self) -> tuple[LabourRate | OverheadRate, list[str]]:
+        """Return the rate, unsaved, and the figures given."""
+        said = self.cleaned_data
+        return labour_rate(said["per_hour"], said["effective_from"], said["technician"]), ["per_hour"]
+
+
+class OverheadRateForm(RateForm):
+    """What the shop costs in a month besides, and what driving does."""
+
+    monthly_overhead = forms.DecimalField(
+        label="Overhead of a month", help_text="rent, insurance, office", decimal_places=4, required=False
+    )
+    capacity_minutes = forms.DecimalField(
+        label="Labour minutes the shop can practically do in a month", decimal_places=4, required=False
+    )
+    vehicle_per_minute = forms.DecimalField(
+        label="Cost of a minute of driving",
+        help_text="besides the technician",
+        decimal_places=4,
+        required=False,
+    )
+    field_order = (*FIGURES, "effective_from")
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse a rate that says nothing."""
+        cleaned = super().clean() or {}
+        if not self.errors and all(cleaned.get(name) is None for name in FIGURES):
+            raise ValidationError(
+                "Give at least one of the three figures; what is left empty stays as it is."
+            )
+        return cleaned
+
+    def made(self) -> tuple[LabourRate | OverheadRate, list[str]]:
+        """Return the rate, unsaved, and the figures given. Raises ValidationError; see overhead_rate."""
+        given = {name: self.cleaned_data[name] for name in FIGURES if self.cleaned_data[name] is not None}
+        return overhead_rate(self.cleaned_data["effective_from"], **given), list(given)
+
+
+@never_cache
+@require_safe
+@for_roles(Role.OWNER)
+def rates(request: HttpRequest) -> HttpResponse:
+    """Show all dated rates, which are in force, and from when others will be."""
+    shop, written, today = the_shop(), shop_money(), timezone.localdate()
+    labour = LabourRate.objects.select_related("technician").order_by(
+        F("technician__code").asc(nulls_first=True), "effective_from"
+    )
+    idle = without_rate()
+    context = {
+        "title": "Rates",
+        "areas": areas(request),
+        "shop": shop,
+        "intro": [
+            "A job is costed by the rates in force on the day it was closed.",
+            "A new rate never changes a locked period.",
+        ],
+        "warnings": [f"Without a labour rate, so their time costs nothing: {', '.join(idle)}."]
+        if idle
+        else [],
+        "links_here": [
+            Cell("Set a labour rate", address("owner:labour-rate")),
+            Cell("Set overhead and driving", address("owner:overhead-rate")),
+        ],
+        "tables": [
+            _labour_table(list(labour), today, written, shop),
+            _overhead_table(list(OverheadRate.objects.order_by("effective_from")), today, written, shop),
+        ],
+    }
+    return render(request, "shop/owner/rates.html", context)
+
+
+def _labour_table(rates: list[LabourRate], today: date, written: Money, shop: Shop) -> Table:
+    rows = []
+    for rate, after in zip_longest(rates, rates[1:]):
+        until = after.effective_from if after and after.technician_id == rate.technician_id else None
+        rows.append(
+            [
+                Cell(f"{rate.technician or 'All without their own'}"),
+                Cell(written(rate.per_hour), strong=True),
+                *_in_force(rate.effective_from, until, today),
+            ]
+        )
+    return Table(
+        caption=f"Cost of an hour of labour, in {shop.currency}",
+        columns=[Column("Whose"), *numbers("Per hour"), Column("From"), Column("Until")],
+        rows=rows,
+        empty="No labour rate is set: time costs nothing yet.",
+    )
+
+
+def _overhead_table(rates: list[OverheadRate], today: date, written: Money, shop: Shop) -> Table:
+    rows = []
+    for rate, after in zip_longest(rates, rates[1:]):
+        since, until = _in_force(rate.effective_from, after.effective_from if after else None, today)
+        rows.append(
+            [
+                since,
+                until,
+                Cell(written(rate.monthly_overhead), strong=True),
+                Cell(quantity(rate.capacity_minutes)),
+                Cell(f"{quantity(rate.monthly_overhead / rate.capacity_minutes)[:8]}"),
+                Cell(quantity(rate.vehicle_per_minute)),
+            ]
+        )
+    return Table(
+        caption=f"Overhead and driving, in {shop.currency}",
+        columns=[
+            Column("From"),
+            Column("Until"),
+            *numbers("Overhead a month", "Over labour minutes", "That is a minute", "A minute of driving"),
+        ],
+        rows=rows,
+        empty="No overhead is set: jobs bear none yet.",
+    )
+
+
+def _in_force(since: date, until: date | None, today: date) -> tuple[Cell, Cell]:
+    """Return the cells of from and until, with whether it is in force today."""
+    tags = ("in force",) if since <= today and (until is None or today < until) else ()
+    if since > today:
+        tags = ("to come",)
+    start = "the beginning" if since == BEGINNING else f"{since}"
+    return Cell(start, tags=tags), Cell(f"before {until}" if until else "further on")
+
+
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+@for_roles(Role.OWNER)
+def set_labour_rate(request: HttpRequest) -> HttpResponse:
+    """Set what an hour costs from a day on."""
+    return _set_rate(request, LabourRateForm, "Set a labour rate")
+
+
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+@for_roles(Role.OWNER)
+def set_overhead_rate(request: HttpRequest) -> HttpResponse:
+    """Set overhead, capacity and the cost of driving from a day on."""
+    return _set_rate(request, OverheadRateForm, "Set overhead and driving")
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What saving a rate changes: jobs costed again from its day on, and whether it replaces that day's."""
+
+    jobs: int
+    replaces: bool
+
+
+def _set_rate(
+    request: HttpRequest, form_class: type[LabourRateForm | OverheadRateForm], title: str
+) -> HttpResponse:
+    shop = the_shop()
+    first = first_open_day(shop.zone)
+    form = form_class(request.POST or None, initial={"effective_from": max(timezone.localdate(), first)})
+    context = {"title": title, "areas": areas(request), "shop": shop, "form": form, "first": first}
+    context["is_locked"] = first != BEGINNING
+    if request.method == "POST" and form.is_valid():
+        try:
+            rate, figures = form.made()
+            effect = _effect(rate)
+            if (effect.jobs or effect.replaces) and "sure" not in request.POST:
+                return render(request, "shop/owner/rate.html", {**context, "effect": effect, "rate": rate})
+            save_rates([rate], shop.zone)
+        except ValidationError as error:
+            add_errors(form, error)
+        else:
+            note_change(person_of(request), rate, f"set {rate}")
+            messages.success(request, f"Set: {rate}. Jobs costed again: {effect.jobs:,}.")
+            for figure in figures:
+                if found := overtaken(rate, figure):
+                    messages.warning(request, f"Only until then: {found}.")
+            return redirect("owner:rates")
+    return render(request, "shop/owner/rate.html", context, status=400 if form.errors else 200)
+
+
+def _effect(rate: LabourRate | OverheadRate) -> Effect:
+    jobs = JobCost.objects.filter(jobs=1, posted_at__gte=start_of_day(rate.effective_from))
+    if isinstance(rate, LabourRate) and rate.technician is not None:
+        jobs = jobs.filter(technician=rate.technician)
+    return Effect(jobs.count(), rate.pk is not None)
