@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, cast
 from django import forms
 from django.contrib import admin
 from django.contrib.auth.admin import UserAdmin
+from django.contrib.auth.forms import UserChangeForm
 from django.contrib.auth.models import Group
 from django.core.exceptions import ValidationError
 from django.db.models import Model, QuerySet
@@ -14,16 +15,20 @@ from django.http import HttpRequest, HttpResponse
 from inventory.admin import CodeAdmin, ReadOnlyAdmin, SetUpAdmin
 from inventory.models import Consumable, Place, PlaceKind
 from shop import models
+from shop.bookings import save_booked
 from shop.models import JobStatus
+from shop.people.standing import last_owner_problem
 
 if TYPE_CHECKING:
     PersonAdminBase = UserAdmin[models.Person]
     Inline = admin.TabularInline[Any, Any]
     JobFormBase = forms.ModelForm[models.Job]
+    PersonFormBase = forms.ModelForm[models.Person]
 else:
     PersonAdminBase = UserAdmin
     Inline = admin.TabularInline
     JobFormBase = forms.ModelForm
+    PersonFormBase = UserChangeForm
 
 SET_SHOP_NOTE = "Change this with: python manage.py set_shop (job costs follow at once; --help lists all)"
 
@@ -31,10 +36,23 @@ SET_SHOP_NOTE = "Change this with: python manage.py set_shop (job costs follow a
 admin.site.unregister(Group)
 
 
+class PersonForm(PersonFormBase):
+    """A person; the last owner stays one."""
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse to take the last owner away."""
+        said: dict[str, Any] = super().clean() or self.cleaned_data
+        stays = said.get("role") == models.Role.OWNER and said.get("is_active")
+        if not stays and not self.instance.is_superuser and (problem := last_owner_problem(self.instance)):
+            raise ValidationError(problem)
+        return said
+
+
 @admin.register(models.Person)
 class PersonAdmin(SetUpAdmin, PersonAdminBase):
     """Who signs in, and as what."""
 
+    form = PersonForm
     list_display = ("username", "first_name", "last_name", "role", "is_active", "last_login")
     list_filter = ("role", "is_active")
     search_fields = ("username", "first_name", "last_name")
@@ -241,6 +259,10 @@ class JobAdmin(SetUpAdmin):
         if job is not None and request.method == "POST":
             job = models.Job.objects.select_for_update().get(pk=job.pk)
         return job
+
+    def save_model(self, request: HttpRequest, obj: models.Job, form: Any, change: bool) -> None:  # noqa: ARG002, FBT001
+        """Save the job with the first job of its chain of callbacks."""
+        save_booked(obj)
 
 
 class CommandAdmin(ReadOnlyAdmin):
