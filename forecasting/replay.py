@@ -1,10 +1,10 @@
 """What an order-up-to policy would have done with demand that is known by now, whole panels at once. Pure.
 
-Each week: what was ordered `lead_weeks` ago arrives and pays what is owed; every `review_weeks` enough is
-ordered to bring the position up to the week's level; then demand comes. A level must therefore last lead +
-review weeks. Whether a shortage is owed (the job waits, and is done when stock comes) or lost (bought next
-door, or done without) is the caller's to say. Names as in Silver,
-Pyke and Thomas, Inventory and Production Management in Supply Chains: (R, S), fill rate, cycle service.
+Each period, a day or a week: what was ordered `lead_periods` ago arrives and pays what is owed; every
+`review_periods` enough is ordered to bring the position up to the period's level; then demand comes. A level
+must therefore last lead + review periods. Whether a shortage is owed (the job waits, and is done when stock
+comes) or lost (bought next door, or done without) is the caller's to say. Names as in Silver, Pyke and
+Thomas, Inventory and Production Management in Supply Chains: (R, S), fill rate, cycle service.
 """
 
 from dataclasses import dataclass
@@ -20,14 +20,14 @@ UNIT_TOLERANCE = 1e-9
 
 @dataclass(frozen=True)
 class Replay:
-    """What came of it: sums over the weeks that count, per series (series,), in stock units.
+    """What came of it: sums over the periods that count, per series (series,), in stock units.
 
-    `served` is demand met from stock at once. `opening` and `ending` are stock after a week's arrivals and
+    `served` is demand met from stock at once. `opening` and `ending` are stock after a period's arrivals and
     after its demand, `owed` what was still owed then. A cycle lasts from one possible arrival to the next;
     it `lasted` when nothing was short in it.
     """
 
-    weeks: int
+    periods: int
     cycles: int
     demand: FloatArray
     served: FloatArray
@@ -38,8 +38,8 @@ class Replay:
 
     @property
     def average_stock(self) -> FloatArray:
-        """Stock per series, (series,), as if a week's demand came evenly over the week."""
-        return (self.opening + self.ending) / (2 * self.weeks)
+        """Stock per series, (series,), as if a period's demand came evenly over the period."""
+        return (self.opening + self.ending) / (2 * self.periods)
 
     @property
     def fill_rate(self) -> FloatArray:
@@ -71,70 +71,70 @@ def replay(
     demand: npt.ArrayLike,
     levels: npt.ArrayLike,
     *,
-    lead_weeks: int,
-    review_weeks: int,
+    lead_periods: int,
+    review_periods: int,
     backorders: bool,
     usable_unit: npt.ArrayLike = 0.0,
-    skip_weeks: int = 0,
+    skip_periods: int = 0,
 ) -> Replay:
-    """Replay the policy over (series, weeks) of demand with order-up-to levels of the same shape.
+    """Replay the policy over (series, periods) of demand with order-up-to levels of the same shape.
 
-    A level counts in weeks of review, the first of which is week 0; make it from what was known before that
-    week. The replay starts with stock at the first level. Orders are whole multiples of `usable_unit`, one
-    number or (series,), 0 for any quantity. The first `skip_weeks` are played but not counted, and cycles
-    count that lie wholly in the weeks that count.
+    A level counts in periods of review, the first of which is period 0; make it from what was known before
+    that period. The replay starts with stock at the first level. Orders are whole multiples of `usable_unit`,
+    one number or (series,), 0 for any quantity. The first `skip_periods` are played but not counted, and
+    cycles count that lie wholly in the periods that count.
 
     Raises ValueError, naming what is wrong, for arrays of other shapes, amounts that are negative, NaN or
-    infinite, a lead time under 0 or a review period under 1 week, and no week left to count.
+    infinite, a lead time under 0 or a review period under 1, and no period left to count.
     """
     wanted, level = np.asarray(demand, dtype=float), np.asarray(levels, dtype=float)
     unit = _checked(wanted, level, np.asarray(usable_unit, dtype=float))
-    series, weeks = wanted.shape
-    _check_times(lead_weeks, review_weeks, skip_weeks, weeks)
+    series, periods = wanted.shape
+    _check_times(lead_periods, review_periods, skip_periods, periods)
     # Stock less what is owed: one of the two is always 0.
     net = _whole(level[:, 0], unit)
-    arriving, on_order = np.zeros((weeks + lead_weeks, series)), np.zeros(series)
+    arriving, on_order = np.zeros((periods + lead_periods, series)), np.zeros(series)
     served, opening, ending, owed, lasted = (np.zeros(series) for _ in range(5))
     holds, cycles, cycle_start = np.ones(series, dtype=bool), 0, -1
-    for week in range(weeks):
-        if week % review_weeks == 0:
-            order = _whole(np.maximum(level[:, week] - net - on_order, 0), unit)
-            arriving[week + lead_weeks] = order
+    for period in range(periods):
+        if period % review_periods == 0:
+            order = _whole(np.maximum(level[:, period] - net - on_order, 0), unit)
+            arriving[period + lead_periods] = order
             on_order += order
-        net += arriving[week]
-        on_order -= arriving[week]
-        if week >= lead_weeks and (week - lead_weeks) % review_weeks == 0:
-            holds, cycle_start = np.ones(series, dtype=bool), week
+        net += arriving[period]
+        on_order -= arriving[period]
+        if period >= lead_periods and (period - lead_periods) % review_periods == 0:
+            holds, cycle_start = np.ones(series, dtype=bool), period
         stock = np.maximum(net, 0)
-        met = np.minimum(stock, wanted[:, week])
-        holds &= met == wanted[:, week]
-        net = net - wanted[:, week] if backorders else stock - met
-        if week < skip_weeks:
+        met = np.minimum(stock, wanted[:, period])
+        holds &= met == wanted[:, period]
+        net = net - wanted[:, period] if backorders else stock - met
+        if period < skip_periods:
             continue
         served += met
         opening += stock
         ending += np.maximum(net, 0)
         owed += np.maximum(-net, 0)
-        if cycle_start >= skip_weeks and (week + 1 - lead_weeks) % review_weeks == 0:
+        if cycle_start >= skip_periods and (period + 1 - lead_periods) % review_periods == 0:
             cycles += 1
             lasted += holds
-    counted = wanted[:, skip_weeks:].sum(axis=1)
-    return Replay(weeks - skip_weeks, cycles, counted, served, opening, ending, owed, lasted)
+    counted = wanted[:, skip_periods:].sum(axis=1)
+    return Replay(periods - skip_periods, cycles, counted, served, opening, ending, owed, lasted)
 
 
-def _check_times(lead_weeks: int, review_weeks: int, skip_weeks: int, weeks: int) -> None:
-    if lead_weeks < 0:
-        raise ValueError(f"Lead time {lead_weeks} weeks is negative; give 0 when stock comes at once")
-    if review_weeks < 1:
-        raise ValueError(f"Review period {review_weeks} weeks is under 1 week; give weeks between reviews")
-    if not 0 <= skip_weeks < weeks:
-        raise ValueError(f"{skip_weeks} of {weeks} weeks are not to count; leave at least one to count")
+def _check_times(lead_periods: int, review_periods: int, skip_periods: int, periods: int) -> None:
+    if lead_periods < 0:
+        raise ValueError(f"Lead time {lead_periods} is negative; give 0 when stock comes at once")
+    if review_periods < 1:
+        raise ValueError(f"Review period {review_periods} is under 1; give the periods between reviews")
+    if not 0 <= skip_periods < periods:
+        raise ValueError(f"{skip_periods} of {periods} periods are not to count; leave at least one to count")
 
 
 def _checked(demand: FloatArray, levels: FloatArray, unit: FloatArray) -> FloatArray:
     """The unit of each series, (series,)."""
     if demand.ndim != 2 or 0 in demand.shape:
-        raise ValueError(f"Demand of shape {demand.shape} is not (series, weeks) with at least one of each")
+        raise ValueError(f"Demand of shape {demand.shape} is not (series, periods) with at least one of each")
     if levels.shape != demand.shape:
         raise ValueError(f"Levels of shape {levels.shape} do not match demand of shape {demand.shape}")
     if unit.ndim and unit.shape != demand.shape[:1]:

@@ -87,11 +87,11 @@ def test_a_panel_comes_to_what_each_series_comes_to_by_itself(case: dict[str, An
     found = replay(
         case["demand"],
         case["levels"],
-        lead_weeks=case["lead"],
-        review_weeks=case["review"],
+        lead_periods=case["lead"],
+        review_periods=case["review"],
         backorders=case["backorders"],
         usable_unit=case["unit"],
-        skip_weeks=case["skip"],
+        skip_periods=case["skip"],
     )
     for i, (demand, levels, unit) in enumerate(
         zip(case["demand"], case["levels"], case["unit"], strict=True)
@@ -108,15 +108,15 @@ def test_a_panel_comes_to_what_each_series_comes_to_by_itself(case: dict[str, An
         assert found.demand[i] == sum(demand[case["skip"] :])
 
 
-def poisson_panel(mean: float, level: int, lead_weeks: int, backorders: bool = True) -> Replay:
+def poisson_panel(mean: float, level: int, lead_periods: int, backorders: bool = True) -> Replay:
     demand = np.random.default_rng(7).poisson(mean, (4000, 60))
     return replay(
         demand,
         np.full(demand.shape, level),
-        lead_weeks=lead_weeks,
-        review_weeks=1,
+        lead_periods=lead_periods,
+        review_periods=1,
         backorders=backorders,
-        skip_weeks=10,
+        skip_periods=10,
     )
 
 
@@ -124,47 +124,47 @@ def test_poisson_base_stock_costs_what_the_newsvendor_says() -> None:
     # Snyder and Shen, Fundamentals of Supply Chain Theory, 2nd ed., newsvendor, Poisson demand of mean 50:
     # holding 0.18, stockout 0.70: level 56, cost 1.7972 (as stockpyl 1.0.2 gives it).
     # With lead 1 and review 1, two weeks of mean 25 are the 50 to last.
-    found = poisson_panel(25, 56, lead_weeks=1)
-    weekly = (0.18 * found.ending + 0.70 * found.owed) / found.weeks
+    found = poisson_panel(25, 56, lead_periods=1)
+    weekly = (0.18 * found.ending + 0.70 * found.owed) / found.periods
     assert weekly.mean() == pytest.approx(1.7972, abs=4 * float(weekly.std()) / np.sqrt(len(weekly)))
 
 
-@pytest.mark.parametrize("lead_weeks", [0, 1, 3])
+@pytest.mark.parametrize("lead_periods", [0, 1, 3])
 @pytest.mark.parametrize("level", [2, 5, 9])
 def test_poisson_stock_fill_rate_and_service_are_those_of_the_closed_forms(
-    level: int, lead_weeks: int
+    level: int, lead_periods: int
 ) -> None:
     # Base stock with backorders (Hadley and Whitin; from memory): at the end of a week the level less the
     # demand of lead + review weeks is left or owed; what of it came in the last week was not served at once.
     mean = 1.2
-    found = poisson_panel(mean, level, lead_weeks)
-    after, before = poisson(mean, lead_weeks + 1), poisson(mean, lead_weeks)
+    found = poisson_panel(mean, level, lead_periods)
+    after, before = poisson(mean, lead_periods + 1), poisson(mean, lead_periods)
     owed_after, owed_before = expected_shortages(after)[level], expected_shortages(before)[level]
     spread = 4 / np.sqrt(len(found.demand))
 
     def near(sums: npt.NDArray[np.float64], expected: float) -> bool:
-        per_week = sums / found.weeks
+        per_week = sums / found.periods
         return bool(abs(per_week.mean() - expected) < spread * per_week.std() + 1e-6)
 
     assert near(found.owed, owed_after)
-    assert near(found.ending, level - mean * (lead_weeks + 1) + owed_after)
+    assert near(found.ending, level - mean * (lead_periods + 1) + owed_after)
     assert near(found.demand - found.served, owed_after - owed_before)
     # A week is not short when its demand fits what is on hand, or when there is none.
     lasts = float(after[: level + 1].sum())
     lasts += float(stats.poisson.pmf(0, mean)) * float(before[level + 1 :].sum())
-    assert near(found.lasted * found.weeks / found.cycles, lasts)
+    assert near(found.lasted * found.periods / found.cycles, lasts)
 
 
-@pytest.mark.parametrize(("lead_weeks", "level"), [(0, 4), (1, 6), (2, 5)])
-def test_every_week_ends_as_stockpyl_simulates_it(lead_weeks: int, level: int) -> None:
+@pytest.mark.parametrize(("lead_periods", "level"), [(0, 4), (1, 6), (2, 5)])
+def test_every_week_ends_as_stockpyl_simulates_it(lead_periods: int, level: int) -> None:
     # stockpyl orders after the week's demand is known, so its lead time is one longer for the same policy.
-    demand = [int(x) for x in np.random.default_rng(lead_weeks).poisson(2, 40)]
+    demand = [int(x) for x in np.random.default_rng(lead_periods).poisson(2, 40)]
     network = single_stage_system(
         demand_type="D",
         demand_list=demand,
         policy_type="BS",
         base_stock_level=level,
-        shipment_lead_time=lead_weeks + 1,
+        shipment_lead_time=lead_periods + 1,
     )
     simulation(network, len(demand), rand_seed=1, progress_bar=False)
     node = network.nodes[0]
@@ -172,10 +172,10 @@ def test_every_week_ends_as_stockpyl_simulates_it(lead_weeks: int, level: int) -
         found = replay(
             [demand[: week + 1]],
             [[level] * (week + 1)],
-            lead_weeks=lead_weeks,
-            review_weeks=1,
+            lead_periods=lead_periods,
+            review_periods=1,
             backorders=True,
-            skip_weeks=week,
+            skip_periods=week,
         )
         (level_there,) = node.state_vars[week].inventory_level.values()
         assert found.ending[0] - found.owed[0] == level_there
@@ -183,7 +183,7 @@ def test_every_week_ends_as_stockpyl_simulates_it(lead_weeks: int, level: int) -
 
 def test_totals_add_the_series_up() -> None:
     found = replay(
-        [[1, 1, 4, 0], [0, 0, 0, 0]], [[3] * 4, [2] * 4], lead_weeks=1, review_weeks=1, backorders=False
+        [[1, 1, 4, 0], [0, 0, 0, 0]], [[3] * 4, [2] * 4], lead_periods=1, review_periods=1, backorders=False
     )
     # Series 1: 3 on hand, 1 taken; 1 ordered, 1 taken; 1 comes, which makes 2, 1 ordered, 2 of 4 served.
     assert found.served.tolist() == [4, 0]
@@ -197,7 +197,7 @@ def test_totals_add_the_series_up() -> None:
 
 
 def test_where_nothing_was_wanted_there_is_no_fill_rate() -> None:
-    found = replay([[0, 0]], [[1, 1]], lead_weeks=4, review_weeks=3, backorders=True)
+    found = replay([[0, 0]], [[1, 1]], lead_periods=4, review_periods=3, backorders=True)
     assert found.total_fill_rate() is None
     assert found.total_cycle_service() is None
     assert np.isnan(found.cycle_service).all()
@@ -205,8 +205,8 @@ def test_where_nothing_was_wanted_there_is_no_fill_rate() -> None:
 
 def test_owed_is_paid_before_anything_is_stock_again_and_lost_never_is() -> None:
     wanted, levels = [[5, 0, 0]], [[2, 2, 2]]
-    owed = replay(wanted, levels, lead_weeks=1, review_weeks=1, backorders=True)
-    lost = replay(wanted, levels, lead_weeks=1, review_weeks=1, backorders=False)
+    owed = replay(wanted, levels, lead_periods=1, review_periods=1, backorders=True)
+    lost = replay(wanted, levels, lead_periods=1, review_periods=1, backorders=False)
     assert owed.served.tolist() == lost.served.tolist() == [2]
     assert owed.owed.tolist() == [3 + 3]
     assert lost.owed.tolist() == [0]
@@ -216,21 +216,27 @@ def test_owed_is_paid_before_anything_is_stock_again_and_lost_never_is() -> None
 @pytest.mark.parametrize(
     ("changes", "says"),
     [
-        ({"demand": [1, 2]}, r"Demand of shape \(2,\) is not \(series, weeks\)"),
+        ({"demand": [1, 2]}, r"Demand of shape \(2,\) is not \(series, periods\)"),
         ({"demand": [[]], "levels": [[]]}, "with at least one of each"),
         ({"levels": [[1.0]]}, r"Levels of shape \(1, 1\) do not match"),
         ({"demand": [[1, -2]]}, r"Demand \[0, 1\]: -2.0 is not a number of 0 or more"),
         ({"demand": [[1, float("nan")]]}, r"Demand \[0, 1\]: nan"),
         ({"levels": [[1, float("inf")]]}, r"Levels \[0, 1\]: inf"),
-        ({"lead_weeks": -1}, "Lead time -1 weeks is negative"),
-        ({"review_weeks": 0}, "Review period 0 weeks is under 1 week"),
-        ({"skip_weeks": 2}, "2 of 2 weeks are not to count"),
-        ({"skip_weeks": -1}, "-1 of 2 weeks are not to count"),
+        ({"lead_periods": -1}, "Lead time -1 is negative"),
+        ({"review_periods": 0}, "Review period 0 is under 1"),
+        ({"skip_periods": 2}, "2 of 2 periods are not to count"),
+        ({"skip_periods": -1}, "-1 of 2 periods are not to count"),
         ({"usable_unit": [1, 2]}, r"Usable units of shape \(2,\) do not give one number for each series"),
         ({"usable_unit": -1.0}, r"Usable units \[\]: -1.0"),
     ],
 )
 def test_what_cannot_be_is_refused_with_the_reason(changes: dict[str, Any], says: str) -> None:
-    given = {"demand": [[1, 2]], "levels": [[3, 3]], "lead_weeks": 1, "review_weeks": 1, "backorders": True}
+    given = {
+        "demand": [[1, 2]],
+        "levels": [[3, 3]],
+        "lead_periods": 1,
+        "review_periods": 1,
+        "backorders": True,
+    }
     with pytest.raises(ValueError, match=says):
         replay(**{**given, **changes})
