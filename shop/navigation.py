@@ -41,7 +41,7 @@ LINKS: tuple[Link, ...] = (
     _link("Letters", "letters:list", STOREKEEPER, OWNER),
     _link("Periodic work", "work:list", STOREKEEPER, OWNER),
     _link("People", "people:list", OWNER),
-    _link("API description", "api:schema", OWNER, ACCOUNTANT),
+    _link("API description", "api:description", OWNER, ACCOUNTANT),
     _link("Set-up", "admin:index", OWNER),
 )
 

@@ -3,10 +3,11 @@
 from django.urls import path
 from drf_spectacular.views import SpectacularJSONAPIView
 
-from shop.api import catalogue, document_lists, jobs, questions, reports, stock, views
+from shop.api import catalogue, description, document_lists, jobs, questions, reports, stock, views
 
 app_name = "api"
 urlpatterns = [
+    path("", description.description, name="description"),
     path("schema/", SpectacularJSONAPIView.as_view(), name="schema"),
     path("closes/", document_lists.CloseList.as_view(), name="closes"),
     path("closes/<path:client_id>", views.CloseView.as_view(), name="close"),
