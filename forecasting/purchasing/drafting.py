@@ -48,7 +48,7 @@ def draft_purchases(run: ForecastRun, day: date, *, by: str, now: datetime) -> D
             Purchase.objects.filter(period__gte=day.isoformat()).values_list("supplier__code", flat=True)
         )
         waiting = _waiting_drafts(settled)
-        kept = {draft.supplier.code: draft for draft in waiting if _is_touched(draft)}
+        kept = {draft.supplier.code: draft for draft in waiting if is_touched(draft)}
         renewed = {draft.supplier.code: draft for draft in waiting if draft.supplier.code not in kept}
         gathered = gather(run, depot, terms, renewed=[draft.pk for draft in renewed.values()])
         plan = decide(gathered.items, gathered.suppliers, gathered.rules)
@@ -96,7 +96,7 @@ def _waiting_drafts(settled: Iterable[str]) -> list[Purchase]:
     return list(locked.select_for_update(of=("self",)))
 
 
-def _is_touched(draft: Purchase) -> bool:
+def is_touched(draft: Purchase) -> bool:
     """Return whether a person began or changed a draft."""
     return (
         not draft.period

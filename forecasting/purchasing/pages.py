@@ -14,7 +14,7 @@ from django.views.decorators.http import require_POST, require_safe
 from forecasting.models import ForecastRun, Purchase, PurchaseStatus, the_terms
 from forecasting.purchasing import approving, receiving, sending
 from forecasting.purchasing.deciding import LeftOut
-from forecasting.purchasing.drafting import begin_order, draft_purchases, what_is_left_out
+from forecasting.purchasing.drafting import begin_order, draft_purchases, is_touched, what_is_left_out
 from forecasting.purchasing.forms import DraftForm
 from forecasting.purchasing.gathering import gather
 from forecasting.purchasing.order_sheet import order_csv, order_pdf
@@ -202,6 +202,8 @@ def _show(
     if at == PurchaseStatus.RECEIVED and not purchase.rest_called_off:
         steps = []
     if at == PurchaseStatus.CANCELLED and purchase.sent_at:
+        steps = []
+    if at == PurchaseStatus.DRAFT and not is_touched(purchase):
         steps = []
     receipts = list(purchase.receipts.select_related("document"))
     context = {

@@ -152,10 +152,8 @@ class PackTermsForm(PackFormBase):
         for packs, lower in self.breaks():
             if lower >= price:
                 number = next(n for n in range(self.break_rows) if self.cleaned_data[f"from-{n}"] == packs)
-                text = (
-                    f"From {packs} packs {lower:f} is not below the {price:f} of fewer; check the price list."
-                )
-                self.add_error(f"price-{number}", text)
+                text = f"{lower:f} from {packs} packs is not below the {price:f} of fewer"
+                self.add_error(f"price-{number}", f"{text}; check the price list.")
             price = lower
 
     def breaks(self) -> list[tuple[int, Any]]:

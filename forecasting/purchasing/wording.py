@@ -51,12 +51,12 @@ class Reasons:
         return level
 
     def _bought(self) -> str:
-        packs = f"{self.packs} {self.offer.pack} of {plain(self.offer.units)}"
+        packs = f"{self.packs} x {self.offer.pack} of {plain(self.offer.units)}"
         if not self.missing:
             return f"{packs} only bring the order to the supplier's least value"
         more = f", {self.topped_up} of them to bring the order to the least value" if self.topped_up else ""
         reached = ", for the lower price from there on" if self.for_break else ""
-        up_to = f"up to {plain(self.order_up_to)} {plain(self.missing)} are missing"
+        up_to = f"{plain(self.missing)} are missing up to {plain(self.order_up_to)}"
         return f"{up_to}: {packs}{reached}{more}"
 
     def _limited(self) -> str:

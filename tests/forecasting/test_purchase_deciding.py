@@ -59,7 +59,7 @@ def test_a_position_below_the_level_is_brought_to_it_in_whole_packs() -> None:
     assert line.wish.cover_days(1) == D("21.5")  # 190 + 25 at 10 a day
     assert line.why == (
         "150 each in the depot, 50 on order, less 10 that vans wait for; 196 last 7 days of delivery and 7 "
-        "to the next review in 95 of 100 cases; up to 196 6 are missing: 1 box of 25."
+        "to the next review in 95 of 100 cases; 6 are missing up to 196: 1 x box of 25."
     )
 
 
