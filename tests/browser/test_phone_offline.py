@@ -157,7 +157,7 @@ FILL_UP = """async () => {
     transaction.oncomplete = () => resolve(true);
     transaction.onabort = () => resolve(false);
   });
-  for (const size of [100_000, 10_000, 1_000]) while (await put(size));
+  for (const size of [50_000, 5_000, 1_000]) while (await put(size));
 }"""
 
 
@@ -166,7 +166,7 @@ def test_a_full_phone_says_so_and_hands_the_close_to_the_shop_when_told(site: Si
     phone.sign_in("odda")
     # The browser asks for the limit before the first use only, so it is set before the page is opened.
     storage = phone.context.new_cdp_session(phone.page)
-    storage.send("Storage.overrideQuotaForOrigin", {"origin": phone.address, "quotaSize": 1_000_000})
+    storage.send("Storage.overrideQuotaForOrigin", {"origin": phone.address, "quotaSize": 400_000})
     phone.open()
     phone.tap("link", f"Close {jobs[0]}", exact=True)
     phone.choose("Removed")
