@@ -67,7 +67,11 @@ def _coming(now: datetime) -> list[Coming]:
     times = timetable()
     done = PeriodWork.objects.filter(done_at__isnull=False).order_by()
     latest = done.values("kind").annotate(newest=Max("pk")).values("newest")
-    last = {work.kind: work for work in PeriodWork.objects.filter(pk__in=latest)}
+    last: dict[str, PeriodWork | None] = {
+        work.kind: work for work in PeriodWork.objects.filter(pk__in=latest)
+    }
+    # A forecast is done when its end is.
+    last[Kind.FORECAST] = last.get(Kind.FORECAST_END)
     return [Coming(kind, schedule.coming(kind, times, now).at, last.get(kind)) for kind in (*WEEKLY, *DAILY)]
 
 

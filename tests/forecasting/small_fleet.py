@@ -16,6 +16,7 @@ VANS = ("VAN-1", "VAN-2", "VAN-3")
 DISCS = ("DISC-P400", "DISC-P800", "DISC-P1500", "DISC-P3000")
 ADDRESSES = {van: f"van{number}@example.org" for number, van in enumerate(VANS, start=1)}
 SHOP_ADDRESS = "depot@example.org"
+SUPPLIER_ADDRESS = "orders@example.org"
 
 
 def open_fleet(now: datetime | None = None) -> None:
@@ -43,7 +44,7 @@ def open_fleet(now: datetime | None = None) -> None:
 
 
 def _suppliers() -> None:
-    suppliers = [Supplier.objects.create(code=code) for code in ("SUP-1", "SUP-2")]
+    suppliers = [Supplier.objects.create(code=code, email=SUPPLIER_ADDRESS) for code in ("SUP-1", "SUP-2")]
     for supplier in suppliers:
         SupplierTerms.objects.create(supplier=supplier, lead_days=7)
     for number, code in enumerate(DISCS):
