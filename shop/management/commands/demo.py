@@ -41,7 +41,10 @@ class Command(BaseCommand):
                 f"this database holds a shop of its own ({other}); "
                 "give the demo another one, such as DATABASE_URL=sqlite:///demo.sqlite3"
             ) from other
-        if not loaded:
+        if loaded:
+            # By name, for the shop does not know what else is built on it.
+            call_command("demo_terms", stdout=self.stdout)
+        else:
             self.stdout.write("It was loaded before.")
         self._show()
         if not no_serve:

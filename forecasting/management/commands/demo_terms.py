@@ -1,0 +1,58 @@
+"""python manage.py demo_terms: give the invented shop's suppliers their terms and prices."""
+
+import json
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from django.core.management.base import BaseCommand
+from django.db import transaction
+
+from forecasting.models import DiscountKind, PackTerms, PriceBreak, SupplierTerms
+from inventory.models import Pack, Supplier
+from shop.wording import counted
+
+TERMS = Path(__file__).resolve().parents[3] / "fixtures" / "demo" / "terms.json"
+
+
+class Command(BaseCommand):
+    """The demo command runs this; what a person has changed since is left alone."""
+
+    help = "Give the suppliers of the invented demo shop their delivery times, least orders and prices."
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """Add what is missing, all or nothing."""
+        facts = json.loads(TERMS.read_text(encoding="utf-8"))
+        suppliers = {row.code: row for row in Supplier.objects.all()}
+        packs = {
+            (pack.supplier.code, pack.consumable.code, pack.name): pack
+            for pack in Pack.objects.select_related("supplier", "consumable")
+        }
+        added = 0
+        with transaction.atomic():
+            for code, terms in facts["suppliers"].items():
+                if code in suppliers:
+                    SupplierTerms.objects.get_or_create(
+                        supplier=suppliers[code],
+                        defaults={
+                            "lead_days": terms["lead_days"],
+                            "least_order_value": Decimal(terms["least_order_value"]),
+                            "order_cost": Decimal(terms["order_cost"]),
+                        },
+                    )
+            for row in facts["packs"]:
+                if pack := packs.get((row["supplier"], row["consumable"], row["name"])):
+                    added += self._price(pack, row)
+        self.stdout.write(f"Prices of {counted(added, 'pack')} added.")
+
+    def _price(self, pack: Pack, row: dict[str, Any]) -> bool:
+        discount = row.get("discount", DiscountKind.ALL_UNITS)
+        terms, made = PackTerms.objects.get_or_create(
+            pack=pack, defaults={"price": Decimal(row["price"]), "discount": discount}
+        )
+        if made:
+            PriceBreak.objects.bulk_create(
+                PriceBreak(terms=terms, from_packs=packs, price=Decimal(price))
+                for packs, price in row.get("breaks", ())
+            )
+        return made
