@@ -9,8 +9,12 @@ class ForecastingConfig(AppConfig):
     name = "forecasting"
 
     def ready(self) -> None:
-        """Let corrections of receipts count in the orders they belong to, and check what letters need."""
-        from forecasting import checks  # noqa: F401, PLC0415 - Django knows its checks once it is read
+        """Follow the ledger and let the audit trail tell of drafts, and check what letters need."""
+        from forecasting import (  # noqa: PLC0415 - models are not loaded before
+            checks,  # noqa: F401 - Django knows its checks once it is read
+            trail,
+        )
         from forecasting.purchasing import receiving  # noqa: PLC0415 - models are not loaded before
 
         receiving.follow_ledger()
+        trail.tell()
