@@ -20,6 +20,15 @@ On three of the origins (shipped 0.629): time since the last use, number of uses
 4 weeks as terms, a cube of the level: 0.628 to 0.629; a shift of the levels learned from the past: none is
 better; gradient boosted quantiles with 25 features: 0.616. The series' own scatter stays because without it
 a mixed simulated panel is covered badly: 81% of the erratic series at the stated 95%.
+
+Origins before the scored ones (28, 30, ..., 38; every third product; shipped 0.6962) would choose rates no
+better than these: levels at 2, at 4, or at three other rates 0.6957 to 0.6972, other vans' rate 0.03, 0.05,
+0.2, 0.3 gives 0.6953, 0.6958, 0.6970, 0.6978. All lie within 0.3%, and their order is not that of the scored
+origins.
+
+Without `group` the stated 0.8 holds in 0.900 of all cases (origins 40, 44, 48) where the fitted distributions
+themselves say 0.898, at 0.95 0.971 and 0.970: what is above the stated level comes from demand being counted
+in whole units, many of the quantiles being 0, and not from a spread that is too wide.
 """
 
 import argparse
