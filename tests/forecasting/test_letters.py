@@ -239,7 +239,8 @@ def test_headers_are_as_rfc_5322_and_2047_have_them() -> None:
 
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r", "\x0b", "\u2028", "\x00"])
 def test_nothing_in_a_name_starts_a_header(end: str) -> None:
-    Shop.objects.update(name=f"Ours{end}Bcc: evil@example.org")
+    # PostgreSQL keeps no NUL in a name; a subject is made clean before it is kept.
+    Shop.objects.update(name=f"Ours{end.replace(chr(0), chr(1))}Bcc: evil@example.org")
     letter = write_letter("k", ["a@example.org"], plain(f"Hello{end}Bcc: evil@example.org"), now=NOW)
     message = parsed(letter)
     assert message["Bcc"] is None
