@@ -33,6 +33,7 @@ def _link(label: str, route: str, *roles: Role) -> Link:
 LINKS: tuple[Link, ...] = (
     _link("Close jobs", "phone:app", TECHNICIAN),
     _link("Margins", "owner:margins", OWNER, ACCOUNTANT),
+    _link("Books", "accounts:periods", OWNER, ACCOUNTANT),
     _link("Stock", "store:stock", STOREKEEPER, OWNER, ACCOUNTANT),
     _link("Burn", "burn:list", TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT),
     _link("Restocks", "restocks:list", TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT),

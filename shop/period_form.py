@@ -12,8 +12,8 @@ from django.utils import timezone
 from inventory.documents import YEARS
 from shop.calendar_periods import NAMES, Period, named
 
-FIRST_DAY = MinValueValidator(date(YEARS.start, 1, 1))
-LAST_DAY = MaxValueValidator(date(YEARS.stop - 1, 12, 31))
+EARLIEST, LATEST = date(YEARS.start, 1, 1), date(YEARS.stop - 1, 12, 31)
+FIRST_DAY, LAST_DAY = MinValueValidator(EARLIEST), MaxValueValidator(LATEST)
 DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 
 

@@ -72,8 +72,8 @@ def test_without_a_terminal_reopening_needs_a_yes(monkeypatch: pytest.MonkeyPatc
 @pytest.mark.parametrize(
     ("arguments", "complaint"),
     [
-        (["--through", "2026-01-31"], "use --reopen-from"),
-        (["--reopen-from", "2026-02-01"], "give the --reason"),
+        (["--through", "2026-01-31"], "reopen what follows it"),
+        (["--reopen-from", "2026-02-01"], "give the reason for reopening"),
         (["--reopen-from", "2026-03-01", "--reason", "x"], "open from 2026-03-01 on already"),
         (["--through", "2026-03-31", "--reason", "x" * 501], "longer than 500"),
         (["--through", "2026-03-31", "--reopen-from", "2026-02-01"], "not allowed with"),
@@ -90,5 +90,5 @@ def test_what_makes_no_sense_is_explained_and_changes_nothing(arguments: list[st
 
 def test_a_period_that_has_not_ended_cannot_be_locked() -> None:
     tomorrow = timezone.now().date() + timedelta(days=1)
-    with pytest.raises(CommandError, match="in the future; lock a period that has ended"):
+    with pytest.raises(CommandError, match="has not ended yet; lock days that are over"):
         run("lock_period", "--through", tomorrow.isoformat())

@@ -16,8 +16,8 @@ from inventory.revaluation import DEFAULT_METHOD
 from inventory.valuation import Method
 from shop.csv_reading import parse_number
 from shop.days import day_argument
+from shop.locking import locked_text
 from shop.management.books_command import BooksCommand
-from shop.management.commands.lock_period import locked_text
 from shop.models import BEGINNING, LabourRate, LengthUnit, OverheadRate, the_shop
 from shop.rates import NO_CAPACITY, without_rate
 from shop.setting_up import Changes, set_up
