@@ -1,7 +1,6 @@
 """Who did what to whose account: kept where Django's admin keeps its own changes, and shown in the trail."""
 
 from django.contrib.admin.models import ADDITION, CHANGE, LogEntry
-
 from django.db.models import Model
 
 from shop.models import Person
