@@ -32,7 +32,7 @@ from shop.owner.job_sums import SORTS, JobSum, jobs_with_costs, sums_of
 from shop.owner.job_sums import total_of as total_of_jobs
 from shop.pages import page_of
 from shop.period_form import PeriodForm
-from shop.templatetags.amounts import length, percent, quantity
+from shop.templatetags.amounts import percent, quantity, shown_length
 
 
 class JobsForm(PeriodForm):
@@ -178,7 +178,7 @@ def _facts(job: Job, shop: Shop) -> list[tuple[str, str]]:
         ("Technician and van", f"{job.technician or 'nobody yet'}, {job.van}"),
         ("Service", f"{job.job_type}"),
         ("Damage", f"{job.damage_type} on {job.glass}"),
-        ("Length", length(job.length_mm, shop.length_unit) if job.length_mm is not None else ""),
+        ("Length", shown_length(job.length_mm, shop.length_unit) if job.length_mm is not None else ""),
         ("Catches a fingernail", {True: "yes", False: "no", None: ""}[job.catches_fingernail]),
         ("Primary viewing area", "yes" if job.in_primary_view else ""),
         ("Customer", f"{job.site.customer}, {job.site.name}" if job.site else ""),

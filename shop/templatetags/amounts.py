@@ -31,7 +31,7 @@ def percent(ratio: float | None) -> str:
 
 
 @register.filter
-def length(length_mm: Decimal | None, unit: str) -> str:
+def shown_length(length_mm: Decimal | None, unit: str) -> str:
     """Return a length as the shop shows it: whole millimetres as they are, inches to a hundredth."""
     if length_mm is None:
         return "\N{EN DASH}"

@@ -7,7 +7,7 @@ import pytest
 from django.core.management import call_command
 
 from forecasting.management.commands.demo_terms import TERMS
-from forecasting.models import PackTerms, PriceBreak, SupplierTerms
+from forecasting.models import ConsumableTerms, PackTerms, PriceBreak, SupplierTerms
 from forecasting.purchasing.gathering import price_list_of
 from inventory.models import Consumable, ConsumableKind, Pack, Supplier
 
@@ -33,6 +33,10 @@ def test_terms_are_added_once_and_a_changed_price_is_left_alone() -> None:
         Pack.objects.create(supplier=supplier, consumable=consumable, name=row["name"], stock_units=1)
     assert demo_terms() == f"Prices of {len(facts['packs'])} packs added.\n"
     assert SupplierTerms.objects.count() == len(facts["suppliers"])
+    units = dict(ConsumableTerms.objects.values_list("consumable__code", "usable_unit"))
+    assert set(units) == set(facts["consumables"])
+    assert units["C-CUT"] == 250
+    assert ConsumableTerms.objects.get(consumable__code="B-PAD").stops_a_job
     assert PriceBreak.objects.count() == sum(len(row.get("breaks", ())) for row in facts["packs"])
     for terms in PackTerms.objects.prefetch_related("breaks"):
         assert len(price_list_of(terms).breaks) == terms.breaks.count()

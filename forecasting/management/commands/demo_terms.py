@@ -1,4 +1,4 @@
-"""python manage.py demo_terms: give the invented shop's suppliers their terms and prices."""
+"""python manage.py demo_terms: give the invented shop's consumables, suppliers and packs their terms."""
 
 import json
 from decimal import Decimal
@@ -8,8 +8,8 @@ from typing import Any
 from django.core.management.base import BaseCommand
 from django.db import transaction
 
-from forecasting.models import DiscountKind, PackTerms, PriceBreak, SupplierTerms
-from inventory.models import Pack, Supplier
+from forecasting.models import ConsumableTerms, DiscountKind, PackTerms, PriceBreak, SupplierTerms
+from inventory.models import Consumable, Pack, Supplier
 from shop.wording import counted
 
 TERMS = Path(__file__).resolve().parents[3] / "fixtures" / "demo" / "terms.json"
@@ -18,7 +18,7 @@ TERMS = Path(__file__).resolve().parents[3] / "fixtures" / "demo" / "terms.json"
 class Command(BaseCommand):
     """The demo command runs this; what a person has changed since is left alone."""
 
-    help = "Give the suppliers of the invented demo shop their delivery times, least orders and prices."
+    help = "Give the invented demo shop its delivery times, least orders, prices and usable units."
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Add what is missing, all or nothing."""
@@ -40,6 +40,15 @@ class Command(BaseCommand):
                             "order_cost": Decimal(terms["order_cost"]),
                         },
                     )
+            for consumable in Consumable.objects.filter(code__in=facts["consumables"]):
+                terms = facts["consumables"][consumable.code]
+                ConsumableTerms.objects.get_or_create(
+                    consumable=consumable,
+                    defaults={
+                        "usable_unit": Decimal(terms.get("usable_unit", 1)),
+                        "stops_a_job": terms.get("stops_a_job", False),
+                    },
+                )
             for row in facts["packs"]:
                 if pack := packs.get((row["supplier"], row["consumable"], row["name"])):
                     added += self._price(pack, row)
