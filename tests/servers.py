@@ -31,6 +31,8 @@ PROJECT = Path(__file__).resolve().parent.parent
 VERSIONED_PROGRAMS = "/usr/lib/postgresql/*/bin"
 # Waits for its standard input to end, as it does however the tests end, then stops the server and tidies up.
 WATCH = 'read -r _; "$1" stop --pgdata="$2/data" --mode=immediate >/dev/null 2>&1; rm -rf "$2"'
+# The same for a Redis, which leaves nothing to tidy up.
+WATCH_REDIS = '"$@" >/dev/null & read -r _; kill -9 $!; wait'
 UNSAFE_BUT_FAST = "fsync = off\nsynchronous_commit = off\nfull_page_writes = off\n"
 
 
@@ -80,8 +82,8 @@ class RedisServer:
             raise RedisMissingError("no redis-server on the PATH; on Debian: apt-get install redis-server")
         options = ["--port", "0", "--unixsocket", self.socket, "--save", "", "--appendonly", "no"]
         self._process = subprocess.Popen(
-            [program, *map(str, options), "--dir", str(self.socket.parent)],
-            stdout=subprocess.DEVNULL,
+            ["sh", "-c", WATCH_REDIS, "sh", program, *map(str, options), "--dir", str(self.socket.parent)],
+            stdin=subprocess.PIPE,
             start_new_session=True,  # Ctrl-C reaches the tests, which stop it
         )
         wait_until(self.socket.exists, "Redis does not listen")
@@ -89,8 +91,7 @@ class RedisServer:
     def stop(self) -> None:
         """Stop it at once; starting it again brings it back empty."""
         if self._process is not None:
-            self._process.kill()
-            self._process.wait()
+            self._process.communicate(b"\n")
             self._process = None
             self.socket.unlink(missing_ok=True)
 
