@@ -24,7 +24,7 @@ def held_chart(row: Row, steps: Sequence[tuple[datetime, Decimal]], starts: Sequ
         for week, left, right in zip(row.weeks, hours[:-1], hours[1:], strict=True):
             if week.ran_out:
                 label = None if shaded else "ran out"
-                axes.axvspan(left, right, color=colours.bands[0], linewidth=0, label=label)
+                axes.axvspan(left, right, color=colours.bands[0], linewidth=0, antialiased=False, label=label)
                 shaded = True
         times = [(at - starts[0]).total_seconds() / 3600 for at, _ in steps] + [hours[-1]]
         held = [float(quantity) for _, quantity in steps]
@@ -37,7 +37,7 @@ def held_chart(row: Row, steps: Sequence[tuple[datetime, Decimal]], starts: Sequ
             hours[:-1:every], [week.period for week in row.weeks[::every]], rotation=30, ha="right"
         )
         axes.set_ylabel(row.consumable.stock_unit)
-        axes.legend(frameon=False, loc="upper left", ncols=2)
+        axes.legend(frameon=False, loc="lower left", bbox_to_anchor=(0, 1), ncols=2)
 
     return draw
 

@@ -14,8 +14,10 @@ Ours: levels that share one price of stock over the whole panel (`forecasting.sh
   normal    2 m + z s sqrt(2), s the deviation of past weeks, rounded up or to the nearest, which needs less
   negative  a quantile of the negative binomial of the same mean and variance; Poisson's where that is smaller
 Each policy has one number that is turned through a grid (price, probability, z); stock at a fill rate is
-interpolated on the policy's own curve. Nothing was chosen on the weeks that are counted: `--choose` prints
-what BELIEVED_TIMES was chosen by, on the weeks before.
+interpolated on the policy's own curve.
+
+That levels need a limit (BELIEVED_TIMES) showed on the weeks that are counted: without one, a few busy and
+uneven series get far too much. Its value was chosen on the weeks before, which `--choose` prints.
 """
 
 import argparse
