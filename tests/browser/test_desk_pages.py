@@ -1,0 +1,170 @@
+"""Every page that a role can reach: no serious finding of axe, nothing wider than 360 px, no script error.
+
+The walk starts at each route of the table of tests/api/test_access.py that needs nothing filled in, and
+follows the links it finds to one page of every route that does.
+"""
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from urllib.parse import urlsplit
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.urls import Resolver404, resolve
+from playwright.sync_api import Browser, Page
+
+from tests.api.test_access import ROUTES
+from tests.servers import PROJECT
+
+NARROW, WIDE, HEIGHT = 360, 1280, 800
+GRAVE = {"serious", "critical"}
+ROLES = ("owner", "accountant", "storekeeper", "technician")
+# Not pages, or not ours: Django's own set-up pages, the API, and what ends the session.
+ELSEWHERE = ("admin/", "api/", "sign-out/")
+CONTRAST_ONLY = {"runOnly": ["color-contrast"], "resultTypes": ["violations"]}
+
+
+@dataclass(frozen=True, slots=True)
+class DeskSite:
+    """The server, and a session for each role."""
+
+    port: int
+    sessions: dict[str, str]
+
+    @property
+    def address(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+
+@dataclass(slots=True)
+class Walk:
+    """What a walk has seen: the routes it visited, and what was wrong where."""
+
+    visited: set[str] = field(default_factory=set)
+    wrong: list[str] = field(default_factory=list)
+
+
+@pytest.fixture(scope="module")
+def desks(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DeskSite]:
+    """Serve a shop with something on every page."""
+    folder = tmp_path_factory.mktemp("desks")
+    environment = {
+        **os.environ,
+        "DATABASE_URL": f"sqlite:///{folder / 'shop.sqlite3'}",
+        "MEDIA_ROOT": str(folder / "media"),
+    }
+    server = subprocess.Popen(
+        [sys.executable, "-m", "tests.browser.desk_server"],
+        cwd=PROJECT,
+        env=environment,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        encoding="utf-8",
+    )
+    assert server.stdin is not None
+    assert server.stdout is not None
+    try:
+        line = server.stdout.readline()
+        assert line, "the server ended before it served; its errors are above"
+        yield DeskSite(**json.loads(line))
+    finally:
+        server.stdin.close()
+        server.wait(timeout=30)
+
+
+@pytest.fixture(scope="module")
+def axed() -> set[str]:
+    """Remember for which routes axe was asked: they look the same for every role."""
+    return set()
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_every_page_of_a_role_is_accessible_and_fits_a_phone(
+    role: str, desks: DeskSite, browser: Browser, axed: set[str]
+) -> None:
+    context = browser.new_context(
+        viewport={"width": NARROW, "height": HEIGHT}, color_scheme="light", service_workers="block"
+    )
+    context.add_cookies([{"name": "sessionid", "value": desks.sessions[role], "url": desks.address}])
+    page = context.new_page()
+    page.set_default_timeout(30_000)
+    walk = Walk()
+    page.on("pageerror", lambda error: walk.wrong.append(f"{page.url}: {error}"))
+    waiting = [f"/{route}" for route, methods in ROUTES.items() if _is_start(route, methods, role)]
+    assert len(waiting) > 3
+    while waiting:
+        path = waiting.pop(0)
+        route = _route_of(path)
+        if route is None or route in walk.visited or not _serves(route, role):
+            continue
+        walk.visited.add(route)
+        waiting += _visit(page, desks.address + path, walk, is_axed=route in axed)
+        axed.add(route)
+    context.close()
+    assert walk.wrong == []
+    print(f"{role}: {len(walk.visited)} routes")
+
+
+def test_the_walk_reaches_pages_that_need_something_filled_in(axed: set[str]) -> None:
+    """Else it would say little; runs after the walks."""
+    assert {"owner/jobs/<int:pk>/", "accounts/refused/<int:pk>/", "restocks/<int:pk>/"} <= axed
+    assert len(axed) > 40
+
+
+def _is_start(route: str, methods: dict[str, set[str]], role: str) -> bool:
+    return "<" not in route and role in methods.get("GET", set()) and not route.startswith(ELSEWHERE)
+
+
+def _serves(route: str, role: str) -> bool:
+    return role in ROUTES.get(route, {}).get("GET", set()) and not route.startswith(ELSEWHERE)
+
+
+def _route_of(path: str) -> str | None:
+    """Return the route that an address belongs to; None when it is not of this site."""
+    try:
+        return resolve(urlsplit(path).path).route
+    except Resolver404:
+        return None
+
+
+def _visit(page: Page, address: str, walk: Walk, *, is_axed: bool) -> list[str]:
+    """Look at one page as a phone and, when axe has not yet, with axe; return the addresses it links to."""
+    answer = page.request.get(address)
+    if answer.status != 200:
+        walk.wrong.append(f"{address}: status {answer.status}")
+        return []
+    if not answer.headers.get("content-type", "").startswith("text/html"):
+        return []
+    page.goto(address)
+    width = page.evaluate("document.documentElement.scrollWidth")
+    if width > NARROW:
+        walk.wrong.append(f"{address}: {width} px wide at {NARROW}")
+    if not is_axed:
+        walk.wrong += _findings(page, "light", None)
+        page.set_viewport_size({"width": WIDE, "height": HEIGHT})
+        page.emulate_media(color_scheme="dark")
+        walk.wrong += _findings(page, "dark", CONTRAST_ONLY)
+        page.emulate_media(color_scheme="light")
+        page.set_viewport_size({"width": NARROW, "height": HEIGHT})
+    links: list[str] = page.eval_on_selector_all("a[href]", "found => found.map(each => each.href)")
+    here = urlsplit(address).netloc
+    paths = [urlsplit(link) for link in links if urlsplit(link).netloc == here]
+    return [f"{link.path}?{link.query}" if link.query else link.path for link in paths]
+
+
+def _findings(page: Page, scheme: str, options: dict[str, object] | None) -> list[str]:
+    """Return the serious and critical findings of axe, each with the first element it is about."""
+    results = Axe().run(page, options=options) if options else Axe().run(page)
+    return [
+        f"{page.url} ({scheme}): {found['id']}: {_short(found['nodes'][0]['html'])}"
+        for found in results.response["violations"]
+        if found["impact"] in GRAVE
+    ]
+
+
+def _short(html: str) -> str:
+    return " ".join(html.split())[:200]
