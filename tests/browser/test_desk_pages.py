@@ -25,7 +25,7 @@ GRAVE = {"serious", "critical"}
 ROLES = ("owner", "accountant", "storekeeper", "technician")
 # Not pages, or not ours: Django's own set-up pages, the API, and what ends the session.
 ELSEWHERE = ("admin/", "api/", "sign-out/")
-CONTRAST_ONLY = {"runOnly": ["color-contrast"], "resultTypes": ["violations"]}
+CONTRAST_ONLY: dict[str, object] = {"runOnly": ["color-contrast"], "resultTypes": ["violations"]}
 
 
 @dataclass(frozen=True, slots=True)
