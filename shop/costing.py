@@ -5,7 +5,7 @@ per result. Minutes are Decimals.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal, localcontext
 from typing import Literal, Protocol, TypeVar
@@ -81,7 +81,15 @@ class JobCosts:
         return self.contribution - self.overhead
 
     def __add__(self, other: "JobCosts") -> "JobCosts":
-        return JobCosts(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(JobCosts)))
+        # Spelt out: reports add up a hundred thousand of these.
+        return JobCosts(
+            self.revenue + other.revenue,
+            self.materials + other.materials,
+            self.wear + other.wear,
+            self.labour + other.labour,
+            self.travel + other.travel,
+            self.overhead + other.overhead,
+        )
 
 
 NO_COSTS = JobCosts(ZERO, ZERO, ZERO, ZERO, ZERO, ZERO)

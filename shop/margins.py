@@ -73,6 +73,10 @@ class _Group:
     @property
     def sums(self) -> RatioSums:
         """The sums that shrinkage needs, by job: random groups add up jobs, and their spread with them."""
+        if len(self.margins) == 1 and self.jobs <= 1:
+            # Most customers come once; nothing is left to add up.
+            m, r = float(self.margins[0]), float(self.revenues[0])
+            return RatioSums(1, m, r, m * m, m * r, r * r)
         sums = ratio_sums(self.margins, self.revenues)
         return replace(sums, jobs=max(sums.jobs, self.jobs))
 
