@@ -10,16 +10,12 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any, ClassVar
 
-from django.core.paginator import InvalidPage, Paginator
 from django.http import Http404
 from django.utils import timezone
-from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers, status
-from rest_framework.exceptions import MethodNotAllowed
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.views import APIView
 
 from forecasting.amounts import ZERO
 from forecasting.models import Purchase, PurchaseLine, PurchaseReceipt
@@ -35,17 +31,15 @@ from forecasting.purchasing.viewing import (
     total_of,
     with_lines,
 )
-from forecasting.restocking.api import REFUSALS, AmountField, ServesRoles
 from forecasting.restocking.steps import StepConflict, StepRefused
+from forecasting.step_api import ROWS_PER_PAGE, AmountField, ServedView, listed, page_asked, status_asked
 from inventory.documents import Kind, Problem, Receipt, ReceiptLine
 from inventory.ledger import Conflict
 from shop.access import is_person
 from shop.api.fields import FlagField, MomentField, NumberField, TextField
-from shop.api.problems import MEDIA_TYPE, Malformed, ProblemSerializer
+from shop.api.problems import Malformed
 from shop.api.serializers import LIST_MESSAGES, ReceiptLineSerializer, ShapeSerializer, read_document
 from shop.models import Person, Role
-
-ROWS_PER_PAGE = 50
 
 
 class PurchaseLineSerializer(serializers.ModelSerializer[PurchaseLine]):
@@ -230,44 +224,17 @@ class DeliverySerializer(ShapeSerializer):
     rest_comes = FlagField(required=False, help_text="false: what is missing is not coming")
 
 
-class PurchaseSchema(AutoSchema):
-    """A route of purchases: its answers, and problem details for refusals."""
-
-    def get_response_serializers(self) -> Any:
-        """Return the answers by status and media type."""
-        refusals: dict[Any, Any] = {(s, MEDIA_TYPE): ProblemSerializer for s in REFUSALS[self.method]}
-        if isinstance(self.view, PurchaseListView):
-            return {200: PurchasePageSerializer, **refusals}
-        if self.method == "PUT":
-            return {200: PurchaseSerializer, 201: PurchaseSerializer, **refusals}
-        return {200: PurchaseSerializer, **refusals}
-
-    def get_request_serializer(self) -> Any:
-        """Return the shape of a step."""
-        return getattr(self.view, "serializer_class", None) if self.method == "PUT" else None
-
-    def get_operation_id(self) -> str:
-        """Return a name of its own for each route and method."""
-        named = type(self.view).__name__.removesuffix("View").lower()
-        return f"{named}_{self.method.lower()}"
-
-
-class PurchasesView(APIView):
+class PurchasesView(ServedView):
     """What all routes of purchases have in common."""
 
-    permission_classes = [ServesRoles]
-    schema = PurchaseSchema()
     serves: ClassVar[Mapping[str, Collection[Role]]] = {"GET": READERS, "HEAD": READERS}
-
-    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
-        """Refuse methods that are not served before asking who it is."""
-        if request.method not in self.serves:
-            raise MethodNotAllowed(request.method or "")
-        super().initial(request, *args, **kwargs)
+    answers_with: ClassVar[type[serializers.BaseSerializer[Any]]] = PurchaseSerializer
 
 
 class PurchaseListView(PurchasesView):
     """Purchases, newest first."""
+
+    answers_with = PurchasePageSerializer
 
     @extend_schema(
         parameters=[
@@ -278,19 +245,10 @@ class PurchaseListView(PurchasesView):
     )
     def get(self, request: Request) -> Response:
         """Show a page of the purchases that the query asks for."""
-        asked = {name: request.query_params.get(name, "") for name in ("supplier", "status")}
-        known = dict(status_choices())
-        if asked["status"] and asked["status"] not in known:
-            expected = f"is not one of {', '.join(known)}"
-            raise Malformed([Problem("status", asked["status"], expected)])
-        pages = Paginator(_whole(narrowed(purchases(), **asked)), ROWS_PER_PAGE)
-        try:
-            page = pages.page(request.query_params.get("page", "1"))
-        except InvalidPage as error:
-            expected = f"is no page from 1 to {pages.num_pages}"
-            raise Malformed([Problem("page", request.query_params.get("page"), expected)]) from error
-        answer = {"count": pages.count, "pages": pages.num_pages, "results": page.object_list}
-        return Response(PurchasePageSerializer(answer).data)
+        supplier = request.query_params.get("supplier", "")
+        status_ = status_asked(request, dict(status_choices()))
+        found = narrowed(purchases(), supplier=supplier, status=status_)
+        return Response(PurchasePageSerializer(listed(page_asked(request, _whole(found)))).data)
 
 
 class PurchaseView(PurchasesView):

@@ -9,18 +9,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, ClassVar
 
-from django.core.paginator import InvalidPage, Paginator
 from django.db.models import Prefetch, QuerySet
 from django.http import Http404
 from django.utils import timezone
-from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers, status
-from rest_framework.exceptions import MethodNotAllowed
-from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.views import APIView
 
 from forecasting.amounts import ZERO
 from forecasting.models import Restock, RestockLine
@@ -36,31 +31,14 @@ from forecasting.restocking.viewing import (
     visible_to,
     with_differences,
 )
+from forecasting.step_api import ROWS_PER_PAGE, AmountField, ServedView, listed, page_asked, status_asked
 from inventory.documents import Kind, Line, Problem
 from inventory.ledger import Conflict
-from shop.access import is_person, role_of
+from shop.access import is_person
 from shop.api.fields import NumberField, TextField
-from shop.api.problems import MEDIA_TYPE, Malformed, ProblemSerializer
+from shop.api.problems import Malformed
 from shop.api.serializers import LIST_MESSAGES, LineSerializer, ShapeSerializer, read_document
 from shop.models import Person, Role
-
-ROWS_PER_PAGE = 50
-REFUSALS = {
-    "GET": (400, 401, 403, 404),
-    "PUT": (400, 401, 403, 404, 409, 413, 415),
-    "DELETE": (401, 403, 404, 409),
-}
-
-
-class AmountField(serializers.DecimalField):
-    """An exact number as a string."""
-
-    def __init__(self, **kwargs: Any) -> None:
-        super().__init__(max_digits=19, decimal_places=4, **kwargs)
-
-    def to_representation(self, value: Any) -> str:
-        """Return it in plain digits, without zeros at the end."""
-        return f"{value.normalize():f}"
 
 
 class RestockLineSerializer(serializers.ModelSerializer[RestockLine]):
@@ -187,54 +165,17 @@ class DifferencesSerializer(ShapeSerializer):
     lines = WhereItSerializer(many=True, error_messages=LIST_MESSAGES)
 
 
-class ServesRoles(BasePermission):
-    """Lets in the roles that the view names for the method."""
-
-    def has_permission(self, request: Request, view: APIView) -> bool:
-        """Return whether the view serves the role."""
-        user = request.user
-        served: Mapping[str, Collection[Role]] = getattr(view, "serves", {})
-        return is_person(user) and role_of(user) in served.get(request.method or "", ())
-
-
-class RestockSchema(AutoSchema):
-    """A route of restocks: its answers, and problem details for refusals."""
-
-    def get_response_serializers(self) -> Any:
-        """Return the answers by status and media type."""
-        refusals: dict[Any, Any] = {(s, MEDIA_TYPE): ProblemSerializer for s in REFUSALS[self.method]}
-        if isinstance(self.view, RestockListView):
-            return {200: RestockPageSerializer, **refusals}
-        if self.method == "PUT":
-            return {200: RestockSerializer, 201: RestockSerializer, **refusals}
-        return {200: RestockSerializer, **refusals}
-
-    def get_request_serializer(self) -> Any:
-        """Return the shape of a step."""
-        return getattr(self.view, "serializer_class", None) if self.method == "PUT" else None
-
-    def get_operation_id(self) -> str:
-        """Return a name of its own for each route and method."""
-        named = type(self.view).__name__.removesuffix("View").lower()
-        return f"{named}_{self.method.lower()}"
-
-
-class RestocksView(APIView):
+class RestocksView(ServedView):
     """What all routes of restocks have in common."""
 
-    permission_classes = [ServesRoles]
-    schema = RestockSchema()
     serves: ClassVar[Mapping[str, Collection[Role]]] = {"GET": EVERYONE, "HEAD": EVERYONE}
-
-    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
-        """Refuse methods that are not served before asking who it is."""
-        if request.method not in self.serves:
-            raise MethodNotAllowed(request.method or "")
-        super().initial(request, *args, **kwargs)
+    answers_with: ClassVar[type[serializers.BaseSerializer[Any]]] = RestockSerializer
 
 
 class RestockListView(RestocksView):
     """Restocks, newest week first."""
+
+    answers_with = RestockPageSerializer
 
     @extend_schema(
         parameters=[
@@ -246,20 +187,10 @@ class RestockListView(RestocksView):
     )
     def get(self, request: Request) -> Response:
         """Show a page of the restocks that the query asks for."""
-        asked = {name: request.query_params.get(name, "") for name in ("week", "van", "status")}
-        known = dict(status_choices())
-        if asked["status"] and asked["status"] not in known:
-            expected = f"is not one of {', '.join(known)}"
-            raise Malformed([Problem("status", asked["status"], expected)])
-        found = narrowed(with_differences(visible_to(_person(request))), **asked)
-        pages = Paginator(_with_lines(found), ROWS_PER_PAGE)
-        try:
-            page = pages.page(request.query_params.get("page", "1"))
-        except InvalidPage as error:
-            expected = f"is no page from 1 to {pages.num_pages}"
-            raise Malformed([Problem("page", request.query_params.get("page"), expected)]) from error
-        answer = {"count": pages.count, "pages": pages.num_pages, "results": page.object_list}
-        return Response(RestockPageSerializer(answer).data)
+        narrow = {name: request.query_params.get(name, "") for name in ("week", "van")}
+        status_ = status_asked(request, dict(status_choices()))
+        found = narrowed(with_differences(visible_to(_person(request))), status=status_, **narrow)
+        return Response(RestockPageSerializer(listed(page_asked(request, _with_lines(found)))).data)
 
 
 class RestockView(RestocksView):
