@@ -213,7 +213,10 @@ class Document(models.Model):
     class Meta:
         ordering = ["-posted_at", "-pk"]
         constraints = [models.UniqueConstraint(fields=["kind", "client_id"], name="document_once")]
-        indexes = [models.Index(fields=["posted_at"], name="document_posted")]
+        indexes = [
+            models.Index(fields=["posted_at"], name="document_posted"),
+            models.Index(fields=["recorded_at"], name="document_recorded"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.kind} {self.client_id}"

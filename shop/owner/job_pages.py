@@ -9,7 +9,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
-from shop.access import for_roles
+from shop.access import for_roles, is_owner
 from shop.costing import JobCosts
 from shop.desk_tables import (
     COST_COLUMNS,
@@ -167,6 +167,7 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
         ],
         "callbacks": list(found.callbacks.order_by("reference")[:50]),
         "findings": list(found.findings.filter(document__corrected_by__isnull=True)),
+        "photos": list(found.photos.order_by("-moment", "recorded_at")) if is_owner(request.user) else [],
     }
     return render(request, "shop/owner/job.html", context)
 

@@ -207,3 +207,15 @@ def test_a_photo_that_came_twice_at_once_leaves_one_file(
     kept, created = kept_as(PHOTO)
     assert (kept.pk, created) == (PHOTO, False)
     assert len([path for path in media.rglob("*") if path.is_file()]) == 1
+
+
+@served
+def test_an_owner_sees_a_jobs_photos_with_the_job_and_an_accountant_does_not() -> None:
+    assert send("ann", picture()).status_code == 201
+    page = f"/owner/jobs/{Job.objects.get(reference='J-1').pk}/"
+    shown = signed_in("olga").get(page).content.decode()
+    assert f'src="/phone/photos/{PHOTO}/"' in shown
+    assert "Before the work" in shown
+    assert str(PHOTO) not in signed_in("ada").get(page).content.decode()
+    other = f"/owner/jobs/{Job.objects.get(reference='J-b').pk}/"
+    assert "Photos" not in signed_in("olga").get(other).content.decode()
