@@ -1,4 +1,5 @@
-"""Every page that a role can reach: no serious finding of axe, nothing wider than 360 px, no script error.
+"""Every page that a role can reach: no serious finding of axe, nothing wider than 360 px, no script error,
+and everything that can be used is reached with the Tab key.
 
 The walk starts at each route of the table of tests/api/test_access.py that needs nothing filled in, and
 follows the links it finds to one page of every route that does.
@@ -25,6 +26,18 @@ GRAVE = {"serious", "critical"}
 ROLES = ("owner", "accountant", "storekeeper", "technician")
 # Not pages, or not ours: Django's own set-up pages, the API, and what ends the session.
 ELSEWHERE = ("admin/", "api/", "sign-out/")
+# What the Tab key must reach; of radio buttons it reaches one of a group, and arrows the others.
+WATCH_FOCUS = """() => {
+  window.reached = new Set();
+  document.addEventListener("focusin", (event) => window.reached.add(event.target));
+  window.wanted = [...document.querySelectorAll("a[href], button, input, select, textarea, summary")].filter(
+    (each) => !each.disabled && !["hidden", "radio"].includes(each.type) && each.checkVisibility()
+  );
+}"""
+REACHED = "window.wanted.filter((each) => window.reached.has(each)).length"
+UNREACHED = "window.wanted.filter((each) => !window.reached.has(each)).map((each) => each.outerHTML)"
+# A field for a date and a time takes the key seven times.
+STANDSTILL_PRESSES = 9
 CONTRAST_ONLY: dict[str, object] = {"runOnly": ["color-contrast"], "resultTypes": ["violations"]}
 
 
@@ -144,6 +157,7 @@ def _visit(page: Page, address: str, walk: Walk, *, is_axed: bool) -> list[str]:
     if width > NARROW:
         walk.wrong.append(f"{address}: {width} px wide at {NARROW}")
     if not is_axed:
+        walk.wrong += _unreached(page)
         walk.wrong += _findings(page, "light", None)
         page.set_viewport_size({"width": WIDE, "height": HEIGHT})
         page.emulate_media(color_scheme="dark")
@@ -154,6 +168,18 @@ def _visit(page: Page, address: str, walk: Walk, *, is_axed: bool) -> list[str]:
     here = urlsplit(address).netloc
     paths = [urlsplit(link) for link in links if urlsplit(link).netloc == here]
     return [f"{link.path}?{link.query}" if link.query else link.path for link in paths]
+
+
+def _unreached(page: Page) -> list[str]:
+    """Return what the Tab key does not reach."""
+    page.evaluate(WATCH_FOCUS)
+    reached, standstill = 0, 0
+    while standstill < STANDSTILL_PRESSES:
+        page.keyboard.press("Tab")
+        now = page.evaluate(REACHED)
+        standstill = 0 if now > reached else standstill + 1
+        reached = now
+    return [f"{page.url}: the Tab key does not reach {_short(html)}" for html in page.evaluate(UNREACHED)]
 
 
 def _findings(page: Page, scheme: str, options: dict[str, object] | None) -> list[str]:
