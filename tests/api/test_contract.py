@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 import schemathesis
-from django.db import transaction
+from django.db import connections, transaction
 from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import (
@@ -35,6 +35,12 @@ CHECKS = (
 # Enough to meet each kind of bad value; `HYPOTHESIS_PROFILE` has no say, so that a run is the same each time.
 EXAMPLES = 6
 WITHOUT_SHRINKING = (Phase.explicit, Phase.generate)
+
+
+@pytest.fixture(autouse=True)
+def connection_stays_open(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keep the test's connection: after a request through WSGI Django closes one that is in a transaction."""
+    monkeypatch.setattr(connections["default"], "close_if_unusable_or_obsolete", lambda: None)
 
 
 def headers(secret: str) -> dict[str, str]:
