@@ -4,6 +4,7 @@ from collections.abc import Collection, Mapping
 from typing import Any, ClassVar
 
 from django.core.paginator import InvalidPage, Page, Paginator
+from django.http import Http404
 from drf_spectacular.openapi import AutoSchema
 from rest_framework import serializers
 from rest_framework.exceptions import MethodNotAllowed
@@ -14,7 +15,7 @@ from rest_framework.views import APIView
 from inventory.documents import Problem
 from shop.access import is_person, role_of
 from shop.api.problems import MEDIA_TYPE, Malformed, ProblemSerializer
-from shop.models import Role
+from shop.models import Person, Role
 
 ROWS_PER_PAGE = 50
 REFUSALS = {
@@ -77,6 +78,13 @@ class ServedView(APIView):
         if request.method not in self.serves:
             raise MethodNotAllowed(request.method or "")
         super().initial(request, *args, **kwargs)
+
+
+def asking(request: Request) -> Person:
+    """Return who asks. Raises Http404 for anyone whom no role lets in."""
+    if not is_person(request.user):
+        raise Http404
+    return request.user
 
 
 def status_asked(request: Request, known: Mapping[str, Any]) -> str:

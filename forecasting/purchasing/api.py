@@ -32,14 +32,21 @@ from forecasting.purchasing.viewing import (
     with_lines,
 )
 from forecasting.restocking.steps import StepConflict, StepRefused
-from forecasting.step_api import ROWS_PER_PAGE, AmountField, ServedView, listed, page_asked, status_asked
+from forecasting.step_api import (
+    ROWS_PER_PAGE,
+    AmountField,
+    ServedView,
+    asking,
+    listed,
+    page_asked,
+    status_asked,
+)
 from inventory.documents import Kind, Problem, Receipt, ReceiptLine
 from inventory.ledger import Conflict
-from shop.access import is_person
 from shop.api.fields import FlagField, MomentField, NumberField, TextField
 from shop.api.problems import Malformed
 from shop.api.serializers import LIST_MESSAGES, ReceiptLineSerializer, ShapeSerializer, read_document
-from shop.models import Person, Role
+from shop.models import Role
 
 
 class PurchaseLineSerializer(serializers.ModelSerializer[PurchaseLine]):
@@ -390,7 +397,7 @@ def answer(
 ) -> Response:
     """Return the purchase after a step. Raises what the problem handler knows."""
     try:
-        done = step({"by": _person(request).get_username(), "now": timezone.now()})
+        done = step({"by": asking(request).get_username(), "now": timezone.now()})
     except StepConflict as conflict:
         sent = Said(purchase.number)
         raise Conflict([(sent, problem) for problem in conflict.problems]) from conflict
@@ -398,12 +405,6 @@ def answer(
         raise Malformed(refused.problems) from refused
     found = PurchaseSerializer(_purchase(purchase.number)).data
     return Response(found, status=new if done.changed else status.HTTP_200_OK)
-
-
-def _person(request: Request) -> Person:
-    if not is_person(request.user):
-        raise Http404
-    return request.user
 
 
 def _whole(found: Any) -> Any:

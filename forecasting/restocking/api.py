@@ -31,14 +31,21 @@ from forecasting.restocking.viewing import (
     visible_to,
     with_differences,
 )
-from forecasting.step_api import ROWS_PER_PAGE, AmountField, ServedView, listed, page_asked, status_asked
+from forecasting.step_api import (
+    ROWS_PER_PAGE,
+    AmountField,
+    ServedView,
+    asking,
+    listed,
+    page_asked,
+    status_asked,
+)
 from inventory.documents import Kind, Line, Problem
 from inventory.ledger import Conflict
-from shop.access import is_person
 from shop.api.fields import NumberField, TextField
 from shop.api.problems import Malformed
 from shop.api.serializers import LIST_MESSAGES, LineSerializer, ShapeSerializer, read_document
-from shop.models import Person, Role
+from shop.models import Role
 
 
 class RestockLineSerializer(serializers.ModelSerializer[RestockLine]):
@@ -189,7 +196,7 @@ class RestockListView(RestocksView):
         """Show a page of the restocks that the query asks for."""
         narrow = {name: request.query_params.get(name, "") for name in ("week", "van")}
         status_ = status_asked(request, dict(status_choices()))
-        found = narrowed(with_differences(visible_to(_person(request))), status=status_, **narrow)
+        found = narrowed(with_differences(visible_to(asking(request))), status=status_, **narrow)
         return Response(RestockPageSerializer(listed(page_asked(request, _with_lines(found)))).data)
 
 
@@ -238,7 +245,7 @@ class StepView(RestocksView):
     ) -> Response:
         """Return the restock after a step. Raises what the problem handler knows."""
         try:
-            done = step({"by": _person(request).get_username(), "now": timezone.now()})
+            done = step({"by": asking(request).get_username(), "now": timezone.now()})
         except StepConflict as conflict:
             sent = Quantities(str(pk))
             raise Conflict([(sent, problem) for problem in conflict.problems]) from conflict
@@ -297,14 +304,8 @@ class DifferencesView(StepView):
         return settle(pk, settlements, **who)
 
 
-def _person(request: Request) -> Person:
-    if not is_person(request.user):
-        raise Http404
-    return request.user
-
-
 def _restock(request: Request, pk: int) -> Restock:
-    found = _with_lines(with_differences(visible_to(_person(request)))).filter(pk=pk).first()
+    found = _with_lines(with_differences(visible_to(asking(request)))).filter(pk=pk).first()
     if found is None:
         raise Http404
     return found

@@ -3,8 +3,6 @@
 import json
 import os
 import shutil
-import subprocess
-import sys
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -15,7 +13,7 @@ from playwright.sync_api import Browser, BrowserContext, Playwright, sync_playwr
 
 from tests.browser.flaky_proxy import FlakyProxy, flaky_proxy
 from tests.browser.phone import ARGUMENTS, HEIGHT, WIDTH, Phone
-from tests.servers import PROJECT
+from tests.browser.serving import serving
 
 
 class Site:
@@ -66,29 +64,8 @@ def browsers() -> Iterator[Playwright]:
 @pytest.fixture(scope="package")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     """Run the shop's server on a database of its own."""
-    folder = tmp_path_factory.mktemp("site")
-    environment = {
-        **os.environ,
-        "DATABASE_URL": f"sqlite:///{folder / 'shop.sqlite3'}",
-        "MEDIA_ROOT": str(folder / "media"),
-    }
-    server = subprocess.Popen(
-        [sys.executable, "-m", "tests.browser.server"],
-        cwd=PROJECT,
-        env=environment,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        encoding="utf-8",
-    )
-    assert server.stdin is not None
-    assert server.stdout is not None
-    try:
-        port = server.stdout.readline().strip()
-        assert port, "the server ended before it served; its errors are above"
+    with serving("tests.browser.server", tmp_path_factory.mktemp("site")) as port:
         yield Site(int(port))
-    finally:
-        server.stdin.close()
-        server.wait(timeout=30)
 
 
 @pytest.fixture

@@ -6,9 +6,6 @@ follows the links it finds to one page of every route that does.
 """
 
 import json
-import os
-import subprocess
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from urllib.parse import urlsplit
@@ -19,7 +16,7 @@ from django.urls import Resolver404, resolve
 from playwright.sync_api import Browser, Page
 
 from tests.api.test_access import ROUTES
-from tests.servers import PROJECT
+from tests.browser.serving import serving
 
 NARROW, WIDE, HEIGHT = 360, 1280, 800
 GRAVE = {"serious", "critical"}
@@ -64,29 +61,8 @@ class Walk:
 @pytest.fixture(scope="module")
 def desks(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DeskSite]:
     """Serve a shop with something on every page."""
-    folder = tmp_path_factory.mktemp("desks")
-    environment = {
-        **os.environ,
-        "DATABASE_URL": f"sqlite:///{folder / 'shop.sqlite3'}",
-        "MEDIA_ROOT": str(folder / "media"),
-    }
-    server = subprocess.Popen(
-        [sys.executable, "-m", "tests.browser.desk_server"],
-        cwd=PROJECT,
-        env=environment,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        encoding="utf-8",
-    )
-    assert server.stdin is not None
-    assert server.stdout is not None
-    try:
-        line = server.stdout.readline()
-        assert line, "the server ended before it served; its errors are above"
+    with serving("tests.browser.desk_server", tmp_path_factory.mktemp("desks")) as line:
         yield DeskSite(**json.loads(line))
-    finally:
-        server.stdin.close()
-        server.wait(timeout=30)
 
 
 @pytest.fixture(scope="module")
