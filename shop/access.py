@@ -12,17 +12,19 @@ from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponseBase
 
 from inventory.documents import Kind
-from inventory.models import Place, PlaceKind
+from inventory.models import Document, Place, PlaceKind
 from shop.models import Job, JobCost, Person, Role, Technician, Van
 
 STOCK_KINDS = frozenset({Kind.RECEIPT, Kind.TRANSFER, Kind.COUNT, Kind.SCRAP})
-VAN_KINDS = frozenset({Kind.CLOSE, Kind.USE, Kind.RETURN, Kind.COUNT, Kind.TRANSFER})
+VAN_KINDS = frozenset({Kind.CLOSE, Kind.USE, Kind.RETURN, Kind.COUNT, Kind.TRANSFER, Kind.CORRECTION})
 ALL_KINDS = frozenset(Kind)
 # How long a close may come late from a van that its technician has left meanwhile.
 RECENTLY = timedelta(days=7)
+# How long after it came in a technician may take back an own close made by mistake.
+TAKE_BACK = timedelta(days=1)
 
-# What is not listed is not allowed. A technician's are further limited to the own van and jobs, a
-# storekeeper's corrections to STOCK_KINDS.
+# What is not listed is not allowed. A technician's are further limited to the own van and jobs, and the
+# corrections to own closes of the last day; a storekeeper's corrections to STOCK_KINDS.
 MAY_POST: Mapping[Role, frozenset[Kind]] = {
     Role.TECHNICIAN: VAN_KINDS,
     Role.STOREKEEPER: STOCK_KINDS | {Kind.RETURN, Kind.CORRECTION},
@@ -114,11 +116,28 @@ class OwnVan:
         unclaimed = job.technician_id is None and job.van_id == self.van.pk
         return unclaimed or job.technician_id == self.technician.pk
 
-    def is_other_van(self, code: str) -> bool:
-        """Return whether a code is that of another van, or of what is under way to one."""
-        vans = (PlaceKind.VAN, PlaceKind.TRANSIT)
+    def may_take_back(self, close: str, correction: str, now: datetime) -> bool:
+        """Return whether a correction may undo a close: an own one, within a day after it came in.
+
+        The same correction sent again later is for the ledger to answer.
+        """
+        by = self.technician.person.get_username() if self.technician.person else ""
+        in_time = Q(recorded_at__gte=now - TAKE_BACK) | Q(corrected_by__client_id=correction)
+        own = Document.objects.filter(in_time, kind=Kind.CLOSE, client_id=close, recorded_by=by)
+        return own.exists() and self.has_document(Kind.CLOSE, close)
+
+    def may_carry(self, source: str, destination: str) -> bool:
+        """Return whether stock may be carried so: from the own van to anywhere, to it only from the depot.
+
+        Whoever gives says so; nobody takes from another van, nor meddles with what is under way to one.
+        """
+        if source == self.code:
+            return not self._is_anothers(destination, PlaceKind.TRANSIT)
+        return destination == self.code and not self._is_anothers(source, PlaceKind.VAN, PlaceKind.TRANSIT)
+
+    def _is_anothers(self, code: str, *kinds: PlaceKind) -> bool:
         own = Q(pk=self.van.place_id) | Q(bound_for=self.van.place_id)
-        return Place.objects.filter(code=code, kind__in=vans).exclude(own).exists()
+        return Place.objects.filter(code=code, kind__in=kinds).exclude(own).exists()
 
     def jobs(self) -> QuerySet[Job]:
         """Return the jobs that are the technician's own, or nobody's yet."""
@@ -127,5 +146,5 @@ class OwnVan:
 
 def own_van(person: Person) -> OwnVan | None:
     """Return the van of a technician who signed in, None without one."""
-    technician = Technician.objects.select_related("van__place").filter(person=person).first()
+    technician = Technician.objects.select_related("van__place", "person").filter(person=person).first()
     return OwnVan(technician, technician.van) if technician and technician.van else None

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.utils import timezone
 from rest_framework.exceptions import MethodNotAllowed, PermissionDenied
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
@@ -96,8 +97,12 @@ def _not_own(own: OwnVan | None, document: Postable) -> str:
         case documents.Count():
             allowed = all(line.place == own.code for line in document.lines)
         case documents.Transfer():
-            ends = (document.source, document.destination)
-            allowed = own.code in ends and not any(own.is_other_van(end) for end in ends)
+            allowed = own.may_carry(document.source, document.destination)
+        case documents.Correction():
+            is_close = document.corrects_kind == Kind.CLOSE
+            if not is_close or not own.may_take_back(document.corrects_id, document.id, timezone.now()):
+                return "You can take back an own close, within a day after it came in; ask an owner."
+            allowed = True
         case _:
             allowed = False
     return "" if allowed else f"This is not of your van {own.code} or not your job; ask an owner."

@@ -8,13 +8,14 @@ from django.utils import timezone
 from django_filters import FilterSet
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
+from rest_framework.exceptions import APIException
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from inventory.documents import Kind, free_text_problem
 from inventory.models import RefusedDocument
 from shop.access import MAY_POST, own_van, role_of
-from shop.answers import LONGEST_ANSWER, answer
+from shop.answers import LONGEST_ANSWER, AnsweredAlready, answer, answer_first
 from shop.api.catalogue_shapes import CatalogueShape
 from shop.api.fields import TextField
 from shop.api.filters import Choice, Code, DayFrom, DayTo, Flag
@@ -98,8 +99,14 @@ class AnswerSerializer(CatalogueShape):
     answer = AnswerField()
 
 
+class HasAnotherAnswer(APIException):
+    """A question that was answered by somebody else, or otherwise."""
+
+    status_code = 409
+
+
 class FindingAnswer(ItemView):
-    """The answer to one question; another answer takes its place."""
+    """The answer to one question: an owner's takes the place of another, a technician's never does."""
 
     writers = ANSWERERS
     http_method_names = ["put"]
@@ -110,7 +117,11 @@ class FindingAnswer(ItemView):
         said = read_values(AnswerSerializer, request.data, same={})
         person = person_of_request(request)
         finding = get_object_or_404(readable_findings(person), pk=number)
-        answer(finding, said["answer"], by=person, now=timezone.now())
+        keep = answer_first if role_of(person) == Role.TECHNICIAN else answer
+        try:
+            keep(finding, said["answer"], by=person, now=timezone.now())
+        except AnsweredAlready as error:
+            raise HasAnotherAnswer(str(error)) from error
         return Response(FindingSerializer(finding).data)
 
 

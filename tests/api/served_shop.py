@@ -88,6 +88,16 @@ def stock_body(on: int = 12, **fields: Any) -> dict[str, Any]:
     }
 
 
+def take_back_body(close: str) -> dict[str, Any]:
+    """Return a correction that undoes a close."""
+    return {
+        "occurred_at": day(13).isoformat(),
+        "corrects_kind": "close",
+        "corrects_id": close,
+        "reason": "closed by mistake",
+    }
+
+
 # What each kind of document may say about van-a once J-1 is closed there by C-1.
 BODIES: dict[str, Callable[[], dict[str, Any]]] = {
     "close": lambda: close_body("J-2"),

@@ -25,6 +25,7 @@ from tests.api.served_shop import (
     put,
     signed_in,
     stock_body,
+    take_back_body,
 )
 from tests.forecasting.burn_shop import stored_forecast
 from tests.forecasting.restock_shop import restock_of
@@ -230,7 +231,7 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "api/v1/returns/": {"GET": EVERYONE},
     "api/v1/counts/": {"GET": EVERYONE},
     "api/v1/scraps/": {"GET": STOCK | {"accountant"}},
-    "api/v1/corrections/": {"GET": STOCK | {"accountant"}},
+    "api/v1/corrections/": {"GET": EVERYONE},
     "api/v1/": {"GET": EVERYONE},
     "api/v1/schema/": {"GET": EVERYONE},
     "api/v1/closes/<path:client_id>": {
@@ -246,7 +247,7 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "api/v1/returns/<path:client_id>": {"GET": EVERYONE, "PUT": VAN_AND_STOCK},
     "api/v1/counts/<path:client_id>": {"GET": EVERYONE, "PUT": VAN_AND_STOCK},
     "api/v1/scraps/<path:client_id>": {"GET": STOCK | {"accountant"}, "PUT": STOCK},
-    "api/v1/corrections/<path:client_id>": {"GET": STOCK | {"accountant"}, "PUT": STOCK},
+    "api/v1/corrections/<path:client_id>": {"GET": EVERYONE, "PUT": VAN_AND_STOCK},
 }
 
 # What ben's is called in the address of a route that serves technicians. Each names something that exists.
@@ -256,6 +257,7 @@ OTHERS: dict[str, Callable[[], dict[str, object]]] = {
     "api/v1/transfers/<path:client_id>": lambda: {"client_id": "T-b"},
     "api/v1/returns/<path:client_id>": lambda: {"client_id": "B-b"},
     "api/v1/counts/<path:client_id>": lambda: {"client_id": "N-b"},
+    "api/v1/corrections/<path:client_id>": lambda: {"client_id": "K-b"},
     "api/v1/jobs/<path:reference>": lambda: {"reference": "J-b"},
     "api/v1/places/<path:code>": lambda: {"code": "van-b"},
     "api/v1/vans/<path:code>": lambda: {"code": "van-b"},
@@ -325,6 +327,8 @@ def served_shop() -> None:
     put("ben", "count", "N-b", stock_body(14, lines=lines))
     undone = {"returns_kind": "close", "returns_id": "C-b"}
     put("ben", "return", "B-b", stock_body(15, place="van-b", lines=one, **undone))
+    put("ben", "close", "C-k", close_body("J-k", van="van-b", technician="ben"))
+    put("ben", "correction", "K-b", take_back_body("C-k"))
 
 
 def routes(patterns: list[Any], prefix: str = "") -> Iterator[str]:

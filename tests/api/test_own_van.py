@@ -1,11 +1,14 @@
 """Documents by role and kind, and what is a technician's own: the van, its stock and the jobs."""
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
 
-from inventory.models import Document, Place, PlaceKind
-from shop.models import DamageType, GlassType, Job, JobType, Technician, Van
+from inventory.models import Document, Holding, Place, PlaceKind
+from inventory.transit import transit_place
+from shop import access
+from shop.models import DamageType, Finding, GlassType, Job, JobType, Technician, Van
 from tests.api.served_shop import (
     BODIES,
     KINDS,
@@ -19,6 +22,7 @@ from tests.api.served_shop import (
     put,
     signed_in,
     stock_body,
+    take_back_body,
 )
 from tests.api.test_access import EVERYONE, ROUTES
 
@@ -31,6 +35,10 @@ def served_shop() -> None:
     open_served_shop()
     assert put("ann", "close", "C-1", close_body()).status_code == 201
     assert put("ben", "close", "C-b", close_body("J-b", van="van-b", technician="ben")).status_code == 201
+    assert put("ann", "close", "C-own", close_body("J-own")).status_code == 201
+    assert put("olga", "close", "C-olga", close_body("J-olga")).status_code == 201
+    assert put("ann", "use", "U-1", BODIES["use"]()).status_code == 201
+    transit_place(Place.objects.get(code="van-b"))
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -38,7 +46,9 @@ def served_shop() -> None:
 def test_a_role_reads_and_posts_the_kinds_that_the_table_gives_it(role: str, kind: str) -> None:
     table = ROUTES[f"api/v1/{kind}s/<path:client_id>"]
     person = PERSON_OF_ROLE[role]
-    answer = put(person, kind, "X-1", BODIES[kind]())
+    own_close = (role, kind) == ("technician", "correction")
+    body = take_back_body("C-own") if own_close else BODIES[kind]()
+    answer = put(person, kind, "X-1", body)
     assert answer.status_code == (201 if role in table["PUT"] else 403), answer.content
     if role not in table["PUT"]:
         problem(answer)
@@ -70,17 +80,23 @@ OTHERS: dict[str, tuple[str, dict[str, Any]]] = {
         stock_body(lines=[{"place": van, "consumable": "pad", "quantity": 1} for van in ("van-a", "van-b")]),
     ),
     "taking from the other van": ("transfer", stock_body(source="van-b", destination="van-a")),
-    "giving to the other van": ("transfer", stock_body(source="van-a", destination="van-b")),
+    "giving to what is under way to the other van": (
+        "transfer",
+        stock_body(source="van-a", destination="van-b-UNDER-WAY"),
+    ),
+    "taking from what is under way to the other van": (
+        "transfer",
+        stock_body(source="van-b-UNDER-WAY", destination="van-a"),
+    ),
     "from the depot to the other van": ("transfer", stock_body(source="depot", destination="van-b")),
     "a scrap in the own van": ("scrap", stock_body(place="van-a", reason="torn")),
     "a receipt into the own van": ("receipt", {**BODIES["receipt"](), "place": "van-a"}),
-    "a correction of the own close": (
+    "taking back the other's close": ("correction", take_back_body("C-b")),
+    "taking back a close of the own job that an owner entered": ("correction", take_back_body("C-olga")),
+    "a correction of what the depot received": ("correction", BODIES["correction"]()),
+    "a correction of own further uses": (
         "correction",
-        {**BODIES["correction"](), "corrects_kind": "close", "corrects_id": "C-1"},
-    ),
-    "a correction of the other's close": (
-        "correction",
-        {**BODIES["correction"](), "corrects_kind": "close", "corrects_id": "C-b"},
+        {**take_back_body("U-1"), "corrects_kind": "use"},
     ),
 }
 
@@ -116,6 +132,67 @@ def test_a_technician_carries_stock_between_depot_and_own_van_and_counts_it() ->
     assert put("ann", "transfer", "T-1", to_van).status_code == 201
     assert put("ann", "transfer", "T-2", back).status_code == 201
     assert put("ann", "count", "N-1", BODIES["count"]()).status_code == 201
+
+
+def test_whoever_gives_to_another_van_says_so_and_both_read_it() -> None:
+    gift = stock_body(source="van-a", destination="van-b")
+    assert put("ann", "transfer", "T-1", gift).status_code == 201
+    assert put("ann", "transfer", "T-1", gift).status_code == 200
+    held = Holding.objects.filter(consumable__code="disc-p400")
+    assert dict(held.values_list("place__code", "quantity"))["van-b"] == 50 - 2 + 2
+    assert {get(name, "transfer", "T-1").status_code for name in ("ann", "ben")} == {200}
+    assert put("ben", "transfer", "T-1", gift).status_code == 403
+
+
+def test_a_technician_takes_back_an_own_close_within_a_day_and_closes_anew(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert put("ann", "close", "C-2", close_body("J-2")).status_code == 201
+    assert put("ann", "correction", "K-2", take_back_body("C-2")).status_code == 201
+    assert Job.objects.get(reference="J-2").status == "booked"
+    assert get("ann", "correction", "K-2").status_code == 200
+    assert put("ann", "close", "C-3", close_body("J-2", outcome="reduced")).status_code == 201
+    monkeypatch.setattr(access, "TAKE_BACK", timedelta(0))
+    # What came in before is answered however late it is asked again; nothing else is taken back.
+    assert put("ann", "correction", "K-2", take_back_body("C-2")).status_code == 200
+    answer = put("ann", "correction", "K-3", take_back_body("C-3"))
+    assert answer.status_code == 403
+    assert "within a day" in problem(answer)["detail"]
+    assert Job.objects.get(reference="J-2").status == "closed"
+
+
+def test_a_close_with_further_uses_is_not_taken_back() -> None:
+    answer = put("ann", "correction", "K-1", take_back_body("C-1"))
+    assert answer.status_code == 400
+    assert "has further uses U-1" in problem(answer)["detail"]
+
+
+def question_about(close: str) -> str:
+    """Return the address of the answer to a question about a close."""
+    document = Document.objects.get(kind="close", client_id=close)
+    job = Job.objects.get(costs__document=document)
+    found = Finding.objects.create(job=job, document=document, code="x", message="Were 3 used?")
+    return f"/api/v1/findings/{found.pk}/answer"
+
+
+def say(name: str, address: str, text: str) -> int:
+    """Answer a question; return the status."""
+    answer = signed_in(name).put(address, {"answer": text}, content_type="application/json")
+    return int(answer.status_code)
+
+
+def test_a_technician_answers_questions_about_own_jobs_only_and_the_first_answer_stands() -> None:
+    own, others = question_about("C-1"), question_about("C-b")
+    assert say("ann", others, "So it was.") == 404
+    assert say("ann", own, "So it was.") == 200
+    first = Finding.objects.get(answered_by="ann")
+    # Sent again after a lost answer.
+    assert say("ann", own, "So it was.") == 200
+    assert Finding.objects.get(pk=first.pk).answered_at == first.answered_at
+    assert say("ann", own, "No, 3.") == 409
+    assert say("olga", own, "It was 3.") == 200
+    assert say("ann", own, "So it was.") == 409
+    assert set(Finding.objects.values_list("answer", flat=True)) == {"It was 3.", ""}
 
 
 def test_a_technician_reads_own_documents_only() -> None:
