@@ -9,8 +9,9 @@ class ForecastingConfig(AppConfig):
     name = "forecasting"
 
     def ready(self) -> None:
-        """Follow the ledger and let the audit trail tell of drafts, and check what letters need."""
+        """Follow the ledger, tell the trail and the first pages of drafts, and check what letters need."""
         from forecasting import (  # noqa: PLC0415 - models are not loaded before
+            attention,
             checks,  # noqa: F401 - Django knows its checks once it is read
             trail,
         )
@@ -18,3 +19,4 @@ class ForecastingConfig(AppConfig):
 
         receiving.follow_ledger()
         trail.tell()
+        attention.tell()

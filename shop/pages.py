@@ -16,6 +16,7 @@ from django.views.decorators.http import require_safe
 from inventory.models import REAL_KINDS, Books, Holding, LowLevel
 from inventory.stock import LowRow, low_stock
 from shop.access import OwnVan, is_person, own_van, role_of
+from shop.attention import waiting_for
 from shop.margin_bars import bar_for, margin_row
 from shop.margins import margin_report
 from shop.models import Job, JobStatus, Person, Role, Shop, in_shop_zone, the_shop
@@ -50,7 +51,8 @@ def home(request: HttpRequest) -> HttpResponse:
             page, found = "stock", _stock(request)
         case role:
             page, found = "margins", {**_margins(shop), "is_owner": role == Role.OWNER}
-    return render(request, f"shop/home_{page}.html", {"shop": shop, **found})
+    context = {"shop": shop, "waiting": waiting_for(person), **found}
+    return render(request, f"shop/home_{page}.html", context)
 
 
 def _margins(shop: Shop) -> dict[str, Any]:

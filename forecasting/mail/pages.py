@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from forecasting.mail.addresses import addresses_in
 from forecasting.mail.restock_letter import recipients_of, technicians_of
+from forecasting.mail.viewing import CHOICES, TROUBLED, narrowed, needing_a_hand
 from forecasting.mail.writing import attachments_of, content_of, parsed, write_again
 from forecasting.models import Letter, LetterState, StockingTerms, the_terms
 from forecasting.work import schedule
@@ -33,7 +34,6 @@ else:
 READERS = (Role.STOREKEEPER, Role.OWNER)
 ROWS_PER_PAGE = 50
 WEEKDAYS = [(number, day_name[number - 1]) for number in range(1, 8)]
-NEED_A_HAND = (LetterState.FAILED, LetterState.NO_RECIPIENT)
 ON_THE_WAY = (LetterState.WAITING, LetterState.SENDING)
 
 
@@ -84,19 +84,14 @@ class TermsForm(TermsFormBase):
 def index(request: HttpRequest) -> HttpResponse:
     """Show the letters, newest first, narrowed by where they stand; and how many need a hand."""
     state = request.GET.get("state", "")
-    letters = Letter.objects.defer("source").order_by("-written_at", "-pk")
-    # What was sent again needs no hand any more.
-    need_a_hand = letters.filter(state__in=NEED_A_HAND, resent_as=None).count()
-    if state in LetterState.values:
-        letters = letters.filter(state=state)
     context = {
         "shop": the_shop(),
         "title": "Letters",
-        "page": Paginator(letters, ROWS_PER_PAGE).get_page(request.GET.get("page")),
-        "need_a_hand": need_a_hand,
-        "state": state if state in LetterState.values else "",
-        "states": LetterState.values,
-        "troubled": NEED_A_HAND,
+        "page": Paginator(narrowed(state), ROWS_PER_PAGE).get_page(request.GET.get("page")),
+        "need_a_hand": needing_a_hand().count(),
+        "state": state if state in CHOICES else "",
+        "states": CHOICES,
+        "troubled": TROUBLED,
     }
     return render(request, "forecasting/letters.html", context)
 
@@ -141,7 +136,7 @@ def show(request: HttpRequest, pk: int) -> HttpResponse:
         "attachments": [(file.name, len(file.content)) for file in content.attachments],
         "again": letter.resent_as.defer("source").order_by("pk"),
         "may_send_again": letter.state not in ON_THE_WAY,
-        "troubled": letter.state in NEED_A_HAND,
+        "troubled": letter.state in TROUBLED,
     }
     return render(request, "forecasting/letter.html", context)
 

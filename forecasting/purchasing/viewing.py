@@ -6,6 +6,7 @@ from datetime import date
 from decimal import Decimal
 
 from django.db.models import Prefetch, QuerySet
+from django.utils import timezone
 
 from forecasting.amounts import ZERO
 from forecasting.models import Purchase, PurchaseEvent, PurchaseLine, PurchaseStatus
@@ -13,7 +14,8 @@ from shop.models import Role
 
 STOCK = (Role.STOREKEEPER, Role.OWNER)
 READERS = (Role.STOREKEEPER, Role.OWNER, Role.ACCOUNTANT)
-OPEN = "open"
+OPEN, LATE = "open", "overdue"
+AWAITED = (PurchaseStatus.SENT, PurchaseStatus.PARTLY_RECEIVED)
 CLOSED = (PurchaseStatus.RECEIVED, PurchaseStatus.CANCELLED)
 
 
@@ -33,11 +35,13 @@ def purchases() -> QuerySet[Purchase]:
 
 
 def narrowed(found: QuerySet[Purchase], *, supplier: str, status: str) -> QuerySet[Purchase]:
-    """Narrow purchases to a supplier's code and a status or OPEN; what is empty does not narrow."""
+    """Narrow purchases to a supplier's code and a status, OPEN or LATE; what is empty does not narrow."""
     if supplier:
         found = found.filter(supplier__code=supplier)
     if status == OPEN:
         return found.exclude(status__in=CLOSED)
+    if status == LATE:
+        return found.filter(status__in=AWAITED, expected_on__lt=timezone.localdate())
     return found.filter(status=status) if status else found
 
 
@@ -62,7 +66,7 @@ def rows(found: Iterable[Purchase], today: date) -> list[Row]:
 
 def is_late(purchase: Purchase, today: date) -> bool:
     """Return whether something should have come by now and has not."""
-    waits = purchase.status in (PurchaseStatus.SENT, PurchaseStatus.PARTLY_RECEIVED)
+    waits = purchase.status in AWAITED
     return waits and purchase.expected_on is not None and purchase.expected_on < today
 
 
@@ -73,7 +77,7 @@ def total_of(lines: Iterable[PurchaseLine]) -> Decimal:
 
 def status_choices() -> list[tuple[str, str]]:
     """Return what a list can be narrowed to."""
-    return [(OPEN, "open"), *((status.value, status.value) for status in PurchaseStatus)]
+    return [(OPEN, OPEN), (LATE, LATE), *((status.value, status.value) for status in PurchaseStatus)]
 
 
 def happened(purchase: Purchase) -> list[tuple[PurchaseEvent, Sequence[str]]]:

@@ -12,9 +12,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from forecasting.models import PeriodWork
-from forecasting.work import claims, schedule
+from forecasting.work import schedule
 from forecasting.work.doing import timetable
 from forecasting.work.schedule import DAILY, WEEKLY, Kind
+from forecasting.work.trouble import is_at_work, is_given_up, last_check, newest_periods, overdue
 from shop.access import for_roles
 from shop.models import Role, the_shop
 
@@ -47,7 +48,7 @@ class Row:
 def index(request: HttpRequest) -> HttpResponse:
     """Show what is due next, what was done, and what went wrong."""
     now = timezone.now()
-    newest = dict(PeriodWork.objects.order_by().values_list("kind").annotate(newest=Max("period")))
+    newest = newest_periods()
     # Parts are many and say little once they are done.
     told = PeriodWork.objects.exclude(kind=Kind.FORECAST_PART, error="").order_by("-pk")
     page = Paginator(told, ROWS_PER_PAGE).get_page(request.GET.get("page"))
@@ -58,7 +59,8 @@ def index(request: HttpRequest) -> HttpResponse:
         "page": page,
         "rows": [_row(work, newest, now) for work in page],
         "forecast": _forecast_progress(newest.get(Kind.FORECAST, "")),
-        "check": PeriodWork.objects.filter(kind=Kind.CHECK, done_at__isnull=False).first(),
+        "check": last_check(),
+        "overdue": overdue(now),
     }
     return render(request, "forecasting/work.html", context)
 
@@ -86,9 +88,9 @@ def _row(work: PeriodWork, newest: dict[str, str], now: datetime) -> Row:
     if work.done_at is not None:
         troubled = bool(work.result.get("disagreements"))
         return Row(work, "done", work.done_at, str(work.result.get("said", "")), troubled)
-    if work.token and work.alive_at is not None and work.alive_at >= claims.stale_since(now):
+    if is_at_work(work, now):
         return Row(work, "at work", work.claimed_at, "", troubled=False)
-    if work.period.split(" ")[0] < newest[work.kind].split(" ")[0]:
+    if is_given_up(work, newest):
         return Row(work, "given up for a later period", work.claimed_at, work.error, troubled=False)
     if work.error:
         return Row(work, "failed", work.not_before, work.error, troubled=True)

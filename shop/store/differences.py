@@ -2,7 +2,6 @@
 
 from django import forms
 from django.contrib import messages
-from django.db.models import Case, F, QuerySet, Sum, When
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -10,10 +9,9 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
 from inventory.documents import LONGEST_TEXT
-from inventory.fields import FixedPointField
-from inventory.models import REAL_KINDS, CountLine, Place, PlaceKind
+from inventory.models import REAL_KINDS, Place
 from shop.access import for_roles, person_of
-from shop.count_explanations import CountExplanation, DifferenceCause
+from shop.count_explanations import CountExplanation, DifferenceCause, differing
 from shop.models import Role, the_shop
 from shop.pages import page_of
 
@@ -24,31 +22,6 @@ class ExplainForm(forms.Form):
     cause = forms.ChoiceField(label="Cause", choices=DifferenceCause.choices)
     note = forms.CharField(
         label="Note", required=False, max_length=LONGEST_TEXT, widget=forms.Textarea(attrs={"rows": 2})
-    )
-
-
-def differing() -> QuerySet[CountLine]:
-    """Return the lines of standing counts that found something else than the book.
-
-    Each has its `difference`, found less expected in stock units, and the `value` of it; documents that
-    arrive late may still change both.
-    """
-    lost = Case(
-        When(movements__destination__kind=PlaceKind.LOST, then=-F("movements__quantity")),
-        default=F("movements__quantity"),
-        output_field=FixedPointField(),
-    )
-    worth = Case(
-        When(movements__destination__kind=PlaceKind.LOST, then=-F("movements__valued__value")),
-        default=F("movements__valued__value"),
-        output_field=FixedPointField(),
-    )
-    return (
-        CountLine.objects.filter(document__corrected_by__isnull=True)
-        .annotate(difference=Sum(lost), value=Sum(worth))
-        .filter(difference__isnull=False)
-        .exclude(difference=0)
-        .select_related("document", "place", "consumable", "explanation")
     )
 
 

@@ -1,0 +1,23 @@
+"""What a list of letters can be narrowed to, and which of them need a person."""
+
+from django.db.models import QuerySet
+
+from forecasting.models import Letter, LetterState
+
+TROUBLED = (LetterState.FAILED, LetterState.NO_RECIPIENT)
+NEEDS_A_HAND = "needs a hand"
+CHOICES = (NEEDS_A_HAND, *LetterState.values)
+
+
+def needing_a_hand() -> QuerySet[Letter]:
+    """Return the letters that somebody did not get; what was sent once more needs no hand any more."""
+    return Letter.objects.filter(state__in=TROUBLED, resent_as=None)
+
+
+def narrowed(state: str) -> QuerySet[Letter]:
+    """Return the letters that stand at one of CHOICES, newest first; all when it is none of them."""
+    if state == NEEDS_A_HAND:
+        found = needing_a_hand()
+    else:
+        found = Letter.objects.filter(state=state) if state in CHOICES else Letter.objects.all()
+    return found.defer("source").order_by("-written_at", "-pk")

@@ -1,0 +1,75 @@
+"""What waits for a person: one list over all areas, for the first page of each role.
+
+Another app adds what waits in it with `register` when it starts, so that this one need not know it.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from django.db.models import QuerySet
+from django.urls import reverse
+
+from shop.access import role_of
+from shop.answers import standing_questions
+from shop.count_explanations import differing
+from shop.models import Person, Role
+from shop.wording import counted
+
+# More than this are not counted: whoever has as many looks at the list.
+MOST = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Matter:
+    """So many things that wait for the same, what that is, and the page where it is done."""
+
+    count: int
+    thing: str
+    waits: str
+    link: str
+    urgent: bool = False
+
+    def __str__(self) -> str:
+        return f"{counted(self.count, self.thing)}{' or more' * (self.count == MOST)} {self.waits}"
+
+
+Source = Callable[[Person], Iterable[Matter]]
+_sources: dict[str, tuple[Source, frozenset[Role]]] = {}
+
+
+def register(name: str, source: Source, *roles: Role) -> None:
+    """Add what waits in an area for people of these roles. Registering it again changes nothing.
+
+    `source` makes as many queries for few rows as for many; what it counts as 0 is not shown.
+    """
+    _sources[name] = source, frozenset(roles)
+
+
+def waiting_for(person: Person) -> list[Matter] | None:
+    """Return what waits for a person, what is urgent first; None when nothing ever waits for the role."""
+    role = role_of(person)
+    asked = [source for source, roles in _sources.values() if role in roles]
+    if not asked:
+        return None
+    found = [matter for source in asked for matter in source(person) if matter.count]
+    return sorted(found, key=lambda matter: not matter.urgent)
+
+
+def count_of(rows: QuerySet[Any]) -> int:
+    """Return how many rows there are, at most MOST."""
+    return rows.order_by()[:MOST].count()
+
+
+def _questions(_person: Person) -> Iterable[Matter]:
+    asked = count_of(standing_questions().filter(answered_at=None))
+    yield Matter(asked, "question", "about closed jobs to answer", reverse("owner:questions"))
+
+
+def _count_differences(_person: Person) -> Iterable[Matter]:
+    found = count_of(differing().filter(explanation=None))
+    yield Matter(found, "difference", "of counts to explain", reverse("store:differences"))
+
+
+register("questions", _questions, Role.OWNER)
+register("differences of counts", _count_differences, Role.STOREKEEPER, Role.OWNER)
