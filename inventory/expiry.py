@@ -1,18 +1,30 @@
-"""What expires: lots estimated from the movements of the ledger (inventory.lots)."""
+"""What expires: lots estimated from the movements of the ledger (inventory.lots).
 
-from collections.abc import Iterator
+The replay of a consumable is put away every so many movements. A reading goes on from the last of these
+checkpoints instead of the first movement, so it takes as long after ten years as after one. A checkpoint is
+thrown away when a reading finds that something was recorded later about the time before it: a late document,
+a correction, a return. Checkpoints only save time; deleting any of them changes nothing that is shown.
+"""
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
+from functools import reduce
 from itertools import groupby
-from operator import attrgetter
-from typing import Any
+from operator import attrgetter, or_
+from typing import NamedTuple
 
-from django.db.models import QuerySet
+from django.db.models import Max, Min, OuterRef, Q, QuerySet, Subquery
 
 from inventory import lots
 from inventory.documents import Kind
-from inventory.models import OUTSIDE_CODES, Holding, Lot, Movement, Place
+from inventory.lots import Move, Quantities, Replay
+from inventory.models import OUTSIDE_CODES, Holding, Lot, LotCheckpoint, Movement, Place
+
+CHECKPOINT_EVERY = 500
+# An OR of more conditions than this is slow to plan, and too deep for SQLite beyond a thousand.
+CONSUMABLES_AT_ONCE = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,69 +38,197 @@ class ExpiringRow:
     expires_on: date
 
 
-def expiring(by: date) -> list[ExpiringRow]:
+def expiring(by: date, consumables: Collection[int] | None = None) -> list[ExpiringRow]:
     """Return the lots in stock that expire on or before `by`, by day, place, consumable and lot.
 
-    Three queries. Reads all movements of the consumables that have such a lot, one consumable at a time.
+    Of the consumables with these ids, or of all. The same number of queries for every 50 consumables that
+    have or had such a lot; writes the checkpoints that are due.
     """
     due = Lot.objects.filter(
         expires_on__lte=by,
         document__corrected_by__isnull=True,
         consumable__in=Holding.objects.filter(quantity__gt=0).values("consumable"),
     )
-    consumables = due.order_by().values("consumable").distinct()
-    places = {place.pk: place for place in Place.objects.all()}
-    outside = {pk for pk, place in places.items() if place.kind in OUTSIDE_CODES}
-    rows = []
-    of_line = {
-        (lot.document_id, lot.line): lot
-        for lot in Lot.objects.filter(consumable__in=consumables).select_related("consumable", "document")
-    }
-    by_key = {lot.pk: lot for lot in of_line.values()}
-    for moves in _moves(consumables, of_line, outside):
-        for place, quantities in lots.remaining_lots(moves).items():
-            for left, quantity in quantities.items():
-                if left.expires_on is not None and left.expires_on <= by:
-                    lot = by_key[left.key]
-                    label = lot.code or lot.document.client_id
-                    rows.append(
-                        ExpiringRow(places[place].code, lot.consumable.code, label, quantity, left.expires_on)
-                    )
+    if consumables is not None:
+        due = due.filter(consumable__in=consumables)
+    found = [
+        (place, lot, quantity)
+        for keys in _batches(list(due.order_by().values_list("consumable", flat=True).distinct()))
+        for held in remaining(keys).values()
+        for place, quantities in held.items()
+        for lot, quantity in quantities.items()
+        if lot.expires_on is not None and lot.expires_on <= by
+    ]
+    if not found:
+        return []
+    places = dict(Place.objects.values_list("pk", "code"))
+    stored = Lot.objects.select_related("consumable", "document").in_bulk({lot.key for _, lot, _ in found})
+    rows = [
+        ExpiringRow(
+            places[place],
+            stored[lot.key].consumable.code,
+            stored[lot.key].code or stored[lot.key].document.client_id,
+            quantity,
+            lot.expires_on,
+        )
+        for place, lot, quantity in found
+        if lot.expires_on is not None
+    ]
     return sorted(rows, key=attrgetter("expires_on", "place", "consumable", "lot"))
 
 
-def _moves(
-    consumables: QuerySet[Lot, Any], of_line: dict[tuple[int, int], Lot], outside: set[int]
-) -> Iterator[list[lots.Move]]:
-    """Yield the moves of each consumable as they happened, without those that were entered by mistake."""
-    standing = Movement.objects.filter(
-        consumable__in=consumables, document__corrected_by__isnull=True
-    ).exclude(document__kind=Kind.CORRECTION)
-    ordered = standing.order_by("consumable", "occurred_at", "rank", "document__order", "line", "part")
-    rows = ordered.values_list(
-        "consumable_id",
-        "pk",
-        "quantity",
-        "source_id",
-        "destination_id",
-        "reverses_id",
-        "document_id",
-        "line",
-        "document__kind",
+def remaining(consumables: Collection[int]) -> dict[int, dict[int, Quantities]]:
+    """Return what is left of each lot at each place, for each of up to 50 consumables, all by id."""
+    outside = set(Place.objects.filter(kind__in=OUTSIDE_CODES).values_list("pk", flat=True))
+    found: dict[int, dict[int, Quantities]] = {}
+    while waiting := set(consumables) - found.keys():
+        checkpoints = _latest_checkpoints(waiting)
+        played = {
+            consumable: _played(consumable, checkpoints.get(consumable), list(rows), outside)
+            for consumable, rows in groupby(_rows_after(waiting, checkpoints), key=attrgetter("consumable"))
+        }
+        # Asked only now: what the rows were read without is then found here, now or the next time.
+        fresh = waiting - _drop_stale(checkpoints)
+        due: list[LotCheckpoint] = []
+        for consumable in fresh:
+            if consumable not in played:
+                played[consumable] = _played(consumable, checkpoints.get(consumable), [], outside)
+            replay, made = played[consumable]
+            found[consumable] = replay.left()
+            due += made
+        if due:
+            LotCheckpoint.objects.bulk_create(due, ignore_conflicts=True)
+    return found
+
+
+class _Row(NamedTuple):
+    consumable: int
+    id: int
+    occurred_at: datetime
+    quantity: Decimal
+    source: int
+    destination: int
+    reverses: int | None
+    kind: str
+    corrected_by: int | None
+    lot: int | None
+    expires_on: date | None
+
+
+def _rows_after(consumables: Iterable[int], checkpoints: dict[int, LotCheckpoint]) -> Iterator[_Row]:
+    """Yield the movements of each consumable after its checkpoint, as they happened. One query."""
+    lot = Lot.objects.filter(document=OuterRef("document"), line=OuterRef("line"))
+    movements: QuerySet[Movement] = Movement.objects.filter(
+        _any_of(_after(consumable, checkpoints.get(consumable)) for consumable in consumables)
     )
-    for _, group in groupby(rows.iterator(), key=lambda row: row[0]):
-        yield [
-            lots.Move(
-                key,
-                quantity,
-                None if source in outside else source,
-                None if destination in outside else destination,
-                _received(of_line.get((document, line))) if kind == Kind.RECEIPT else None,
-                returns,
+    return map(
+        _Row._make,
+        movements.order_by("consumable", "occurred_at", "rank", "document__order", "line", "part")
+        .values_list(
+            "consumable_id",
+            "pk",
+            "occurred_at",
+            "quantity",
+            "source_id",
+            "destination_id",
+            "reverses_id",
+            "document__kind",
+            "document__corrected_by",
+            Subquery(lot.values("pk")),
+            Subquery(lot.values("expires_on")),
+        )
+        .iterator(),
+    )
+
+
+def _after(consumable: int, checkpoint: LotCheckpoint | None) -> Q:
+    if checkpoint is None:
+        return Q(consumable=consumable)
+    # Nothing posts before it happened, and the index goes by posting.
+    at = checkpoint.occurred_at
+    return Q(consumable=consumable, occurred_at__gt=at, posted_at__gt=at)
+
+
+def _any_of(conditions: Iterable[Q]) -> Q:
+    return reduce(or_, conditions)
+
+
+def _latest_checkpoints(consumables: Iterable[int]) -> dict[int, LotCheckpoint]:
+    latest = (
+        LotCheckpoint.objects.filter(consumable__in=consumables)
+        .order_by()
+        .values_list("consumable")
+        .annotate(at=Max("occurred_at"))
+    )
+    conditions = [Q(consumable=consumable, occurred_at=at) for consumable, at in latest]
+    rows = LotCheckpoint.objects.filter(_any_of(conditions)) if conditions else ()
+    return {row.consumable_id: row for row in rows}
+
+
+def _drop_stale(checkpoints: dict[int, LotCheckpoint]) -> set[int]:
+    """Throw checkpoints away that something was recorded about later; return the consumables of these.
+
+    Postings of one consumable wait for each other, so a movement recorded later has a higher id.
+    """
+    if not checkpoints:
+        return set()
+    recorded_later = Movement.objects.filter(
+        _any_of(Q(consumable=key, pk__gt=row.last_movement) for key, row in checkpoints.items())
+    )
+    changes = recorded_later.order_by().values_list("consumable")
+    earliest: dict[int, datetime] = {}
+    for consumable, *moments in changes.annotate(Min("occurred_at"), Min("reverses__occurred_at")):
+        earliest[consumable] = min(moment for moment in moments if moment is not None)
+    stale = {key: at for key, at in earliest.items() if at <= checkpoints[key].occurred_at}
+    if stale:
+        LotCheckpoint.objects.filter(
+            _any_of(Q(consumable=key, occurred_at__gte=at) for key, at in stale.items())
+        ).delete()
+    return set(stale)
+
+
+def _played(
+    consumable: int, checkpoint: LotCheckpoint | None, rows: list[_Row], outside: set[int]
+) -> tuple[Replay, list[LotCheckpoint]]:
+    """Play the movements after a checkpoint; return the replay, and the checkpoints that are due."""
+    known = max([row.id for row in rows] + [checkpoint.last_movement if checkpoint else 0])
+    # What was entered by mistake leaves no trace.
+    standing = [row for row in rows if row.kind != Kind.CORRECTION and row.corrected_by is None]
+    moves = [_move(row, outside) for row in standing]
+    replay = Replay.from_json(checkpoint.state) if checkpoint else Replay()
+    replay.expect(moves)
+    made = []
+    played = since = 0
+    for moment, together in groupby(standing, key=attrgetter("occurred_at")):
+        number = len(list(together))
+        for move in moves[played : played + number]:
+            replay.play(move)
+        played += number
+        since += number
+        # The latest movements are left out, since what arrives late is mostly of these days.
+        if since >= CHECKPOINT_EVERY and len(moves) - played >= CHECKPOINT_EVERY:
+            state = replay.to_json(moves[played:])
+            made.append(
+                LotCheckpoint(consumable_id=consumable, occurred_at=moment, last_movement=known, state=state)
             )
-            for _, key, quantity, source, destination, returns, document, line, kind in group
-        ]
+            since = 0
+    return replay, made
 
 
-def _received(lot: Lot | None) -> lots.Lot:
-    return lots.Lot(lot.pk, lot.expires_on) if lot else lots.UNKNOWN
+def _move(row: _Row, outside: set[int]) -> Move:
+    received = None
+    if row.kind == Kind.RECEIPT:
+        received = lots.UNKNOWN if row.lot is None else lots.Lot(row.lot, row.expires_on)
+    return Move(
+        row.id,
+        row.quantity,
+        None if row.source in outside else row.source,
+        None if row.destination in outside else row.destination,
+        received,
+        row.reverses,
+    )
+
+
+def _batches(consumables: Sequence[int]) -> Iterator[Sequence[int]]:
+    for start in range(0, len(consumables), CONSUMABLES_AT_ONCE):
+        yield consumables[start : start + CONSUMABLES_AT_ONCE]

@@ -3,15 +3,20 @@
 Nobody writes down the lot of a disc taken from a drawer. So the movements of a consumable are played again
 as a careful shop would make them: what is used, scrapped, lost or carried on is taken from the lot of a place
 that expires first, and what comes back is taken to be of the lot that expires last among those it may be of.
+A replay can be put away and gone on with, so that nobody has to start from the first movement again.
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 ZERO = Decimal(0)
+# Of so many lots, the last to expire, it is remembered that they left a place. What is found again is seldom
+# older, and then it is of no known lot. Without a bound the memory would grow with every delivery there was.
+REMEMBERED = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,21 +57,55 @@ def remaining_lots(moves: Iterable[Move]) -> dict[int, Quantities]:
     more went out than came in has none, and what comes next makes up for it first.
     """
     moves = list(moves)
-    replay = _Replay({move.returns for move in moves if move.returns is not None})
+    replay = Replay()
+    replay.expect(moves)
     for move in moves:
         replay.play(move)
-    return {place: dict(lots) for place, lots in replay.held.items() if lots}
+    return replay.left()
 
 
-class _Replay:
+class Replay:
     """Lots at each place, and those that left the shop from each place."""
 
-    def __init__(self, returned: Collection[int]) -> None:
-        self.held: dict[int, Quantities] = defaultdict(dict)
+    def __init__(self) -> None:
+        self._held: dict[int, Quantities] = defaultdict(dict)
         self._gone: dict[int, Quantities] = defaultdict(dict)
         self._owed: dict[int, Decimal] = defaultdict(Decimal)
-        self._returned = returned
+        # What was taken from where by moves of which some comes back later.
         self._took: dict[int, tuple[int, Quantities]] = {}
+        self._returned: set[int] = set()
+
+    def expect(self, moves: Iterable[Move]) -> None:
+        """Tell which moves come next: what those take that bring something back later is remembered."""
+        self._returned = {move.returns for move in moves if move.returns is not None}
+
+    def left(self) -> dict[int, Quantities]:
+        """Return what is left of each lot at each place that has any."""
+        return {place: dict(lots) for place, lots in self._held.items() if lots}
+
+    def to_json(self, to_come: Iterable[Move]) -> dict[str, Any]:
+        """Return all that matters for the moves `to_come`, as plain JSON."""
+        due = {move.returns for move in to_come}
+        return {
+            "held": {str(place): _to_json(lots) for place, lots in self._held.items() if lots},
+            "gone": {str(place): _to_json(lots) for place, lots in self._gone.items() if lots},
+            "owed": {str(place): str(owed) for place, owed in self._owed.items() if owed},
+            "took": {
+                str(key): [place, _to_json(lots)] for key, (place, lots) in self._took.items() if key in due
+            },
+        }
+
+    @classmethod
+    def from_json(cls, state: Mapping[str, Any]) -> "Replay":
+        """Return the replay that `to_json` put away."""
+        replay = cls()
+        replay._held.update({int(place): _from_json(lots) for place, lots in state["held"].items()})
+        replay._gone.update({int(place): _from_json(lots) for place, lots in state["gone"].items()})
+        replay._owed.update({int(place): Decimal(owed) for place, owed in state["owed"].items()})
+        replay._took.update(
+            {int(key): (place, _from_json(lots)) for key, (place, lots) in state["took"].items()}
+        )
+        return replay
 
     def play(self, move: Move) -> None:
         """Carry the lots that a move takes to where it goes."""
@@ -84,11 +123,11 @@ class _Replay:
         if move.destination is not None:
             self._put(move.destination, carried)
         elif move.source is not None:
-            _add(self._gone[move.source], carried)
+            self._let_go(move.source, carried)
 
     def _take(self, place: int, quantity: Decimal) -> Quantities:
         """Take what expires first; what a place has not got is of no known lot, and owed to it."""
-        carried = _draw(self.held[place], first_to_expire(self.held[place]), quantity)
+        carried = _draw(self._held[place], first_to_expire(self._held[place]), quantity)
         if missing := quantity - sum(carried.values(), ZERO):
             self._owed[place] += missing
             _add(carried, {UNKNOWN: missing})
@@ -102,8 +141,16 @@ class _Replay:
             self._owed[place] -= total
             # What went out unknown was of these lots.
             _draw(self._gone[place], [UNKNOWN], total)
-            _add(self._gone[place], settled)
-        _add(self.held[place], carried)
+            self._let_go(place, settled)
+        _add(self._held[place], carried)
+
+    def _let_go(self, place: int, carried: Quantities) -> None:
+        """Remember what left the shop from a place, of the lots that expire last."""
+        gone = self._gone[place]
+        _add(gone, carried)
+        if len(gone) > REMEMBERED + 1:
+            for lot in first_to_expire(gone.keys() - {UNKNOWN})[:-REMEMBERED]:
+                del gone[lot]
 
     def _bring_back(self, quantity: Decimal, place: int, candidates: Iterable[Lot]) -> Quantities:
         """Return what comes back of what left the shop from `place`: of `candidates` first."""
@@ -144,3 +191,16 @@ def _draw(lots: Quantities, order: Iterable[Lot], quantity: Decimal) -> Quantiti
 def _add(lots: Quantities, more: Mapping[Lot, Decimal]) -> None:
     for lot, quantity in more.items():
         lots[lot] = lots.get(lot, ZERO) + quantity
+
+
+def _to_json(lots: Quantities) -> list[tuple[int, str | None, str]]:
+    return [
+        (lot.key, lot.expires_on.isoformat() if lot.expires_on else None, str(quantity))
+        for lot, quantity in lots.items()
+    ]
+
+
+def _from_json(rows: Iterable[tuple[int, str | None, str]]) -> Quantities:
+    return {
+        Lot(key, date.fromisoformat(day) if day else None): Decimal(quantity) for key, day, quantity in rows
+    }

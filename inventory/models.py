@@ -391,6 +391,27 @@ class CostCheckpoint(models.Model):
         return f"{self.consumable_id} at {self.posted_at}"
 
 
+class LotCheckpoint(models.Model):
+    """What is thought to be left of each lot of one consumable after all that happened up to a moment.
+
+    Derived, and true as long as nothing is recorded afterwards about the time before that moment:
+    `last_movement` is the highest id among the consumable's movements known then. See inventory.expiry.
+    """
+
+    consumable = models.ForeignKey(Consumable, on_delete=models.PROTECT, related_name="lot_checkpoints")
+    occurred_at = models.DateTimeField()
+    last_movement = models.BigIntegerField()
+    state = models.JSONField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["consumable", "occurred_at"], name="lot_checkpoint_once")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.consumable_id} at {self.occurred_at}"
+
+
 class Books(models.Model):
     """How the ledger of this deployment is kept; one row, made by the first migration."""
 

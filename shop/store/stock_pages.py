@@ -120,9 +120,10 @@ def _holdings(place: str, words: str, only: str | None) -> QuerySet[Holding]:
 def _lines(holdings: Iterable[Holding]) -> list[StockLine]:
     """Return holdings with their cover and expiry: a constant number of queries for a page of them."""
     holdings = list(holdings)
-    used = _used_of_late({holding.consumable_id for holding in holdings})
+    consumables = {holding.consumable_id for holding in holdings}
+    used = _used_of_late(consumables)
     soon: dict[tuple[str, str], list[tuple[date, Decimal]]] = {}
-    for row in expiring(timezone.localdate() + timedelta(days=EXPIRY_DAYS)):
+    for row in expiring(timezone.localdate() + timedelta(days=EXPIRY_DAYS), consumables):
         soon.setdefault((row.place, row.consumable), []).append((row.expires_on, row.quantity))
     return [
         StockLine(

@@ -8,9 +8,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from inventory.expiry import ExpiringRow, expiring
-from inventory.lots import UNKNOWN, Lot, Move, first_to_expire, remaining_lots
-from inventory.models import Holding
+from inventory import expiry, ledger
+from inventory.documents import Kind
+from inventory.expiry import ExpiringRow, expiring, remaining
+from inventory.lots import REMEMBERED, UNKNOWN, Lot, Move, Quantities, Replay, first_to_expire, remaining_lots
+from inventory.models import REAL_KINDS, Consumable, Holding, LotCheckpoint, Movement, Place
+from inventory.models import Lot as StoredLot
 from tests.inventory.small_shop import (
     ACTIONS,
     FIRST_DAY,
@@ -95,6 +98,13 @@ def test_a_place_that_is_still_short_has_no_lots() -> None:
     assert remaining_lots(moves((3, DEPOT, VAN, None), (2, None, DEPOT, MARCH))) == {
         VAN: {UNKNOWN: Decimal(3)}
     }
+
+
+def test_what_is_found_again_long_after_it_left_is_of_no_known_lot() -> None:
+    batches = [Lot(number, date(2026, 1, 1) + timedelta(number)) for number in range(1, REMEMBERED + 3)]
+    steps = [(1, None, DEPOT, batch) for batch in batches] + [(len(batches), DEPOT, None, None)]
+    found = remaining_lots(moves(*steps, (len(batches), None, DEPOT, None)))
+    assert found == {DEPOT: {UNKNOWN: Decimal(2)} | dict.fromkeys(batches[2:], Decimal(1))}
 
 
 STEPS = st.lists(
@@ -199,3 +209,106 @@ def test_a_lot_that_ran_out_no_longer_expires() -> None:
     receive("R-1", 0, ("compound", "100", "10"))
     count("C-1", 1, "depot", "compound", "0")
     assert expiring(date(2026, 12, 31)) == []
+
+
+def _remaining_by_all_movements(consumable: int) -> dict[int, Quantities]:
+    """Play every movement of a consumable: what a reading from a checkpoint must equal."""
+    real = set(Place.objects.filter(kind__in=REAL_KINDS).values_list("pk", flat=True))
+    batches = {(lot.document_id, lot.line): lot for lot in StoredLot.objects.all()}
+    standing = Movement.objects.filter(consumable=consumable, document__corrected_by__isnull=True)
+    drawn = []
+    for movement in (
+        standing.exclude(document__kind=Kind.CORRECTION)
+        .select_related("document")
+        .order_by("occurred_at", "rank", "document__order", "line", "part")
+    ):
+        received = None
+        if movement.document.kind == Kind.RECEIPT:
+            batch = batches.get((movement.document_id, movement.line))
+            received = Lot(batch.pk, batch.expires_on) if batch else UNKNOWN
+        source, destination = (
+            place if place in real else None for place in (movement.source_id, movement.destination_id)
+        )
+        drawn.append(
+            Move(movement.pk, movement.quantity, source, destination, received, movement.reverses_id)
+        )
+    return remaining_lots(drawn)
+
+
+@pytest.mark.usefixtures("shop")
+@settings(
+    max_examples=examples(25), suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+)
+@given(actions=ACTIONS, every=st.integers(1, 4))
+def test_going_on_from_checkpoints_is_the_same_as_playing_every_movement(
+    actions: list[tuple[str, int, str, str, int]], every: int
+) -> None:
+    """Read after every single document: late ones, returns and corrections come upon checkpoints."""
+    keys = list(Consumable.objects.values_list("pk", flat=True))
+    post = ledger.post
+
+    def post_and_read(*args: object, **named: object) -> object:
+        posted = post(*args, **named)  # type: ignore[arg-type]
+        left = remaining(keys)
+        assert left == {key: _remaining_by_all_movements(key) for key in keys}
+        return posted
+
+    with undone_afterwards(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(expiry, "CHECKPOINT_EVERY", every)
+        patch.setattr(ledger, "post", post_and_read)
+        play(actions)
+
+
+@pytest.mark.usefixtures("shop")
+def test_a_reading_takes_only_the_movements_after_a_checkpoint(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(expiry, "CHECKPOINT_EVERY", 3)
+    receive("R-1", 0, ("compound", "100", "10"))
+    for number in range(1, 20):
+        use(f"J-{number}", number, "depot", "compound", "1")
+    played: list[Move] = []
+    play_one = Replay.play
+
+    def play_and_tell(replay: Replay, move: Move) -> None:
+        played.append(move)
+        play_one(replay, move)
+
+    monkeypatch.setattr(Replay, "play", play_and_tell)
+    by = date(2026, 12, 31)
+    expected = [ExpiringRow("depot", "compound", "R-1", Decimal(81), date(2026, 4, 1))]
+    assert expiring(by) == expected
+    assert len(played) == 20
+    played.clear()
+    assert expiring(by) == expected
+    assert 3 <= len(played) < 6
+    kept = LotCheckpoint.objects.count()
+    assert kept == 5
+    played.clear()
+    # Late: the checkpoints after it are thrown away, and made again.
+    use("J-late", 17, "depot", "compound", "1")
+    correct("X-1", "close", "J-2")
+    assert expiring(by) == expected
+    assert len(played) > 15
+    assert LotCheckpoint.objects.count() == kept
+    played.clear()
+    assert expiring(by) == expected
+    assert len(played) < 6
+
+
+@pytest.mark.usefixtures("shop")
+def test_what_a_job_brings_back_is_known_though_a_checkpoint_came_between(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(expiry, "CHECKPOINT_EVERY", 1)
+    receive("R-1", 0, ("compound", "5", "10"), expires_on="2026-03-01")
+    receive("R-2", 0, ("compound", "9", "10"), expires_on="2026-04-01")
+    use("J-1", 1, "depot", "compound", "5")
+    use("J-2", 2, "depot", "compound", "2")
+    use("J-3", 3, "depot", "compound", "2")
+    by = date(2026, 12, 31)
+    assert [row.lot for row in expiring(by)] == ["R-2"]
+    assert LotCheckpoint.objects.exists()
+    give_back("B-1", 4, "depot", "J-1", "compound", "3")
+    assert [(row.lot, row.quantity) for row in expiring(by)] == [
+        ("R-1", Decimal(3)),
+        ("R-2", Decimal(5)),
+    ]
