@@ -14,9 +14,11 @@ from django.db.models import F, Q
 from inventory.documents import LARGEST_MONEY
 from inventory.fields import FixedPointField
 from inventory.models import Consumable, Document, Place, validate_code, validate_name
-from shop.count_explanations import CountExplanation  # noqa: F401 - a table of this app, likewise
-from shop.people.tokens import ApiToken  # noqa: F401 - a table of this app, kept with what it is for
-from shop.photos import Photo  # noqa: F401 - a table of this app, likewise
+from shop.count_explanations import CountExplanation  # noqa: F401 - a table of this app, kept with what it is for
+from shop.people.devices import Device  # noqa: F401 - likewise
+from shop.people.letter_limit import LetterAsked  # noqa: F401 - likewise
+from shop.people.tokens import ApiToken  # noqa: F401 - likewise
+from shop.photos import Photo  # noqa: F401 - likewise
 
 # A rate that was always in force.
 BEGINNING = date(1900, 1, 1)
@@ -35,6 +37,13 @@ class Role(models.TextChoices):
     ACCOUNTANT = "accountant"
 
 
+class LengthUnit(models.TextChoices):
+    """How lengths are shown; they are kept in millimetres."""
+
+    MILLIMETRES = "mm", "millimetres"
+    INCHES = "in", "inches"
+
+
 class Person(AbstractUser):  # type: ignore[django-manager-missing] # knox has no types
     """Someone who signs in."""
 
@@ -44,6 +53,9 @@ class Person(AbstractUser):  # type: ignore[django-manager-missing] # knox has n
     )
     session_generation = models.PositiveIntegerField(
         default=0, editable=False, help_text="goes up to sign the person out everywhere"
+    )
+    length_unit = models.CharField(
+        max_length=2, blank=True, choices=LengthUnit.choices, help_text="empty: as the shop's"
     )
 
     def __str__(self) -> str:
@@ -63,13 +75,6 @@ def validate_time_zone(value: str) -> None:
     """Refuse a zone that the tz database does not have."""
     if value not in available_timezones():
         raise ValidationError(f"{value!r} is not a time zone of the tz database, such as Europe/Lisbon")
-
-
-class LengthUnit(models.TextChoices):
-    """How lengths are shown; they are kept in millimetres."""
-
-    MILLIMETRES = "mm", "millimetres"
-    INCHES = "in", "inches"
 
 
 class Shop(models.Model):

@@ -14,7 +14,9 @@ from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_encode
 
 from shop.models import Person, Role, Technician, Van, the_shop
+from shop.people.letter_limit import MOST_FROM_ONE, MOST_TO_ONE, minute_after, refused_until
 from shop.people.record import note
+from shop.people.signing_in import address_of
 from shop.people.standing import Refusal, link_technician
 
 log = logging.getLogger(__name__)
@@ -51,12 +53,21 @@ def add_person(person: Person, technician: Technician | None, van: Van | None, *
 
 
 def send_link(request: HttpRequest, person: Person, *, by: Person) -> None:
-    """Send a person a new link; earlier ones end. Raises Refusal when it could not be sent, and why."""
+    """Send a person a new link; earlier ones end. Raises Refusal when it could not be sent, and why.
+
+    What was refused for asking too often leaves the link before as it is.
+    """
     if person.has_usable_password() or not person.is_active:
         raise Refusal(f"{person} has a password already; nothing was sent.")
     if not person.email:
         raise Refusal(f"{person} has no e-mail address; nothing was sent.")
-    person.invited_at = timezone.now()
+    now = timezone.now()
+    if until := refused_until("invitation", person.email, address_of(request), now):
+        raise Refusal(
+            f"{MOST_TO_ONE} links were sent to {person.email} in the past hour, or {MOST_FROM_ONE} from "
+            f"here; nothing more was sent. Try again at {minute_after(until)}."
+        )
+    person.invited_at = now
     person.save(update_fields=["invited_at"])
     uid = urlsafe_base64_encode(force_bytes(person.pk))
     path = reverse("people:join", args=[uid, tokens.make_token(person)])

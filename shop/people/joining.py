@@ -1,7 +1,8 @@
 """Pages for who has no password yet, or no longer: joining by a link, and choosing a new password."""
 
 import logging
-from smtplib import SMTPException
+from datetime import datetime
+from http import HTTPStatus
 from threading import Thread
 from typing import Any
 
@@ -12,16 +13,19 @@ from django.contrib.auth.views import (
     PasswordResetDoneView,
     PasswordResetView,
 )
-from django.core.mail import EmailMessage
+from django.db import connection
 from django.http import HttpResponse
-from django.template.loader import render_to_string
+from django.shortcuts import redirect
 from django.urls import reverse_lazy
+from django.utils import timezone
 from django.utils.decorators import method_decorator
 from django.views.decorators.http import require_http_methods
 
 from shop.models import Person, the_shop
-from shop.people import invitations
+from shop.people import devices, invitations
+from shop.people.letter_limit import minute_after, refused_until
 from shop.people.record import note
+from shop.people.signing_in import address_of
 
 log = logging.getLogger(__name__)
 
@@ -41,6 +45,7 @@ class _ChoosePassword(PasswordResetConfirmView):
         person = form.user
         assert isinstance(person, Person)  # noqa: S101 - it is the only user model
         Person.objects.filter(pk=person.pk).update(invited_at=None)
+        devices.end(devices.devices_of(person))
         note(person, person, self.noted)
         messages.success(self.request, self.said)
         return answer
@@ -77,42 +82,57 @@ class Reset(_ChoosePassword):
         return {**context, "title": "Choose a new password" if self.validlink else "This link works no more"}
 
 
-class UnseenResetForm(PasswordResetForm):
-    """Sends the e-mail beside the answer, so that its time does not tell who has an account."""
-
-    def send_mail(  # noqa: PLR0917 - the signature is the framework's
-        self,
-        subject_template_name: str,
-        email_template_name: str,
-        context: dict[str, Any],
-        from_email: str | None,
-        to_email: str,
-        html_email_template_name: str | None = None,  # noqa: ARG002
-    ) -> None:
-        """Write the letter and hand it to a thread of its own."""
-        subject = render_to_string(subject_template_name, context).strip()
-        text = render_to_string(email_template_name, {**context, "shop": the_shop()})
-        letter = EmailMessage(subject, text, from_email, [to_email])
-        Thread(target=_send, args=[letter, str(context["user"].pk)]).start()
-
-
-def _send(letter: EmailMessage, person: str) -> None:
-    try:
-        letter.send()
-    except (OSError, SMTPException):
-        log.exception("The e-mail to reset the password of person %s could not be sent", person)
-
-
 class Forgotten(PasswordResetView):
-    """Asks for the e-mail address; answers the same whether or not somebody has it."""
+    """Asks for the e-mail address; answers the same, and as fast, whether or not somebody has it."""
 
     template_name = "shop/people/forgotten.html"
     http_method_names = ["get", "head", "post"]
-    email_template_name = "shop/people/reset.txt"
-    subject_template_name = "shop/people/reset_subject.txt"
-    form_class = UnseenResetForm
     success_url = reverse_lazy("people:forgotten-sent")
     extra_context = {"title": "Forgotten your password?"}
+
+    def form_valid(self, form: PasswordResetForm) -> HttpResponse:
+        """Look for the person and write the letter beside the answer."""
+        email, now = form.cleaned_data["email"], timezone.now()
+        if until := refused_until("reset", email, address_of(self.request), now):
+            return self._try_later(form, until, now)
+        send_beside(form, self.request.get_host(), self.request.is_secure())
+        return redirect(self.get_success_url())
+
+    def _try_later(self, form: PasswordResetForm, until: datetime, now: datetime) -> HttpResponse:
+        form.add_error(
+            None,
+            "This was asked for too often, for this address or from here. Look into your mail, also among "
+            f"what is unwanted, or try again at {minute_after(until)}.",
+        )
+        answer = self.form_invalid(form)
+        answer.status_code = HTTPStatus.TOO_MANY_REQUESTS
+        answer.headers["Retry-After"] = str(int((until - now).total_seconds()) + 1)
+        return answer
+
+
+def send_beside(form: PasswordResetForm, host: str, is_secure: bool) -> None:  # noqa: FBT001
+    """Do `send` in a thread of its own."""
+
+    def run() -> None:
+        try:
+            send(form, host, is_secure)
+        except Exception:
+            log.exception("A letter to choose a new password could not be written")
+        finally:
+            connection.close()
+
+    Thread(target=run).start()
+
+
+def send(form: PasswordResetForm, host: str, is_secure: bool) -> None:  # noqa: FBT001
+    """Send the letter to whoever has the address and may sign in; a mail server's refusal is logged."""
+    form.save(
+        domain_override=host,
+        use_https=is_secure,
+        email_template_name="shop/people/reset.txt",
+        subject_template_name="shop/people/reset_subject.txt",
+        extra_email_context={"shop_name": the_shop().name},
+    )
 
 
 class ForgottenSent(PasswordResetDoneView):

@@ -132,7 +132,7 @@ def test_an_address_belongs_to_one_active_person() -> None:
 
 
 def test_a_forgotten_password_is_chosen_anew_by_mail(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(joining, "Thread", AtOnce)
+    monkeypatch.setattr(joining, "send_beside", joining.send)
     add()
     choose(link_of())
     Client().post("/people/forgotten/", {"email": "nina@example.org"})
@@ -142,7 +142,7 @@ def test_a_forgotten_password_is_chosen_anew_by_mail(monkeypatch: pytest.MonkeyP
 
 
 def test_the_page_does_not_tell_who_has_an_account(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(joining, "Thread", AtOnce)
+    monkeypatch.setattr(joining, "send_beside", joining.send)
     add()
     choose(link_of())
     mail.outbox.clear()
@@ -154,17 +154,6 @@ def test_the_page_does_not_tell_who_has_an_account(monkeypatch: pytest.MonkeyPat
     }
     assert len(pages) == 1
     assert len(mail.outbox) == 1
-
-
-class AtOnce:
-    """A thread that does its work when it is started."""
-
-    def __init__(self, target: Any, args: list[Any]) -> None:
-        self.target, self.args = target, args
-
-    def start(self) -> None:
-        """Do the work."""
-        self.target(*self.args)
 
 
 @pytest.mark.parametrize("name", ["nina", "nobody"])

@@ -1,0 +1,79 @@
+"""Where a person is signed in: a row beside each session of Django's, with what tells devices apart."""
+
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
+
+from django.contrib.sessions.models import Session
+from django.core.cache import cache
+from django.db import IntegrityError, models
+from django.http import HttpRequest, HttpResponse
+from django.utils import timezone
+
+from shop.people.signing_in import address_of
+from shop.people.whereabouts import device_words, rough_network
+
+# How often it is written down that a device was seen.
+NOTED_EVERY = timedelta(hours=1)
+
+
+class Device(models.Model):
+    """A session of a person; it goes when the session goes."""
+
+    session = models.OneToOneField(Session, on_delete=models.CASCADE, related_name="device")
+    person = models.ForeignKey("shop.Person", on_delete=models.CASCADE, related_name="devices")
+    words = models.CharField(max_length=60)
+    network = models.CharField(max_length=60)
+    last_seen_at = models.DateTimeField()
+
+    class Meta:
+        app_label = "shop"
+        ordering = ["-last_seen_at", "pk"]
+
+    def __str__(self) -> str:
+        return self.words
+
+
+def note_device(
+    get_response: Callable[[HttpRequest], HttpResponse],
+) -> Callable[[HttpRequest], HttpResponse]:
+    """Keep from which devices people are signed in.
+
+    Each process remembers what it has written down, so that reading a page seldom writes.
+    """
+
+    def middleware(request: HttpRequest) -> HttpResponse:
+        response = get_response(request)
+        key = request.session.session_key
+        if key and request.session.accessed and request.user.is_authenticated:
+            seconds = NOTED_EVERY.total_seconds()
+            if cache.add(f"device-noted:{key}", value=True, timeout=int(seconds)):
+                _keep(request, key)
+        return response
+
+    return middleware
+
+
+def _keep(request: HttpRequest, key: str) -> None:
+    found = {
+        "person": request.user,
+        "words": device_words(request.headers.get("User-Agent", "")),
+        "network": rough_network(address_of(request)),
+        "last_seen_at": timezone.now(),
+    }
+    try:
+        Device.objects.update_or_create(session_id=key, defaults=found)
+    except IntegrityError:
+        return  # the session was ended meanwhile
+
+
+def devices_of(person: Any) -> "models.QuerySet[Device]":
+    """Return where a person is signed in, the latest seen first."""
+    return Device.objects.filter(person=person, session__expire_date__gt=timezone.now())
+
+
+def end(devices: "models.QuerySet[Device]") -> int:
+    """End the sessions of these devices; return how many."""
+    keys = list(devices.values_list("session_id", flat=True))
+    Session.objects.filter(pk__in=keys).delete()
+    return len(keys)

@@ -1,0 +1,60 @@
+"""What is kept of where somebody signs in from: words for the device, and the network only roughly.
+
+Nothing is looked up elsewhere: the words are read from what the browser says of itself (User-Agent, RFC 9110
+section 10.1.5), the network from the address.
+"""
+
+from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
+
+# The first that is named counts: browsers also name those that they are compatible with.
+BROWSERS = (
+    ("Edg", "Edge"),
+    ("OPR/", "Opera"),
+    ("SamsungBrowser/", "Samsung Internet"),
+    ("Firefox/", "Firefox"),
+    ("FxiOS/", "Firefox"),
+    ("CriOS/", "Chrome"),
+    ("Chrome/", "Chrome"),
+    ("Safari/", "Safari"),
+)
+SYSTEMS = (
+    ("Android", "Android"),
+    ("iPhone", "iPhone"),
+    ("iPad", "iPad"),
+    ("Windows", "Windows"),
+    ("CrOS", "ChromeOS"),
+    ("Mac OS X", "macOS"),
+    ("Linux", "Linux"),
+)
+
+
+def device_words(user_agent: str) -> str:
+    """Return a device in words, such as "Firefox on Android"."""
+    browser = next((name for mark, name in BROWSERS if mark in user_agent), "A browser")
+    system = next((name for mark, name in SYSTEMS if mark in user_agent), "an unknown system")
+    return f"{browser} on {system}"
+
+
+def rough_network(address: str | None) -> str:
+    """Return the network of an address, too wide to tell one household: /24 of IPv4, /48 of IPv6."""
+    if address is None:
+        return "an unknown address"
+    found = _address(address)
+    if found.is_private:
+        return "a private network"
+    return str(ip_network((found, 24 if found.version == 4 else 48), strict=False))
+
+
+def one_client(address: str | None) -> str:
+    """Return what counts as one client: an IPv4 address; of IPv6 the whole /64 (RFC 4291 section 2.5.4)."""
+    if address is None:
+        return "unknown"
+    found = _address(address)
+    return str(found) if found.version == 4 else str(ip_network((found, 64), strict=False))
+
+
+def _address(text: str) -> IPv4Address | IPv6Address:
+    """Return an address; one of IPv4 that is written as IPv6 (RFC 4291 section 2.5.5.2) as IPv4."""
+    found = ip_address(text)
+    mapped = found.ipv4_mapped if isinstance(found, IPv6Address) else None
+    return mapped or found
