@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.core.exceptions import ValidationError
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
 from shop import callbacks
 from shop.models import Job, JobStatus
@@ -12,6 +12,10 @@ from shop.models import Job, JobStatus
 
 class AlreadyClosed(Exception):
     """A job that was done: it changes through documents only."""
+
+
+class AlreadyBooked(Exception):
+    """A reference that another job has."""
 
 
 @transaction.atomic
@@ -37,6 +41,42 @@ def book(reference: str, said: Mapping[str, Any]) -> tuple[Job, bool]:
         )
     save_booked(job)
     return job, created
+
+
+def book_new(reference: str, said: Mapping[str, Any]) -> tuple[Job, bool]:
+    """Book a job under a reference that no other has; see book.
+
+    Saying the same again is answered with the job as it was booked the first time, and False. Raises
+    AlreadyBooked where the reference is another job's.
+    """
+    try:
+        with transaction.atomic():
+            return _book_new(reference, said)
+    except (IntegrityError, ValidationError):
+        # If somebody booked under it at the same moment, that job is there to see now.
+        return _book_new(reference, said)
+
+
+def _book_new(reference: str, said: Mapping[str, Any]) -> tuple[Job, bool]:
+    job = Job.objects.filter(reference=reference).first()
+    if job is None:
+        return book(reference, said)
+    if job.status != JobStatus.BOOKED or any(getattr(job, name) != value for name, value in said.items()):
+        raise AlreadyBooked(f"{reference} is another job's reference.")
+    return job, False
+
+
+def cancel(reference: str, reason: str = "") -> Job:
+    """Cancel a booked job, which keeps the reason in its note; one that is cancelled stays as it is.
+
+    Raises AlreadyClosed, and Job.DoesNotExist.
+    """
+    with transaction.atomic():
+        job = Job.objects.select_for_update().get(reference=reference)
+        if job.status == JobStatus.CANCELLED:
+            return job
+        note = "\n".join(part for part in (job.note, f"Cancelled: {reason}" if reason else "") if part)
+        return book(reference, {"status": JobStatus.CANCELLED, "note": note})[0]
 
 
 def save_booked(job: Job) -> None:

@@ -32,6 +32,8 @@ def _link(label: str, route: str, *roles: Role) -> Link:
 # In the order shown.
 LINKS: tuple[Link, ...] = (
     _link("Close jobs", "phone:app", TECHNICIAN),
+    _link("Estimate", "intake:estimate", TECHNICIAN, OWNER),
+    _link("Bookings", "intake:bookings", TECHNICIAN, STOREKEEPER, OWNER),
     _link("Margins", "owner:margins", OWNER, ACCOUNTANT),
     _link("Books", "accounts:periods", OWNER, ACCOUNTANT),
     _link("Stock", "store:stock", STOREKEEPER, OWNER, ACCOUNTANT),

@@ -8,13 +8,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from django.db.models import F, QuerySet
-
 from inventory.models import Consumable, ConsumableKind
 from shop.estimates import LATEST_JOBS, PastJob
 from shop.models import Job, JobStatus, JobUse
-
-ZERO = Decimal(0)
 
 
 @dataclass(slots=True)
@@ -48,11 +44,7 @@ def latest_jobs(damage_type: str = "") -> list[PastJob]:
     jobs = Job.objects.filter(status=JobStatus.CLOSED, callback_of__isnull=True)
     if damage_type:
         jobs = jobs.filter(damage_type__code=damage_type)
-    return _past(jobs)
-
-
-def _past(jobs: QuerySet[Job]) -> list[PastJob]:
-    rows = jobs.order_by(F("closed_at").desc(), "-pk").values_list(
+    rows = jobs.order_by("-closed_at", "-pk").values_list(
         *("pk", "damage_type__code", "job_type__code", "glass__code", "catches_fingernail", "length_mm"),
         *("outcome", "technician__code", "labour_minutes"),
     )

@@ -15,6 +15,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-in/", pages.SignIn.as_view(), name="sign-in"),
     path("sign-out/", pages.SignOut.as_view(), name="sign-out"),
     path("phone/", include("shop.phone.urls")),
+    path("jobs/", include("shop.intake.urls")),
     path("owner/", include("shop.owner.urls")),
     path("store/", include("shop.store.urls")),
     path("accounts/", include("shop.accounts.urls")),

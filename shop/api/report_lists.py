@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 else:
     ReportBase = ListAPIView
 
+PAGING = ("page", "page_size")
 DAY = {"type": "string", "format": "date"}
 PERIOD_PARAMETERS = [
     OpenApiParameter("from", DAY, description="first day, on the shop's clocks"),
@@ -64,28 +65,34 @@ class ReportList(MethodsFirst, ReportBase):
 
     def get(self, request: Request, *_args: Any, **named: str) -> Response:
         """Give a page of it."""
-        rows = self.paginate_queryset(self.report(**self._asked(request), **named))
+        asked = asked_of(request, self.form, PAGING)
+        rows = self.paginate_queryset(self.report(**asked, **named))
         return self.get_paginated_response(self.get_serializer(rows, many=True).data)
 
     def report(self, **asked: Any) -> Any:
         """Return the rows, as a list or a query set in a fixed order."""
         raise NotImplementedError
 
-    def _asked(self, request: Request) -> dict[str, Any]:
-        form = self.form(request.query_params)
-        form.full_clean()
-        names = {form.add_prefix(name): name for name in form.fields}
-        known = [*names, "page", "page_size"]
-        problems = [
-            Problem(name, value, f"is no parameter here; known are {', '.join(known)}")
-            for name, value in request.query_params.items()
-            if name not in known
-        ]
-        problems += [
-            Problem(shown, request.query_params.get(shown, ""), str(text))
-            for shown, name in names.items()
-            for text in form.errors.get(name, ())
-        ]
-        if problems:
-            raise Malformed(problems)
-        return dict(form.cleaned_data)
+
+def asked_of(request: Request, form_class: type[forms.Form], others: Sequence[str] = ()) -> dict[str, Any]:
+    """Return what a query asks for by a form, which may hold `others` besides.
+
+    Raises Malformed with each parameter that is no value or means nothing here.
+    """
+    form = form_class(request.query_params)
+    form.full_clean()
+    names = {form.add_prefix(name): name for name in form.fields}
+    known = [*names, *others]
+    problems = [
+        Problem(name, value, f"is no parameter here; known are {', '.join(known)}")
+        for name, value in request.query_params.items()
+        if name not in known
+    ]
+    problems += [
+        Problem(shown, request.query_params.get(shown, ""), str(text))
+        for shown, name in names.items()
+        for text in form.errors.get(name, ())
+    ]
+    if problems:
+        raise Malformed(problems)
+    return dict(form.cleaned_data)

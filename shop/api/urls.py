@@ -3,7 +3,7 @@
 from django.urls import path
 from drf_spectacular.views import SpectacularJSONAPIView
 
-from shop.api import catalogue, description, document_lists, jobs, questions, reports, stock, views
+from shop.api import catalogue, description, document_lists, estimates, jobs, questions, reports, stock, views
 
 app_name = "api"
 urlpatterns = [
@@ -27,6 +27,7 @@ urlpatterns = [
     path("corrections/<path:client_id>", views.CorrectionView.as_view(), name="correction"),
     path("jobs/", jobs.JobList.as_view(), name="jobs"),
     path("jobs/<path:reference>", jobs.JobItem.as_view(), name="job"),
+    path("estimates/", estimates.EstimateView.as_view(), name="estimates"),
     path("consumables/", catalogue.Consumables.as_view(), name="consumables"),
     path(
         "consumables/<path:code>",

@@ -123,6 +123,13 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "people/forgotten/": {"GET": ANYONE, "POST": ANYONE},
     "people/forgotten/sent/": {"GET": ANYONE},
     "people/reset/<uidb64>/<token>/": {"GET": ANYONE, "POST": ANYONE},
+    # estimates and bookings
+    "jobs/": {"GET": VAN_AND_STOCK},
+    "jobs/estimate/": {"GET": {"technician", "owner"}},
+    "jobs/book/": {"GET": OWNER, "POST": OWNER},
+    "jobs/<int:pk>/": {"GET": OWNER, "POST": OWNER},
+    "jobs/<int:pk>/cancel/": {"GET": OWNER, "POST": OWNER},
+    "api/v1/estimates/": {"GET": {"technician", "owner"}},
     # letters and periodic work
     "letters/": {"GET": STOCK},
     "letters/settings/": {"GET": STOCK, "POST": STOCK},

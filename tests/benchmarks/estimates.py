@@ -5,8 +5,8 @@ by what a customer would have told: damage type, job type, glass and length, or 
 An interval of 80% should hold in about 80%; of counts in more, since whole discs cannot be cut finer.
 
 Seen: labour 82.7% and 81.8%, cost of materials 82.2% and 81.4%, minutes on a grade 86.3% and 85.0%, discs
-95.7% and 96.1%, in 9 and 13 seconds. Lengths of the demo shop say nothing within a job type, so hardly any estimate uses them there; by
-damage type alone a third does.
+95.7% and 96.1%, in 9 and 13 seconds. Lengths of the demo shop say nothing within a job type, so hardly any
+estimate uses them there; by damage type alone a third does.
 """
 
 import csv

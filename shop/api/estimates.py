@@ -1,0 +1,169 @@
+"""What a repair will take and what to ask for it, from the shop's own past jobs."""
+
+from typing import Any
+
+from django import forms
+from django.utils import timezone
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from inventory.documents import LARGEST_MONEY
+from shop.access import is_owner
+from shop.api.fields import NumberField
+from shop.api.filters import FlagField
+from shop.api.lists import RoleMay
+from shop.api.permissions import MethodsFirst
+from shop.api.report_lists import asked_of
+from shop.api.views import person_of_request
+from shop.closes import LONGEST_LENGTH_MM
+from shop.doubts import Place, Reason
+from shop.estimates import LEVEL_PERCENT, Asked
+from shop.intake.quote_words import rests_on, terms_of
+from shop.models import DamageType, GlassType, JobType, Role, the_shop
+from shop.quotes import Quote, quote
+
+ESTIMATORS = frozenset({Role.TECHNICIAN, Role.OWNER})
+NUMBER = {"type": "number", "minimum": 0}
+
+
+class RangeSerializer(serializers.Serializer[Any]):
+    """A middle value and the interval around it."""
+
+    median = NumberField()
+    low = NumberField(allow_null=True, help_text="null: no interval, a standard")
+    high = NumberField(allow_null=True)
+
+
+class AmountSerializer(serializers.Serializer[Any]):
+    """How much of something; minutes where it is a grade."""
+
+    label = serializers.CharField()  # type: ignore[assignment] # declared fields are taken off the class
+    unit = serializers.CharField()
+    amount = RangeSerializer()
+    minutes = RangeSerializer(allow_null=True)
+
+
+class CostsSerializer(serializers.Serializer[Any]):
+    """Costs without travel, in the shop's currency; each with its own middle, so they need not add up."""
+
+    materials = RangeSerializer()
+    wear = RangeSerializer()
+    labour = RangeSerializer()
+    overhead = RangeSerializer()
+    total = RangeSerializer()
+
+
+class DoubtSerializer(serializers.Serializer[Any]):
+    """A reason to look twice."""
+
+    reason = serializers.ChoiceField(choices=[reason.value for reason in Reason])
+    words = serializers.CharField()
+
+
+class EstimateSerializer(serializers.Serializer[Any]):
+    """An estimate; `jobs` 0: it is the job type's standard, or nothing is known."""
+
+    jobs = serializers.IntegerField(help_text="how many finished jobs it rests on")
+    alike_in = serializers.ListField(child=serializers.CharField(), help_text="what they have in common")
+    came_to_nothing = serializers.IntegerField(help_text="of `all_jobs` such jobs")
+    all_jobs = serializers.IntegerField()
+    length_exponent = serializers.FloatField(
+        allow_null=True, help_text="amounts grow as length to this power; null: length is not used"
+    )
+    level_percent = serializers.IntegerField(help_text="how many of 100 such jobs an interval holds at least")
+    discs = AmountSerializer(many=True)
+    others = AmountSerializer(many=True)
+    minutes = RangeSerializer(allow_null=True, help_text="of labour, without travel; null: nothing is known")
+    other_minutes = RangeSerializer(allow_null=True, help_text="of labour, on no grade")
+    costs = CostsSerializer(allow_null=True, help_text="null: nothing is known, or not yours to see")
+    currency = serializers.CharField()
+    price_to_ask = NumberField(allow_null=True, help_text="net of tax; usually leaves the shop's target")
+    price_to_ask_high = NumberField(allow_null=True, help_text="leaves it for nine of ten such jobs")
+    doubts = DoubtSerializer(many=True)
+    rests_on = serializers.CharField(help_text="the same in words")
+
+
+def _code_of(model: Any, *, required: bool = False) -> forms.Field:
+    """Return the field for a row by its code."""
+    said = {"invalid_choice": "is not a known code", "required": "is missing; give it"}
+    return forms.ModelChoiceField(
+        model.objects.all(), to_field_name="code", error_messages=said, required=required
+    )
+
+
+class AskedForm(forms.Form):
+    """What to estimate."""
+
+    damage_type = _code_of(DamageType, required=True)
+    job_type = _code_of(JobType)
+    glass = _code_of(GlassType)
+    length_mm = forms.DecimalField(min_value=0, max_value=LONGEST_LENGTH_MM, decimal_places=4, required=False)
+    catches_fingernail = FlagField(required=False)
+    in_primary_view = FlagField(required=False)
+    price = forms.DecimalField(min_value=0, max_value=LARGEST_MONEY, decimal_places=4, required=False)
+
+
+class EstimateView(MethodsFirst):
+    """Estimates a repair; nothing is stored."""
+
+    readers = ESTIMATORS
+    permission_classes = [RoleMay]
+    http_method_names = ["get", "head"]
+
+    @extend_schema(
+        operation_id="estimates_retrieve",
+        parameters=[
+            OpenApiParameter("damage_type", {"type": "string"}, required=True),
+            OpenApiParameter("job_type", {"type": "string"}),
+            OpenApiParameter("glass", {"type": "string"}),
+            OpenApiParameter("length_mm", NUMBER),
+            OpenApiParameter("catches_fingernail", {"type": "boolean"}),
+            OpenApiParameter("in_primary_view", {"type": "boolean"}),
+            OpenApiParameter("price", NUMBER, description="to be held against cost; usual: the list price"),
+        ],
+        responses=EstimateSerializer,
+    )
+    def get(self, request: Request) -> Response:
+        """Estimate what is asked."""
+        asked = asked_of(request, AskedForm)
+        shop = the_shop()
+        found = quote(
+            Asked(
+                asked["damage_type"].code,
+                asked["job_type"].code if asked["job_type"] else "",
+                asked["glass"].code if asked["glass"] else "",
+                asked["catches_fingernail"],
+                asked["length_mm"],
+            ),
+            Place(bool(asked["in_primary_view"])),
+            asked["price"],
+            terms_of(shop),
+            timezone.localdate(),
+        )
+        sees_costs = is_owner(person_of_request(request))
+        return Response(EstimateSerializer(_shown(found, shop.currency, sees_costs=sees_costs)).data)
+
+
+def _shown(found: Quote, currency: str, *, sees_costs: bool) -> dict[str, Any]:
+    basis = found.basis
+    costs = {**found.costs, "total": found.total} if sees_costs and found.total else None
+    return {
+        "jobs": len(basis.jobs) if basis else 0,
+        "alike_in": basis.alike_in if basis else [],
+        "came_to_nothing": basis.lost.lost if basis else 0,
+        "all_jobs": basis.lost.jobs if basis else 0,
+        "length_exponent": basis.exponent if basis else None,
+        "level_percent": LEVEL_PERCENT,
+        "discs": found.discs,
+        "others": found.others,
+        "minutes": found.minutes,
+        "other_minutes": found.other_minutes,
+        "costs": costs,
+        "currency": currency,
+        "price_to_ask": found.asking,
+        "price_to_ask_high": found.asking_high,
+        "doubts": [doubt for doubt in found.doubts if sees_costs or not doubt.of_costs],
+        "rests_on": " ".join(rests_on(found)),
+    }
