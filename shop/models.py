@@ -61,6 +61,10 @@ class Person(AbstractUser):  # type: ignore[django-manager-missing] # knox has n
     def __str__(self) -> str:
         return self.get_full_name() or self.username
 
+    def length_unit_in(self, shop: "Shop") -> LengthUnit:
+        """Return the unit in which lengths are shown to and typed by the person."""
+        return LengthUnit(self.length_unit or shop.length_unit)
+
     def get_session_auth_hash(self) -> str:
         """Return what a session must hold to stay signed in: it changes with the password and generation."""
         return f"{super().get_session_auth_hash()}:{self.session_generation}"

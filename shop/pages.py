@@ -92,6 +92,7 @@ def _van(request: HttpRequest, person: Person, shop: Shop) -> dict[str, Any]:
             request, _holdings().filter(place=own.van.place_id).order_by("consumable__code"), "stock"
         ),
         "today": in_shop_zone(timezone.now(), shop).date(),
+        "length_unit": person.length_unit_in(shop),
     }
 
 

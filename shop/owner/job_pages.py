@@ -9,7 +9,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
-from shop.access import for_roles, is_owner
+from shop.access import for_roles, is_owner, person_of
 from shop.costing import JobCosts
 from shop.desk_tables import (
     COST_COLUMNS,
@@ -24,7 +24,7 @@ from shop.desk_tables import (
     texts,
 )
 from shop.margins import GROUPINGS, in_group, posted_costs
-from shop.models import Job, Role, Shop, the_shop
+from shop.models import Job, LengthUnit, Role, Shop, the_shop
 from shop.owner.areas import areas
 from shop.owner.grouping import GROUPS, shown
 from shop.owner.job_facts import Moved, Posted, posted_to, total_of
@@ -150,7 +150,7 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
         "areas": areas(request),
         "shop": shop,
         "job": found,
-        "facts": _facts(found, shop),
+        "facts": _facts(found, person_of(request).length_unit_in(shop)),
         "tables": [_documents_table(posted, form, shop, written)],
         "documents": [
             {
@@ -172,14 +172,14 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "shop/owner/job.html", context)
 
 
-def _facts(job: Job, shop: Shop) -> list[tuple[str, str]]:
+def _facts(job: Job, length_unit: LengthUnit) -> list[tuple[str, str]]:
     facts = [
         ("Status", f"{job.status}{f', {job.outcome}' if job.outcome else ''}"),
         ("Closed", f"{timezone.localtime(job.closed_at):%Y-%m-%d %H:%M}" if job.closed_at else ""),
         ("Technician and van", f"{job.technician or 'nobody yet'}, {job.van}"),
         ("Service", f"{job.job_type}"),
         ("Damage", f"{job.damage_type} on {job.glass}"),
-        ("Length", shown_length(job.length_mm, shop.length_unit) if job.length_mm is not None else ""),
+        ("Length", shown_length(job.length_mm, length_unit) if job.length_mm is not None else ""),
         ("Catches a fingernail", {True: "yes", False: "no", None: ""}[job.catches_fingernail]),
         ("Primary viewing area", "yes" if job.in_primary_view else ""),
         ("Customer", f"{job.site.customer}, {job.site.name}" if job.site else ""),

@@ -4,9 +4,12 @@ from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
+from django.contrib.auth import SESSION_KEY
+from django.contrib.auth.signals import user_logged_in
 from django.contrib.sessions.models import Session
 from django.core.cache import cache
 from django.db import IntegrityError, models
+from django.dispatch import receiver
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
@@ -37,26 +40,32 @@ class Device(models.Model):
 def note_device(
     get_response: Callable[[HttpRequest], HttpResponse],
 ) -> Callable[[HttpRequest], HttpResponse]:
-    """Keep from which devices people are signed in.
-
-    Each process remembers what it has written down, so that reading a page seldom writes.
-    """
+    """Keep when devices that are signed in were seen."""
 
     def middleware(request: HttpRequest) -> HttpResponse:
         response = get_response(request)
-        key = request.session.session_key
-        if key and request.session.accessed and request.user.is_authenticated:
-            seconds = NOTED_EVERY.total_seconds()
-            if cache.add(f"device-noted:{key}", value=True, timeout=int(seconds)):
-                _keep(request, key)
+        # A program may send its token and somebody else's session; then the session is not its device.
+        if request.session.accessed and request.session.get(SESSION_KEY) == str(request.user.pk):
+            _keep(request, request.user)
         return response
 
     return middleware
 
 
-def _keep(request: HttpRequest, key: str) -> None:
+@receiver(user_logged_in)
+def note_sign_in(request: HttpRequest, user: Any, **_: Any) -> None:
+    """Keep from which device somebody signs in."""
+    _keep(request, user)
+
+
+def _keep(request: HttpRequest, person: Any) -> None:
+    """Write down that a device was seen; each process remembers for a while that it did."""
+    key = request.session.session_key
+    seconds = int(NOTED_EVERY.total_seconds())
+    if key is None or not cache.add(f"device-noted:{key}", value=True, timeout=seconds):
+        return
     found = {
-        "person": request.user,
+        "person": person,
         "words": device_words(request.headers.get("User-Agent", "")),
         "network": rough_network(address_of(request)),
         "last_seen_at": timezone.now(),

@@ -7,7 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db.models import Q
 
 from inventory.models import validate_name
-from shop.models import Person, Role, Technician, Van
+from shop.models import LengthUnit, Person, Role, Technician, Van, the_shop
 from shop.people.tokens import LIFETIMES_DAYS
 
 if TYPE_CHECKING:
@@ -82,6 +82,22 @@ class NewPersonForm(PersonFormBase):
         if other := Person.objects.filter(email__iexact=email, is_active=True).first():
             raise ValidationError(f"{other} ({other.username}) has this address already")
         return email
+
+
+class LengthsForm(PersonFormBase):
+    """In which unit a person reads and types lengths."""
+
+    class Meta:
+        model = Person
+        fields = ["length_unit"]
+        labels = {"length_unit": "Lengths are shown to you in"}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        unit = the_shop().get_length_unit_display()
+        own = self.fields["length_unit"]
+        own.choices = [("", f"as the shop: {unit}"), *LengthUnit.choices]  # type: ignore[attr-defined]
+        own.help_text = ""
 
 
 class TokenForm(forms.Form):

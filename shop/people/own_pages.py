@@ -1,7 +1,7 @@
 """A person's own account: password, sessions, API tokens."""
 
 from django.contrib import messages
-from django.contrib.auth import update_session_auth_hash
+from django.contrib.auth import logout, update_session_auth_hash
 from django.contrib.auth.forms import PasswordChangeForm
 from django.contrib.auth.views import PasswordChangeView
 from django.http import HttpRequest, HttpResponse
@@ -10,12 +10,13 @@ from django.urls import reverse_lazy
 from django.utils import timezone
 from django.utils.decorators import method_decorator
 from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shop.access import for_roles, own_van, person_of, role_of
-from shop.models import Role
-from shop.people import standing
-from shop.people.forms import TokenForm
+from shop.models import Role, the_shop
+from shop.pages import page_of
+from shop.people import devices, standing
+from shop.people.forms import LengthsForm, TokenForm
 from shop.people.record import note
 from shop.people.tokens import MOST_PER_PERSON, ApiToken, make_token
 
@@ -28,8 +29,54 @@ for_everyone = for_roles(*Role)
 def account(request: HttpRequest) -> HttpResponse:
     """Show who is signed in, and what can be done about the account."""
     person = person_of(request)
-    context = {"title": "Your account", "person": person, "role": role_of(person), "own": own_van(person)}
+    context = {
+        "title": "Your account",
+        "person": person,
+        "role": role_of(person),
+        "own": own_van(person),
+        "devices": devices.devices_of(person).count(),
+        "form": LengthsForm(instance=person),
+    }
     return render(request, "shop/people/account.html", context)
+
+
+@require_POST
+@for_everyone
+def lengths(request: HttpRequest) -> HttpResponse:
+    """Keep in which unit the person reads and types lengths."""
+    form = LengthsForm(request.POST, instance=person_of(request))
+    if form.is_valid():
+        form.save()
+        unit = person_of(request).length_unit_in(the_shop()).label
+        messages.success(request, f"Lengths are shown to you in {unit}.")
+    else:
+        messages.error(request, "That is no unit of length that we have; nothing was changed.")
+    return redirect("people:account")
+
+
+@never_cache
+@require_safe
+@for_everyone
+def sessions(request: HttpRequest) -> HttpResponse:
+    """List where the person is signed in."""
+    rows = page_of(request, devices.devices_of(person_of(request)), "page")
+    context = {"title": "Where you are signed in", "rows": rows, "here": request.session.session_key}
+    return render(request, "shop/people/sessions.html", context)
+
+
+@require_POST
+@for_everyone
+def end_session(request: HttpRequest, pk: int) -> HttpResponse:
+    """Sign the person out on one device."""
+    own = devices.devices_of(person_of(request)).filter(pk=pk)
+    device = get_object_or_404(own)
+    devices.end(own)
+    note(person_of(request), person_of(request), f"signed out on one device: {device.words}")
+    if device.session_id == request.session.session_key:
+        logout(request)
+        return redirect("sign-in")
+    messages.success(request, f"{device.words} is signed out.")
+    return redirect("people:sessions")
 
 
 @method_decorator(for_everyone, name="dispatch")
@@ -46,6 +93,8 @@ class ChangePassword(PasswordChangeView):
         answer = super().form_valid(form)
         person = person_of(self.request)
         note(person, person, "password changed")
+        here = self.request.session.session_key
+        devices.end(devices.devices_of(person).exclude(session=here))
         messages.success(self.request, "Your password is changed. Your other devices are signed out.")
         return answer
 

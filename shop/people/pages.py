@@ -12,7 +12,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shop.access import for_roles, person_of, role_of
 from shop.models import Person, Role, Technician
-from shop.people import invitations, standing
+from shop.people import devices, invitations, standing
 from shop.people.forms import NewPersonForm, RoleForm
 from shop.people.standing import Refusal
 from shop.people.tokens import ApiToken
@@ -79,6 +79,7 @@ def person(request: HttpRequest, pk: int) -> HttpResponse:
         "role": role_of(shown).label,
         "invited": shown.is_active and not shown.has_usable_password(),
         "tokens": ApiToken.objects.filter(user=shown),
+        "devices": devices.devices_of(shown).count(),
     }
     return render(request, "shop/people/person.html", context)
 
@@ -122,7 +123,8 @@ WHAT_A_ROLE_MAY = {
     Role.TECHNICIAN: "A technician sees and writes the own van and the own jobs only, and no costs.",
     Role.STOREKEEPER: "A storekeeper sees and writes all stock, restocks and orders, but no margins.",
     Role.OWNER: "An owner sees and may do everything, also add people and take owners away.",
-    Role.ACCOUNTANT: "An accountant reads all documents and costs, exports, and locks periods.",
+    # Photos show customers' property and prove the work; no figure of the books rests on one.
+    Role.ACCOUNTANT: "An accountant reads all documents and costs, exports, and locks periods; no photos.",
 }
 
 
@@ -172,6 +174,26 @@ def deactivate(request: HttpRequest, pk: int) -> HttpResponse:
         "What the person recorded stays. You can let the person sign in again later."
     )
     context = _titled(f"Let {leaving} sign in no more?", leaving, text=text, button="Sign out for good")
+    return render(request, "shop/people/confirm.html", context)
+
+
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+@for_roles(Role.OWNER)
+def sign_out(request: HttpRequest, pk: int) -> HttpResponse:
+    """End all sessions of a person, who can sign in again."""
+    shown = get_object_or_404(Person, pk=pk)
+    if request.method == "POST":
+        standing.sign_out_everywhere(shown, by=person_of(request))
+        if shown.pk == person_of(request).pk:
+            return redirect("sign-in")
+        messages.success(request, f"{shown} is signed out everywhere.")
+        return redirect("people:person", pk)
+    text = (
+        "This person must sign in again on every browser and phone, with the same password. What a phone has "
+        "not sent stays on it. API tokens go on."
+    )
+    context = _titled(f"Sign {shown} out everywhere?", shown, text=text, button="Sign out everywhere")
     return render(request, "shop/people/confirm.html", context)
 
 

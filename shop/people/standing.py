@@ -6,6 +6,7 @@ from django.db.models import Q, QuerySet
 
 from shop.access import role_of
 from shop.models import Person, Role, Technician, Van
+from shop.people import devices
 from shop.people.record import note
 from shop.people.tokens import ApiToken
 
@@ -81,6 +82,7 @@ def deactivate(person: Person, *, by: Person) -> None:
     person.invited_at = None
     person.session_generation += 1
     person.save(update_fields=["is_active", "invited_at", "session_generation"])
+    devices.end(devices.devices_of(person))
     ApiToken.objects.filter(user=person).delete()
     note(by, person, "deactivated; sessions and tokens ended")
 
@@ -98,4 +100,5 @@ def sign_out_everywhere(person: Person, *, by: Person) -> None:
     """End all sessions of a person, on every device."""
     person.session_generation += 1
     person.save(update_fields=["session_generation"])
+    devices.end(devices.devices_of(person))
     note(by, person, "signed out everywhere")

@@ -26,6 +26,14 @@ SYSTEMS = (
     ("Mac OS X", "macOS"),
     ("Linux", "Linux"),
 )
+# Loopback, link-local and private networks (RFC 1122, 3927, 1918, 4291, 4193).
+LOCAL = tuple(
+    ip_network(text)
+    for text in (
+        *("127.0.0.0/8", "169.254.0.0/16", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16"),
+        *("::1/128", "fe80::/10", "fc00::/7"),
+    )
+)
 
 
 def device_words(user_agent: str) -> str:
@@ -40,8 +48,8 @@ def rough_network(address: str | None) -> str:
     if address is None:
         return "an unknown address"
     found = _address(address)
-    if found.is_private:
-        return "a private network"
+    if any(found in network for network in LOCAL):
+        return "a local network"
     return str(ip_network((found, 24 if found.version == 4 else 48), strict=False))
 
 
