@@ -1,11 +1,11 @@
 """What a technician's phone needs to know to work without signal, as plain JSON values.
 
-Everything is bounded: the own van's open jobs up to tomorrow, the catalogue, and the latest closes. The
-number of queries and their size do not grow with the history.
+Everything is bounded: the own van's open jobs up to tomorrow, the catalogue, the latest closes, and what was
+done in the last days (shop.phone.done). The number of queries and their size do not grow with the history.
 """
 
 from collections import defaultdict
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -24,9 +24,12 @@ from shop.models import (
     Outcome,
     Person,
     StandardUse,
+    in_shop_zone,
     the_shop,
 )
+from shop.phone import done
 from shop.phone.usual import PastClose, Usual, usual_by_kind
+from shop.plausibility import plain
 
 # Enough for every common kind of job to be among them; a phone shows what is done now, not years ago.
 LATEST_CLOSES = 400
@@ -36,8 +39,10 @@ DAYS_AHEAD = 1
 GRADE_ORDER = {grade: position for position, grade in enumerate(P_GRADES)}
 
 
-def bundle_for(person: Person, own: OwnVan | None, today: date) -> dict[str, Any]:
+def bundle_for(person: Person, own: OwnVan | None, now: datetime) -> dict[str, Any]:
     """Return all that the phone of a person shows; without a van only who it is."""
+    shop = the_shop()
+    today = in_shop_zone(now, shop).date()
     who = {"username": person.get_username(), "name": str(person)}
     if own is None:
         return {"person": who, "van": None}
@@ -46,7 +51,7 @@ def bundle_for(person: Person, own: OwnVan | None, today: date) -> dict[str, Any
         "van": own.code,
         "technician": own.technician.code,
         "today": today.isoformat(),
-        "length_unit": the_shop().length_unit,
+        "length_unit": shop.length_unit,
         "jobs": _jobs(own, today),
         "job_types": _job_types(),
         "damage_types": list(DamageType.objects.values_list("code", flat=True)),
@@ -55,6 +60,11 @@ def bundle_for(person: Person, own: OwnVan | None, today: date) -> dict[str, Any
         "consumables": _consumables(),
         "stock": _stock(own),
         "usual": _usual(own),
+        "closed": done.closed_jobs(own, person.get_username(), now),
+        "questions": done.questions(own, now),
+        "places": done.places_to_give_to(own),
+        "gifts": done.gifts(own, now),
+        "under_way": done.kinds_under_way(own),
     }
 
 
@@ -74,10 +84,10 @@ def _job(job: Job) -> dict[str, Any]:
         "job_type": job.job_type.code,
         "damage_type": job.damage_type.code,
         "glass": job.glass.code,
-        "length_mm": _number(job.length_mm) if job.length_mm is not None else None,
+        "length_mm": plain(job.length_mm) if job.length_mm is not None else None,
         "in_primary_view": job.in_primary_view,
         "existing_damage": job.existing_damage,
-        "price": _number(job.price),
+        "price": plain(job.price),
         "callback_of": job.callback_of.reference if job.callback_of else "",
         "customer": job.site.customer.name if job.site else "",
         "site": job.site.name if job.site else "",
@@ -89,12 +99,12 @@ def _job(job: Job) -> dict[str, Any]:
 def _job_types() -> dict[str, dict[str, Any]]:
     uses: dict[int, dict[str, list[str]]] = defaultdict(dict)
     for use in StandardUse.objects.select_related("consumable"):
-        uses[use.job_type_id][use.consumable.code] = [_number(use.quantity), _number(use.minutes)]
+        uses[use.job_type_id][use.consumable.code] = [plain(use.quantity), plain(use.minutes)]
     return {
         job_type.code: {
             "name": str(job_type),
-            "price": _number(job_type.list_price),
-            "minutes": _number(job_type.standard_minutes),
+            "price": plain(job_type.list_price),
+            "minutes": plain(job_type.standard_minutes),
             "uses": uses[job_type.pk],
         }
         for job_type in JobType.objects.all()
@@ -119,7 +129,7 @@ def _stock(own: OwnVan) -> dict[str, list[str | None]]:
     held = dict(Holding.objects.filter(place=place).values_list("consumable__code", "quantity"))
     low = dict(LowLevel.objects.filter(place=place).values_list("consumable__code", "quantity"))
     return {
-        code: [_number(held.get(code, Decimal(0))), _number(low[code]) if code in low else None]
+        code: [plain(held.get(code, Decimal(0))), plain(low[code]) if code in low else None]
         for code in sorted(held.keys() | low.keys())
         if held.get(code) or code in low
     }
@@ -161,14 +171,7 @@ def _said(usual: Usual) -> dict[str, Any]:
     return {
         "closes": usual.closes,
         "own": usual.own,
-        "labour": _number(usual.labour_minutes),
-        "travel": _number(usual.travel_minutes),
-        "uses": {
-            code: [_number(quantity), _number(minutes)] for code, (quantity, minutes) in usual.uses.items()
-        },
+        "labour": plain(usual.labour_minutes),
+        "travel": plain(usual.travel_minutes),
+        "uses": {code: [plain(quantity), plain(minutes)] for code, (quantity, minutes) in usual.uses.items()},
     }
-
-
-def _number(value: Decimal) -> str:
-    """Write an exact number in plain digits, as the API reads it."""
-    return f"{value.normalize():f}"

@@ -10,7 +10,7 @@ from django.views.decorators.csrf import ensure_csrf_cookie
 from django.views.decorators.http import require_safe
 
 from shop.access import for_roles, is_person, own_van, person_of, role_of
-from shop.models import Role, in_shop_zone, the_shop
+from shop.models import Role
 from shop.phone.bundle import bundle_for
 from shop.phone.shell import file_of, kept_addresses, version
 
@@ -43,6 +43,8 @@ def file(_request: HttpRequest, version: str, name: str) -> HttpResponse:
     content, media_type = found
     response = HttpResponse(content, content_type=media_type)
     response.headers["Cache-Control"] = "public, max-age=31536000, immutable"
+    # A part of the page loads nothing by itself; what it may do is the page's policy to say.
+    response.headers["Content-Security-Policy"] = "default-src 'none'"
     return response
 
 
@@ -67,8 +69,7 @@ def session(request: HttpRequest) -> JsonResponse:
 def bundle(request: HttpRequest) -> JsonResponse:
     """Send what a technician's phone needs to work without signal."""
     person = person_of(request)
-    today = in_shop_zone(timezone.now(), the_shop()).date()
-    return JsonResponse(bundle_for(person, own_van(person), today))
+    return JsonResponse(bundle_for(person, own_van(person), timezone.now()))
 
 
 def _fresh(template: str, media_type: str, **context: str) -> HttpResponse:

@@ -7,6 +7,7 @@ changed.
 
 import hashlib
 import mimetypes
+import re
 from functools import cache
 from pathlib import Path
 
@@ -19,13 +20,17 @@ MODULES = (
     "app",
     "clock",
     "count",
+    "done",
     "draft",
     "elements",
     "form",
+    "give",
     "jobs",
     "lines",
+    "more",
     "outbox",
     "photos",
+    "questions",
     "scan",
     "sent",
     "server",
@@ -42,20 +47,27 @@ FILES = {
     "phone.css": "shop/phone/phone.css",
     **{f"{module}.js": f"shop/phone/{module}.js" for module in MODULES},
 }
-# Only a home screen asks for it.
-NOT_KEPT = "icon-512.png"
+# Only a home screen asks for them.
+NOT_KEPT = ("icon-192.png", "icon-512.png")
+# What a script says to its readers only: whole lines, so nothing within a line can be mistaken for it.
+COMMENT_LINES = re.compile(rb"^ *//.*\n", re.MULTILINE)
 TEMPLATES = ("shop/phone/app.html", "shop/phone/manifest.json", "shop/phone/worker.js")
 
 
 @cache
 def _read() -> tuple[str, dict[str, bytes]]:
-    contents = {name: Path(str(finders.find(path))).read_bytes() for name, path in FILES.items()}
+    contents = {name: _sent(Path(str(finders.find(path)))) for name, path in FILES.items()}
     digest = hashlib.sha256()
     for template in TEMPLATES:
         digest.update(render_to_string(template, {"version": "none"}).encode())
     for content in contents.values():
         digest.update(content)
     return digest.hexdigest()[:16], contents
+
+
+def _sent(path: Path) -> bytes:
+    content = path.read_bytes()
+    return COMMENT_LINES.sub(b"", content) if path.suffix == ".js" else content
 
 
 def version() -> str:
@@ -75,6 +87,6 @@ def file_of(asked_version: str, name: str) -> tuple[bytes, str] | None:
 
 def kept_addresses() -> list[str]:
     """Return the addresses that a phone keeps: the page itself, its manifest and its files."""
-    names = [name for name in FILES if name != NOT_KEPT]
+    names = [name for name in FILES if name not in NOT_KEPT]
     files = [reverse("phone:file", args=(version(), name)) for name in names]
     return [reverse("phone:app"), reverse("phone:manifest"), *files]

@@ -4,7 +4,7 @@ import json
 import os
 import shutil
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -89,11 +89,12 @@ def new_phone(
 ) -> Iterator[Callable[..., Phone]]:
     """Return a way to get a phone; all are switched off in the end.
 
-    A durable one keeps its profile on disk and runs in processes of its own, so that it can be killed.
+    A durable one keeps its profile on disk and runs in processes of its own, so that it can be killed, and
+    may be started with more `arguments` of Chromium.
     """
     phones: list[Phone] = []
 
-    def make(*, durable: bool = False, **options: Any) -> Phone:
+    def make(*, durable: bool = False, arguments: Sequence[str] = (), **options: Any) -> Phone:
         options = {"viewport": {"width": WIDTH, "height": HEIGHT}, "has_touch": True, **options}
         profile = tmp_path / f"phone-{len(phones)}" if durable else None
 
@@ -101,7 +102,7 @@ def new_phone(
             if profile is None:
                 return browser.new_context(**options)
             return browsers.chromium.launch_persistent_context(
-                str(profile), executable_path=chromium, args=list(ARGUMENTS), **options
+                str(profile), executable_path=chromium, args=[*ARGUMENTS, *arguments], **options
             )
 
         phones.append(Phone(open_context, network.address, profile))

@@ -16,8 +16,11 @@ from django.utils import timezone
 from django.views.decorators.csrf import csrf_exempt
 
 from inventory.models import Document, Holding, Place, PlaceKind
+from shop.closes import Close, UsedLine
+from shop.closing import close_job
 from shop.models import (
     DamageType,
+    Finding,
     GlassType,
     Job,
     JobType,
@@ -98,6 +101,17 @@ def books(_request: HttpRequest, van: str) -> JsonResponse:
             "photos": [
                 default_storage.path(p.file_name) for p in Photo.objects.filter(job__van__place__code=van)
             ],
+            "answers": [
+                [f.answer, f.answered_by]
+                for f in Finding.objects.filter(job__in=jobs.values()).order_by("pk")
+            ],
+            "added": Counter(
+                Document.objects.filter(
+                    kind__in=("use", "return", "correction"), job_cost__job__in=jobs.values()
+                ).values_list("kind", flat=True)
+            ),
+            "given": Document.objects.filter(kind="transfer", content__source=van).count(),
+            "statuses": {r: j.status for r, j in jobs.items()},
             "counts": Document.objects.filter(kind="count", count_lines__place__code=van).distinct().count(),
             "stock": {
                 h.consumable.code: int(h.quantity)
@@ -105,6 +119,37 @@ def books(_request: HttpRequest, van: str) -> JsonResponse:
             },
         }
     )
+
+
+@csrf_exempt
+def close_as_owner(_request: HttpRequest, name: str, reference: str) -> JsonResponse:
+    """Close a technician's job as an owner would who enters what was said on the telephone."""
+    job = Job.objects.get(reference=reference)
+    close = Close(
+        id=f"told-{reference}",
+        job=reference,
+        van=job.van.code,
+        technician=name,
+        closed_at=timezone.now(),
+        job_type=job.job_type.code,
+        damage_type=job.damage_type.code,
+        glass=job.glass.code,
+        price=job.price,
+        labour_minutes=Decimal(55),
+        travel_minutes=Decimal(0),
+        outcome="removed",
+        uses=(UsedLine("D-P400", Decimal(1), Decimal(30)),),
+    )
+    close_job(close, by="an owner")
+    return JsonResponse({})
+
+
+@csrf_exempt
+def answer_as_owner(_request: HttpRequest, reference: str) -> JsonResponse:
+    """Answer the questions about a job as an owner."""
+    asked = Finding.objects.filter(job__reference=reference)
+    asked.update(answer="He told me.", answered_by="an owner", answered_at=timezone.now())
+    return JsonResponse({})
 
 
 def _job_of(document: Document) -> Job:
@@ -120,6 +165,8 @@ urlpatterns = [
     path("test/colleague/<name>/<of>/", colleague),
     path("test/sign-in/<name>/", sign_in),
     path("test/end-sessions/", end_sessions),
+    path("test/close-as-owner/<name>/<reference>/", close_as_owner),
+    path("test/answer-as-owner/<reference>/", answer_as_owner),
     path("test/books/<van>/", books),
     *site,
 ]

@@ -14,16 +14,6 @@ from tests.browser.phone import Phone
 MOST_TAPS = 12
 MOST_BYTES = 60_000
 
-# A camera of nothing, and a reader that sees the label it is given: what a phone's own would find.
-READS_LABEL = """
-self.BarcodeDetector = class {
-  static getSupportedFormats() { return Promise.resolve(["qr_code"]); }
-  detect() { return Promise.resolve([{ rawValue: "https://example.org" }, { rawValue: "SB1:N-CLOTH" }]); }
-};
-navigator.mediaDevices.getUserMedia = () => Promise.resolve(document.createElement("canvas").captureStream());
-HTMLMediaElement.prototype.__defineGetter__("readyState", () => 4);
-"""
-
 
 def test_a_typical_job_is_closed_in_twelve_taps_and_no_typing(site: Site, phone: Phone) -> None:
     (job,) = site.technician("sara", jobs=1)
@@ -115,19 +105,6 @@ def test_an_unfinished_form_says_what_is_missing(site: Site, phone: Phone) -> No
     phone.expect_state(job, "Received")
 
 
-def test_questions_about_a_close_are_shown_after_it_was_sent(site: Site, phone: Phone) -> None:
-    (job,) = site.technician("wilm", jobs=1)
-    phone.sign_in("wilm")
-    phone.open()
-    phone.tap("link", f"Close {job}", exact=True)
-    phone.page.get_by_label("Used Disc P400, 125 mm").fill("0")
-    phone.choose("Removed")
-    phone.tap("button", "Close the job")
-    phone.expect_state(job, "Received")
-    expect(phone.page.get_by_text("Does this look right?")).to_be_visible()
-    expect(phone.page.get_by_text("8 minutes are entered but none was used")).to_be_visible()
-
-
 def test_a_job_that_nobody_booked_can_be_closed(site: Site, phone: Phone) -> None:
     site.technician("xara", jobs=0)
     phone.sign_in("xara")
@@ -169,33 +146,6 @@ def test_photos_go_out_with_their_close_small_and_bare(site: Site, phone: Phone,
         image = Image.open(BytesIO(content))
         assert max(image.size) == 1600
         assert not dict(image.getexif())
-
-
-def test_a_label_adds_its_consumable_where_the_browser_can_read_it(site: Site, phone: Phone) -> None:
-    (job,) = site.technician("zora", jobs=1)
-    phone.page.add_init_script(READS_LABEL)
-    phone.sign_in("zora")
-    phone.open()
-    phone.tap("link", f"Close {job}", exact=True)
-    phone.tap("button", "Scan a label")
-    expect(phone.page.get_by_text("Cloth is added.")).to_be_visible()
-    phone.tap("button", "1 more: Cloth")
-    phone.choose("Removed")
-    phone.tap("button", "Close the job")
-    phone.expect_state(job, "Received")
-    assert site.books("zora")["stock"]["N-CLOTH"] == -1
-
-
-def test_without_a_reader_a_consumable_is_picked_from_the_list(site: Site, phone: Phone) -> None:
-    (job,) = site.technician("abel", jobs=1)
-    phone.page.add_init_script("delete self.BarcodeDetector")
-    phone.sign_in("abel")
-    phone.open()
-    phone.tap("link", f"Close {job}", exact=True)
-    expect(phone.page.get_by_role("button", name="Scan a label")).to_have_count(0)
-    phone.page.get_by_label("Something else").select_option("S-PAD")
-    phone.tap("button", "Add", exact=True)
-    expect(phone.page.get_by_role("group", name="Soft polishing pad")).to_be_visible()
 
 
 def test_a_blind_count_without_signal_is_counted_once(site: Site, network: FlakyProxy, phone: Phone) -> None:

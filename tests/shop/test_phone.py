@@ -2,6 +2,7 @@
 
 import json
 import re
+from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -9,12 +10,15 @@ import pytest
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from inventory.models import Consumable, LowLevel, Place
+from inventory.transit import transit_place
 from shop.labels import code_on_label, label_text
 from shop.models import GlassType, Job, JobStatus, JobType, StandardUse, Technician
 from shop.phone import bundle as bundles
-from shop.phone.shell import FILES, kept_addresses, version
+from shop.phone import done
+from shop.phone.shell import FILES, NOT_KEPT, kept_addresses, version
 from tests.api.served_shop import close_body, open_served_shop, put, signed_in
 from tests.inventory.small_shop import day
 from tests.shop.test_pages import book
@@ -63,7 +67,8 @@ def test_the_worker_keeps_every_file_of_the_page_under_its_version() -> None:
     page = Client().get("/phone/").content.decode()
     named = set(re.findall(r'(?:href|src)="(/phone/files/[^"]+)"', page))
     assert named
-    assert named <= set(kept_addresses())
+    for_home_screens = {f"/phone/files/{version()}/{name}" for name in NOT_KEPT}
+    assert named <= set(kept_addresses()) | for_home_screens
 
 
 def test_a_file_of_the_page_is_kept_for_good_and_no_other_version_is_served() -> None:
@@ -235,6 +240,88 @@ def test_the_work_of_a_bundle_does_not_grow_with_history(monkeypatch: pytest.Mon
     queries_at_last, size_at_last = asked()
     assert queries_at_last == queries
     assert abs(size_at_last - size) < 8
+
+
+def test_a_bundle_holds_the_own_jobs_closed_lately_with_what_they_took() -> None:
+    now = timezone.now()
+    put("ann", "close", "C-1", close_body(closed_at=now.isoformat()))
+    put("ann", "use", "U-1", {"job": "J-1", "lines": [{"consumable": "disc-p400", "quantity": 3}]})
+    put("ann", "close", "C-old", close_body("J-old"))
+    put("ben", "close", "C-b", close_body("J-b", van="van-b", technician="ben", closed_at=now.isoformat()))
+    put("olga", "close", "C-o", close_body("J-o", closed_at=(now - timedelta(days=1)).isoformat()))
+    body = {"returns_kind": "use", "returns_id": "U-1", "place": "van-a", "occurred_at": now.isoformat()}
+    put("ann", "return", "B-1", {**body, "lines": [{"consumable": "disc-p400", "quantity": 1}]})
+    closed = bundle()["closed"]
+    assert [job["job"] for job in closed] == ["J-1", "J-o"]
+    # 2 in the close, 3 more, 1 back; 15 minutes.
+    assert closed[0]["took"] == {"disc-p400": ["4", "15"]}
+    assert (closed[0]["close"], closed[1]["close"]) == ("C-1", "C-o")
+    # The own close can be taken back until a day after it came in; what an owner entered cannot.
+    left = datetime.fromisoformat(closed[0]["until"]) - now
+    assert timedelta(hours=23) < left <= timedelta(hours=24, minutes=5)
+    assert closed[1]["until"] == ""
+
+
+def test_a_bundle_asks_the_open_questions_about_own_jobs_closed_lately() -> None:
+    now = timezone.now()
+    uses = [{"consumable": "disc-p400", "quantity": 0, "minutes": 15}]
+    for id_, changes in {
+        "C-1": {},
+        "C-old": {"closed_at": (now - timedelta(days=40)).isoformat()},
+        "C-b": {"van": "van-b", "technician": "ben"},
+    }.items():
+        body = {"closed_at": now.isoformat(), "uses": uses, **changes}
+        assert put(str(changes.get("technician", "ann")), "close", id_, close_body(f"J-{id_}", **body))
+    (asked,) = bundle()["questions"]
+    assert (asked["job"], asked["consumable"], asked["took"]) == ("J-C-1", "disc-p400", "0")
+    assert (asked["kind"], asked["document"]) == ("close", "C-1")
+    assert "15 minutes are entered but none was used" in asked["message"]
+    address = f"/api/v1/findings/{asked['number']}/answer"
+    signed_in("ann").put(address, {"answer": "It was so."}, content_type="application/json")
+    assert bundle()["questions"] == []
+
+
+def test_a_bundle_says_who_can_be_given_stock_and_what_was_given_or_is_under_way() -> None:
+    now = timezone.now().isoformat()
+    assert bundle()["places"] == [{"code": "depot", "name": "depot"}, {"code": "van-b", "name": "ben"}]
+    assert (bundle()["gifts"], bundle()["under_way"]) == ([], 0)
+    lines = [{"consumable": "disc-p400", "quantity": 5}]
+    gift = {"occurred_at": now, "source": "van-b", "destination": "van-a", "lines": lines}
+    assert put("ben", "transfer", "T-1", gift).status_code == 201
+    assert put("olga", "transfer", "T-2", {**gift, "source": "depot"}).status_code == 201
+    transit = transit_place(Place.objects.get(code="van-a"))
+    sent = {**gift, "source": "depot", "destination": transit.code}
+    assert put("olga", "transfer", "T-3", sent).status_code == 201
+    (given,) = bundle()["gifts"]
+    assert (given["consumable"], given["quantity"], given["source"]) == ("disc-p400", "5", "van-b")
+    assert given["by"] == "ben"
+    assert bundle()["under_way"] == 1
+    assert (bundle("ben")["gifts"], bundle("ben")["under_way"]) == ([], 0)
+
+
+def test_closed_jobs_questions_and_gifts_are_bounded_and_asked_for_in_as_many_queries(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    for name in ("MOST_CLOSED", "MOST_QUESTIONS", "MOST_GIFTS"):
+        monkeypatch.setattr(done, name, 3)
+    now = timezone.now().isoformat()
+    uses = [{"consumable": "disc-p400", "quantity": 0, "minutes": 15}]
+    lines = [{"consumable": "disc-p400", "quantity": 1}]
+
+    def work(numbers: range) -> tuple[int, dict[str, Any]]:
+        for number in numbers:
+            put("ann", "close", f"C-{number}", close_body(f"J-{number}", closed_at=now, uses=uses))
+            gift = {"occurred_at": now, "source": "van-b", "destination": "van-a", "lines": lines}
+            put("ben", "transfer", f"T-{number}", gift)
+        client = signed_in("ann")
+        with CaptureQueriesContext(connection) as queries:
+            found = json.loads(client.get("/phone/bundle/").content)
+        return len(queries), found
+
+    few, _ = work(range(1))
+    many, found = work(range(1, 7))
+    assert many == few
+    assert [len(found[name]) for name in ("closed", "questions", "gifts")] == [3, 3, 3]
 
 
 def test_a_label_names_a_consumable_and_nothing_else_does() -> None:

@@ -6,14 +6,22 @@ import * as server from "./server.js";
 import * as store from "./store.js";
 import { button, h } from "./elements.js";
 import { countOf } from "./count.js";
+import { doneOf } from "./done.js";
 import { formOf } from "./form.js";
+import { giveOf } from "./give.js";
 import { jobsOf } from "./jobs.js";
+import { moreOf } from "./more.js";
+import { questionsOf } from "./questions.js";
 import { sentOf } from "./sent.js";
 import { stockOf } from "./stock.js";
 
 const at = document.body.dataset;
 const find = (id) => document.getElementById(id);
-const VIEWS = { jobs: jobsOf, sent: sentOf, stock: stockOf, count: countOf };
+const VIEWS = { jobs: jobsOf, sent: sentOf, stock: stockOf, count: countOf, give: giveOf, questions: questionsOf, close: formOf, done: doneOf, more: moreOf };
+// What a person may be filling in.
+const FORMS = ["#count", "#give", "#questions"];
+// What news from a shop of an earlier version lacks.
+const NOTHING = { closed: [], questions: [], places: [], gifts: [], under_way: 0 };
 // The news of the day change rarely; every few minutes is enough.
 const REFRESH_MS = 5 * 60_000;
 
@@ -30,6 +38,7 @@ const page = {
   get bundle() {
     return bundle;
   },
+  restocks: at.restocks,
   bundleTime: () => clock.written(bundle.fetched),
   show,
   go(address, said = "") {
@@ -49,9 +58,8 @@ async function viewFor(hash) {
   const [name, ...rest] = hash.slice(1).split("/");
   if (!bundle) return nobody();
   if (!bundle.van) return { title: "No van yet", element: h("p", { class: "card" }, "No van is yours yet. Ask an owner to give you one.") };
-  if (name === "close") return formOf(page, decodeURIComponent(rest.join("/")));
   if (name === "new") return formOf(page, "");
-  return (VIEWS[name] ?? jobsOf)(page);
+  return (VIEWS[name] ?? jobsOf)(page, decodeURIComponent(rest.join("/")));
 }
 
 function nobody() {
@@ -116,7 +124,8 @@ const notice = (text, ...actions) => h("div", { class: "note warning", role: "st
 
 // Show what somebody else's phone must not: each person has facts of the own.
 async function become(person) {
-  bundle = person ? ((await store.get("facts", `bundle ${person}`)) ?? null) : null;
+  const kept = person && (await store.get("facts", `bundle ${person}`));
+  bundle = kept ? { ...NOTHING, ...kept } : null;
   await store.put("facts", "person", person).catch(() => {});
 }
 
@@ -132,7 +141,7 @@ async function refresh() {
   if (!busy() && before !== JSON.stringify({ ...bundle, fetched: 0 })) await show();
 }
 
-const busy = () => document.body.classList.contains("in-form") || location.hash === "#count";
+const busy = () => document.body.classList.contains("in-form") || FORMS.includes(location.hash);
 
 async function signalled({ detail }) {
   reached = detail.reached;
@@ -150,7 +159,7 @@ async function signalled({ detail }) {
 
 async function changed() {
   await showStanding();
-  if (["#sent", "#jobs", ""].includes(location.hash) && bundle) await show();
+  if ((["#sent", "#jobs", ""].includes(location.hash) || location.hash.startsWith("#done/")) && bundle) await show();
   // What was closed has left the van: the book is news again.
   refreshed = 0;
 }
@@ -187,6 +196,7 @@ async function start() {
   addEventListener("hashchange", () => location.hash !== "#main" && show());
   outbox.news.addEventListener("signal", signalled);
   outbox.news.addEventListener("change", changed);
+  outbox.news.addEventListener("received", () => refresh().catch(() => {}));
   const wake = () => {
     outbox.beEager();
     outbox.flush();

@@ -18,7 +18,7 @@ export async function countOf(page) {
   const draft = (await store.get("drafts", key)) ?? { id: newId(), person, job: COUNT, found: {}, added: [] };
   const alert = h("div", { role: "alert" });
   const say = (text) => alert.replaceChildren(h("p", { class: "note error" }, text));
-  const keep = () => store.put("drafts", key, draft).catch((error) => say(`The phone could not keep this: ${error.message}`));
+  const keep = () => store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
   const rows = h("div", { class: "lines card" });
   const show = (consumable) => rows.append(stepper({
     label: consumable.name, name: consumable.name, unit: consumable.unit, whole: consumable.kind !== "measured",
@@ -48,7 +48,7 @@ export async function countOf(page) {
     try {
       await outbox.add(entry);
     } catch (error) {
-      return say(store.isFull(error) ? "This phone's storage is full. Free some space and try again; the page keeps what you entered." : `The phone could not keep this: ${error.message}`);
+      return say(store.failure(error));
     }
     await store.remove("drafts", key);
     return page.go("#sent", "The count is kept on this phone and goes out by itself.");

@@ -76,8 +76,8 @@ export const newLine = (code, quantity = 0, minutes = 0) => ({ code, quantity, m
 export const gradeMinutes = (draft, catalogue) =>
   draft.lines.filter((line) => catalogue.get(line.code)?.grade).reduce((sum, line) => sum + (line.minutes || 0), 0);
 
-// The first thing that keeps a draft from being closed, or nothing.
-export function problem(draft, catalogue) {
+// The first thing that is wrong with a draft's lines, or nothing.
+export function lineProblem(draft, catalogue) {
   for (const line of draft.lines) {
     const name = catalogue.get(line.code)?.name ?? line.code;
     if ([line.quantity, line.minutes, line.spoilt].some(Number.isNaN)) {
@@ -85,6 +85,13 @@ export function problem(draft, catalogue) {
     }
     if (line.spoilt > 0 && !line.reason) return `${name}: say why ${line.spoilt} was spoilt.`;
   }
+  return "";
+}
+
+// The first thing that keeps a draft from being closed, or nothing.
+export function problem(draft, catalogue) {
+  const wrong = lineProblem(draft, catalogue);
+  if (wrong) return wrong;
   if ([draft.labour, draft.travel, draft.price, draft.length_mm].some(Number.isNaN)) {
     return "One of the minutes, the price or the length cannot be read. Write it like 55 or 12.5.";
   }
@@ -109,17 +116,21 @@ export function closeBody(draft, bundle) {
     in_primary_view: draft.in_primary_view,
     existing_damage: draft.existing_damage,
     note: draft.note,
-    uses: draft.lines
-      .filter((line) => line.quantity > 0 || line.minutes > 0)
-      .map((line) => ({
-        consumable: line.code,
-        quantity: String(line.quantity),
-        minutes: String(line.minutes),
-        spoilt: String(line.spoilt),
-        spoilt_reason: line.spoilt > 0 ? line.reason : "",
-      })),
+    uses: usedLines(draft),
   };
 }
+
+// The lines of a document that say something.
+export const usedLines = (draft) =>
+  draft.lines
+    .filter((line) => line.quantity > 0 || line.minutes > 0)
+    .map((line) => ({
+      consumable: line.code,
+      quantity: String(line.quantity),
+      minutes: String(line.minutes),
+      spoilt: String(line.spoilt),
+      spoilt_reason: line.spoilt > 0 ? line.reason : "",
+    }));
 
 // How lengths are shown: documents carry millimetres, an inch is 25.4 of them (ISO 80000-3).
 const MM_PER = { mm: 1, in: 25.4 };

@@ -72,7 +72,7 @@ export function stepper({ label, name, value, step = 1, unit = "", whole = false
   const element = h(
     "div",
     { class: "stepper" },
-    h("label", { for: input.id }, label, h("span", { class: "unseen" }, ` ${name}`), unit && h("span", { class: "soft" }, ` ${unit}`)),
+    h("label", { for: input.id }, label, name !== label && h("span", { class: "unseen" }, ` ${name}`), unit && h("span", { class: "soft" }, ` ${unit}`)),
     h("div", { class: "steps" }, sign("−", -step, "less"), input, sign("+", step, "more")),
   );
   element.show = (number) => (input.value = number ?? "");

@@ -212,7 +212,7 @@ class Form {
       if (!draft.outcome) this.outcome.querySelector("input").focus();
       return;
     }
-    const entry = outbox.newEntry({ id: draft.id, kind: "close", person: draft.person, title: draft.job, body: closeBody(draft, page.bundle) });
+    const entry = outbox.newEntry({ id: draft.id, kind: "close", person: draft.person, title: draft.job, after: draft.after, body: closeBody(draft, page.bundle) });
     entry.draft = structuredClone(draft);
     entry.stamp = draft.stamp ?? entry.stamp;
     try {

@@ -4,16 +4,23 @@ import * as outbox from "./outbox.js";
 import * as photos from "./photos.js";
 import * as store from "./store.js";
 import { button, confirmed, h } from "./elements.js";
+import { closedJobs, takenBack, whenClosed } from "./done.js";
 import { draftKey, shownLength } from "./draft.js";
+import { MORE } from "./more.js";
+import { openQuestions } from "./questions.js";
+import { counted } from "./sent.js";
 
 const STATES = { waiting: "closed, waiting for signal", received: "closed", attention: "needs attention" };
 
 export async function jobsOf(page) {
   const { bundle } = page;
   const person = bundle.person.username;
-  const entries = (await outbox.entries()).filter((entry) => entry.person === person && entry.kind === "close");
-  const closed = new Map(entries.map((entry) => [entry.title, entry]));
-  const drafts = (await store.all("drafts")).filter((draft) => draft.person === person && draft.lines);
+  const own = (await outbox.entries()).filter((entry) => entry.person === person);
+  const gone = takenBack(own);
+  const closed = new Map(own.filter(({ kind, id }) => kind === "close" && !gone.has(id)).map((entry) => [entry.title, entry]));
+  const drafts = (await store.all("drafts")).filter((draft) => draft.person === person && draft.lines && !draft.job.startsWith(MORE));
+  const asked = (await openQuestions(bundle)).length;
+  const done = await closedJobs(bundle);
   const begun = new Map(drafts.map((draft) => [draft.job, draft]));
   const booked = new Set(bundle.jobs.map((job) => job.reference));
   const card = (job) => cardOf(page, job, closed.get(job.reference), begun.get(job.reference));
@@ -23,10 +30,14 @@ export async function jobsOf(page) {
   const element = h(
     "div",
     {},
+    asked > 0 && h("a", { href: "#questions", class: "card go" }, h("strong", {}, counted(asked, "question")), " about what you closed"),
+    bundle.under_way > 0 && h("a", { href: page.restocks, class: "card go" }, h("strong", {}, "A restock is on its way"), ": say what came, with signal"),
     loose,
     today.length ? today.map(card) : h("p", { class: "card" }, "No job is booked for today."),
     h("a", { href: "#new", class: "button quiet wide" }, "Close a job that is not listed"),
     later.length > 0 && h("section", { "aria-labelledby": "later" }, h("h2", { id: "later" }, "Tomorrow"), later.map(card)),
+    done.length > 0 && h("details", { class: "card" }, h("summary", {}, `Closed lately: ${done.length}`), h("ul", { class: "sent" }, done.map((job) =>
+      h("li", {}, h("a", { href: `#done/${encodeURIComponent(job.job)}`, class: "tap" }, `${job.customer || job.job}, ${whenClosed(job)}`))))),
     h("p", {}, h("a", { href: "/" }, "Restocks, sign-ins and the rest, with signal")),
     h("footer", { class: "cautions", "aria-label": "Cautions" }, h("ul", {}, [
       "Protect eyes and ears, wear gloves, and keep the work wet so that no dust flies.",

@@ -39,7 +39,7 @@ export function linesOf(form) {
     {},
     h("section", { "aria-labelledby": "discs" },
       h("h2", { id: "discs" }, "Discs, coarse to fine"),
-      h("p", { class: "soft" }, `Filled in from ${form.draft.source}.`),
+      form.draft.source && h("p", { class: "soft" }, `Filled in from ${form.draft.source}.`),
       h("p", { class: "caution" }, "Eyes, ears, gloves; keep it wet, so that no dust flies."),
       discs),
     h("section", { "aria-labelledby": "rest" }, h("h2", { id: "rest" }, "Also used"), rest,

@@ -1,7 +1,8 @@
 // The queue of what waits to be sent. Each entry keeps its own id from when it was saved, so sending it again
 // after a lost answer is harmless; an entry belongs to the person who saved it and goes under no other name.
 //
-// States: "waiting", "received", "attention" (the shop refused it, `reason` says why).
+// States: "waiting", "received", "attention" (the shop refused it, `reason` says why). An entry that names another
+// one as `after` goes out when the shop has that one.
 
 import * as clock from "./clock.js";
 import * as photos from "./photos.js";
@@ -11,6 +12,8 @@ import * as store from "./store.js";
 const FIRST_PAUSE_MS = 3_000;
 const LONGEST_PAUSE_MS = 5 * 60_000;
 const RECEIVED_KEPT = 40;
+// What of a kind says when it happened. Further uses happened with their job; of an answer nobody asks.
+const MOMENTS = { close: "closed_at", count: "occurred_at", transfer: "occurred_at", return: "occurred_at", correction: "occurred_at" };
 
 export const news = new EventTarget();
 const others = "BroadcastChannel" in self ? new BroadcastChannel("outbox") : null;
@@ -35,13 +38,11 @@ export async function entries() {
 // What a person still has to send or look at.
 export const isOpen = (entry) => entry.state !== "received";
 
-export function newEntry({ id, kind, person, title, body }) {
+export function newEntry({ id, ...named }) {
   return {
     id: id ?? store.newId(),
-    kind,
-    person,
-    title,
-    body,
+    after: "",
+    ...named,
     stamp: clock.stamp(),
     saved: Date.now(),
     tried: false,
@@ -52,14 +53,16 @@ export function newEntry({ id, kind, person, title, body }) {
   };
 }
 
-// Keep an entry on the phone; raises the storage's own error when it cannot.
-export async function add(entry) {
+// Keep entries on the phone, all or none, in this order; raises the storage's own error when it cannot.
+export async function add(...together) {
+  together.forEach((entry, place) => (entry.saved += place));
+  const keepAll = () => store.putAll("outbox", together);
   try {
-    await keep(entry);
+    await keepAll();
   } catch (error) {
     // What the shop has already is the first to go when space runs out.
     if (!store.isFull(error) || !(await forgetReceived(0))) throw error;
-    await keep(entry);
+    await keepAll();
   }
   tell();
   flush();
@@ -75,9 +78,19 @@ export async function sendUnkept(entry) {
   return entry.state === "received";
 }
 
+// What waits for an entry, and for what waits for it.
+export async function dependents(entry, all) {
+  const open = all ?? (await entries()).filter(isOpen);
+  const next = open.filter((other) => other.after === entry.id);
+  return [...next, ...(await Promise.all(next.map((other) => dependents(other, open)))).flat()];
+}
+
+// Drop an entry, and all that makes no sense without it.
 export async function discard(entry) {
-  await store.remove("outbox", entry.id);
-  await photos.forget(entry.id);
+  for (const dropped of [...(await dependents(entry)), entry]) {
+    await store.remove("outbox", dropped.id);
+    await photos.forget(dropped.id);
+  }
   tell();
 }
 
@@ -115,7 +128,9 @@ function later() {
 export const beEager = () => (pause = FIRST_PAUSE_MS);
 
 async function sendAll() {
-  const waiting = (await entries()).filter((entry) => entry.state === "waiting").reverse();
+  const all = await entries();
+  const known = new Map(all.map((entry) => [entry.id, entry]));
+  const waiting = all.filter((entry) => entry.state === "waiting").reverse();
   let session;
   try {
     const before = Date.now();
@@ -129,14 +144,16 @@ async function sendAll() {
   }
   news.dispatchEvent(new CustomEvent("signal", { detail: { reached: true, session } }));
   const own = waiting.filter((entry) => entry.person === session.person);
+  const hasTurn = ({ after }) => !known.has(after) || known.get(after).state === "received";
   let undone = false;
   for (const entry of own) {
-    if (!(await sendOne(entry, session.token))) undone = true;
+    if (hasTurn(entry) && !(await sendOne(entry, session.token))) undone = true;
   }
   if (session.person && !(await photos.send(session.person, session.token, tell))) undone = true;
   await forgetReceived(RECEIVED_KEPT);
   if (undone) later();
   else beEager();
+  if (own.some((entry) => entry.state === "received")) news.dispatchEvent(new Event("received"));
 }
 
 // True when the shop has answered, one way or the other.
@@ -159,21 +176,21 @@ async function sendOne(entry, token) {
 function settleMoment(entry) {
   if (entry.tried) return;
   const { moment, doubtful } = clock.settle(entry.stamp);
-  const field = entry.kind === "close" ? "closed_at" : "occurred_at";
-  entry.body[field] = new Date(moment).toISOString();
+  const field = MOMENTS[entry.kind];
+  if (field) entry.body[field] = new Date(moment).toISOString();
   entry.doubtful = doubtful;
 }
 
 async function judge(entry, token) {
-  const { status, body } = await server.putDocument(entry.kind, entry.id, entry.body, token);
+  const { status, body } = await server.putEntry(entry, token);
   const detail = body.detail ?? "";
-  if ((status === 200 || status === 201) && body.id) {
+  if ((status === 200 || status === 201) && (body.id || body.number)) {
     Object.assign(entry, { state: "received", answer: body, reason: "", errors: [] });
   } else if (status === 401 || (status === 403 && detail.includes("CSRF"))) {
     entry.reason = "";
   } else if (status === 409) {
     await explainConflict(entry, detail);
-  } else if ([400, 403, 413, 415].includes(status)) {
+  } else if ([400, 403, 413, 415].includes(status) || (status === 404 && entry.kind === "answer")) {
     Object.assign(entry, { state: "attention", reason: detail, errors: body.errors ?? [] });
   } else {
     entry.reason = `The server had a problem (${status}). The phone tries again by itself.`;
@@ -182,10 +199,12 @@ async function judge(entry, token) {
 
 // Either this very close arrived before and was changed since, or somebody else closed the job.
 async function explainConflict(entry, detail) {
-  const { status } = await server.getDocument(entry.kind, entry.id);
+  const isAnswer = entry.kind === "answer";
+  const { status } = isAnswer ? { status: 200 } : await server.getEntry(entry);
   entry.state = "attention";
   entry.first = status === 200;
   entry.errors = [];
+  if (isAnswer) return void (entry.reason = detail);
   entry.reason = entry.first
     ? "The shop received this before, and stands by what it said then. The later change did not count."
     : detail;

@@ -8,9 +8,11 @@ const LOOK_EVERY_MS = 200;
 
 export const codeOnLabel = (text) => (text.startsWith(LABEL) && text.slice(LABEL.length).trim()) || null;
 
-async function canScan() {
-  if (!("BarcodeDetector" in self) || !navigator.mediaDevices) return false;
-  return (await BarcodeDetector.getSupportedFormats()).includes("qr_code");
+// The reader of labels that the browser has, if any: the Shape Detection API's, which not every browser brings.
+async function reader() {
+  if (!("BarcodeDetector" in self) || !navigator.mediaDevices) return null;
+  const formats = await BarcodeDetector.getSupportedFormats().catch(() => []);
+  return formats.includes("qr_code") ? new BarcodeDetector({ formats: ["qr_code"] }) : null;
 }
 
 // A list of what is on board first, then all else, with a button to add the chosen one. `add(code)` is false
@@ -26,21 +28,37 @@ export function pickOrScan({ catalogue, stock, add }) {
     said.textContent = add(code) ? `${name} is added.` : `${name} is on the list already.`;
     list.value = "";
   };
-  const scan = button("Scan a label", async () => {
-    said.textContent = "";
-    const code = await scanned();
-    if (code === undefined) return;
-    if (code === null) said.textContent = "The camera could not be used. Choose from the list.";
-    else if (catalogue.has(code)) take(code);
+  const takeKnown = (code) => {
+    if (catalogue.has(code)) take(code);
     else said.textContent = `${code} is not in the shop's catalogue on this phone.`;
-  }, { class: "quiet", hidden: true });
-  canScan().then((can) => (scan.hidden = !can), () => {});
+  };
+  const typed = h("input", { type: "text", autocomplete: "off", autocapitalize: "characters", spellcheck: "false" });
+  const takeTyped = () => {
+    const code = typed.value.trim();
+    // Codes are told apart by case, but nobody types them so.
+    const same = [...catalogue.keys()].find((known) => known.toLowerCase() === (codeOnLabel(code) ?? code).toLowerCase());
+    if (!code) return;
+    takeKnown(same ?? code);
+    if (same) typed.value = "";
+  };
+  const byHand = h("div", { hidden: true }, field("Code on the label", typed), button("Add by code", takeTyped, { class: "quiet" }));
+  const scan = button("Scan a label", async () => {
+    const found = await reader();
+    const problem = found ? "" : "This browser cannot read labels.";
+    const code = found ? await scanned(found) : null;
+    if (code === undefined) return;
+    said.textContent = "";
+    if (code !== null) return takeKnown(code);
+    byHand.hidden = false;
+    said.textContent = `${problem || "The camera could not be used: it is missing, or not allowed."} Type the code that stands on the label.`;
+    typed.focus();
+  }, { class: "quiet" });
   return h("div", { class: "card add" }, field("Something else", list),
-    h("div", { class: "row" }, button("Add", () => list.value && take(list.value), { class: "quiet" }), scan), said);
+    h("div", { class: "row" }, button("Add", () => list.value && take(list.value), { class: "quiet" }), scan), byHand, said);
 }
 
 // Show the camera until it sees a label of ours: its code; undefined when it was closed, null without camera.
-async function scanned() {
+async function scanned(detector) {
   let stream;
   try {
     stream = await navigator.mediaDevices.getUserMedia({ video: { facingMode: "environment" } });
@@ -54,7 +72,6 @@ async function scanned() {
     h("p", {}, "Hold the label before the camera."), button("Close", () => dialog.close(), { class: "quiet" }));
   document.body.append(dialog);
   dialog.showModal();
-  const detector = new BarcodeDetector({ formats: ["qr_code"] });
   return new Promise((resolve) => {
     const looking = setInterval(async () => {
       const seen = video.readyState >= HTMLMediaElement.HAVE_CURRENT_DATA ? await detector.detect(video).catch(() => []) : [];

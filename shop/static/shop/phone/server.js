@@ -37,14 +37,18 @@ export async function session() {
 
 export const bundle = () => ask(at.bundle);
 
-export const putDocument = (kind, id, document, token) =>
-  ask(`/api/v1/${kind}s/${encodeURIComponent(id)}`, {
+// An answer has no id of its own: its question keeps one, and takes the same twice as once.
+const addressOf = ({ kind, id, question }) =>
+  kind === "answer" ? `/api/v1/findings/${question}/answer` : `/api/v1/${kind}s/${encodeURIComponent(id)}`;
+
+export const putEntry = (entry, token) =>
+  ask(addressOf(entry), {
     method: "PUT",
     headers: { "Content-Type": "application/json", "X-CSRFToken": token },
-    body: JSON.stringify(document),
+    body: JSON.stringify(entry.body),
   });
 
-export const getDocument = (kind, id) => ask(`/api/v1/${kind}s/${encodeURIComponent(id)}`);
+export const getEntry = (entry) => ask(addressOf(entry));
 
 export const putPhoto = (photo, token) =>
   ask(`${at.photos}${photo.id}/?${new URLSearchParams({ job: photo.job, moment: photo.moment })}`, {

@@ -37,9 +37,17 @@ async function run(name, mode, work) {
 export const get = (name, key) => run(name, "readonly", (store) => store.get(key));
 export const all = (name) => run(name, "readonly", (store) => store.getAll());
 export const put = (name, key, value) => run(name, "readwrite", (store) => store.put(value, key));
+// Several at once, all or none.
+export const putAll = (name, values) => run(name, "readwrite", (store) => values.map((value) => store.put(value, value.id)).at(-1));
 export const remove = (name, key) => run(name, "readwrite", (store) => store.delete(key));
 
 export const isFull = (error) => error?.name === "QuotaExceededError";
+
+// What to say when something could not be kept.
+export const failure = (error) =>
+  isFull(error)
+    ? "This phone's storage is full. Free some space and try again; the page keeps what you entered."
+    : `The phone could not keep this: ${error.message}`;
 
 // Ask the browser not to clear what is kept when space runs low.
 export function keepForGood() {

@@ -1,0 +1,106 @@
+// A job that is closed: what it took by the book, what was forgotten, and taking the close back.
+
+import * as clock from "./clock.js";
+import * as outbox from "./outbox.js";
+import * as store from "./store.js";
+import { button, confirmed, h } from "./elements.js";
+import { draftKey, usedLines } from "./draft.js";
+import { stateOf } from "./sent.js";
+
+const DAY_MS = 24 * 60 * 60_000;
+
+// The ids of closes that were taken back on this phone.
+export const takenBack = (entries) =>
+  new Set(entries.filter(({ kind, state }) => kind === "correction" && state !== "attention").map(({ body }) => body.corrects_id));
+
+// The closed jobs of a person, the latest first: those of the shop's news and those closed on this phone since.
+export async function closedJobs(bundle) {
+  const own = (await outbox.entries()).filter((entry) => entry.person === bundle.person.username);
+  const gone = takenBack(own);
+  const closes = own.filter(({ kind, id }) => kind === "close" && !gone.has(id));
+  const here = new Map(closes.map((entry) => [entry.title, entry]));
+  const news = bundle.closed.filter(({ close }) => !gone.has(close));
+  const known = new Set(news.map(({ job }) => job));
+  // A close that can still be corrected in the queue is no closed job yet.
+  const fresh = closes.filter(({ title, state, tried }) => !known.has(title) && state !== "attention" && tried);
+  return [...fresh.map((entry) => asClosed(entry, bundle)), ...news.map((job) => ({ ...job, entry: here.get(job.job) }))];
+}
+
+function asClosed(entry, bundle) {
+  const { body, title } = entry;
+  const booked = bundle.jobs.find(({ reference }) => reference === title);
+  return {
+    job: title, entry, close: entry.answer?.id ?? entry.id, closed_at: body.closed_at, customer: booked?.customer ?? "",
+    job_type: body.job_type, damage_type: body.damage_type, outcome: body.outcome,
+    took: Object.fromEntries(body.uses.map((use) => [use.consumable, [use.quantity, use.minutes]])),
+    until: new Date(entry.saved + DAY_MS).toISOString(),
+  };
+}
+
+export const whenClosed = ({ closed_at: at }) => (at ? clock.written(Date.parse(at)) : "");
+
+export async function doneOf(page, reference) {
+  const { bundle } = page;
+  const job = (await closedJobs(bundle)).find((found) => found.job === reference);
+  if (!job) return page.missing("This closed job is not on the phone.");
+  const further = (await outbox.entries()).filter(
+    (entry) => entry.person === bundle.person.username && entry.job === reference && ["use", "return", "correction"].includes(entry.kind));
+  const element = h("div", {},
+    h("section", { class: "card job", "aria-label": "The job" },
+      h("p", {}, [job.customer, whenClosed(job)].filter(Boolean).join(", ")),
+      h("p", { class: "soft" }, `${bundle.job_types[job.job_type]?.name ?? job.job_type}: ${job.damage_type}, ${job.outcome}`)),
+    tookTable(job, bundle),
+    further.length > 0 && h("ul", { class: "sent", "aria-label": "Added since" }, further.map((entry) =>
+      h("li", { class: "card" }, h("strong", {}, textOf(entry, bundle)), " ", stateOf(entry), entry.state === "attention" && h("p", { class: "alert" }, entry.reason)))),
+    h("a", { href: `#more/${encodeURIComponent(reference)}`, class: "button wide" }, "Add what was forgotten"),
+    mistake(page, job));
+  return { title: reference, element };
+}
+
+function tookTable(job, { consumables }) {
+  const rows = consumables.filter(({ code }) => job.took[code]);
+  if (!rows.length) return h("p", { class: "card" }, "Nothing was logged for this job.");
+  const amount = ({ code, unit }) => `${job.took[code][0]}${unit === "each" ? "" : ` ${unit}`}`;
+  return h("table", {}, h("caption", {}, "What it took, as the shop has it"),
+    h("thead", {}, h("tr", {}, ["What", "Used", "Minutes"].map((text, column) => h("th", { scope: "col", class: column && "number" }, text)))),
+    h("tbody", {}, rows.map((row) => h("tr", {}, h("th", { scope: "row" }, row.name),
+      h("td", { class: "number" }, amount(row)), h("td", { class: "number" }, Number(job.took[row.code][1]) ? job.took[row.code][1] : "")))));
+}
+
+function textOf({ kind, body }, { consumables }) {
+  if (kind === "correction") return "The close is taken back";
+  const name = (code) => consumables.find((consumable) => consumable.code === code)?.name ?? code;
+  const said = body.lines.map((line) => `${line.quantity} ${name(line.consumable)}`).join(", ");
+  return kind === "use" ? `Added: ${said}` : `Back on board: ${said}`;
+}
+
+function mistake(page, job) {
+  const inTime = job.until && Date.parse(job.until) > clock.guess(clock.stamp());
+  const draft = job.entry?.draft;
+  const body = inTime
+    ? [h("p", {}, "You can take back your own close within a day. What it took is back on board, and the job is open again."),
+        draft && button("Take back and correct it", () => takeBack(page, job, draft), { class: "wide quiet" }),
+        button("Take back: not this job", () => takeBack(page, job), { class: "wide quiet" })]
+    : h("p", {}, "Only an owner can change this close now, for it is older than a day or somebody else entered it. Tell the owner what is wrong.");
+  return h("details", { class: "card" }, h("summary", {}, "Closed by mistake, or a wrong minute?"), body);
+}
+
+async function takeBack(page, job, draft) {
+  if (!(await confirmed(`Take back the close of ${job.job}? It counts no more.`, "Take it back"))) return;
+  const person = page.bundle.person.username;
+  const own = (await outbox.entries()).filter((entry) => entry.person === person);
+  // Two taps on two pages of this phone are one take-back.
+  if (takenBack(own).has(job.close)) return page.go("#jobs");
+  const body = { corrects_kind: "close", corrects_id: job.close, reason: "closed by mistake" };
+  const entry = outbox.newEntry({ kind: "correction", person, title: job.job, job: job.job, body, after: job.entry?.id });
+  await outbox.add(entry);
+  if (!draft) return page.go("#sent", `The close of ${job.job} is taken back.`);
+  // What was entered is not entered twice, but under an id of its own, and sent once the first counts no more.
+  const again = { ...structuredClone(draft), id: store.newId(), after: entry.id, stamp: undefined };
+  await store.put("drafts", draftKey(person, draft.job), again);
+  return page.go(`#close/${encodeURIComponent(draft.job)}`, "The first close is taken back. Correct it and close again.");
+}
+
+// The document that adds what was forgotten, as an entry.
+export const furtherUses = ({ id, person, job, lines, after }) =>
+  outbox.newEntry({ id, kind: "use", person, title: job, job, after, body: { job, lines: usedLines({ lines }) } });

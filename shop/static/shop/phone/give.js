@@ -1,0 +1,74 @@
+// Handing stock from the own van to another van or the depot; whoever gives it enters it.
+
+import * as outbox from "./outbox.js";
+import * as store from "./store.js";
+import { button, field, h, select, stepper } from "./elements.js";
+import { draftKey } from "./draft.js";
+import { newId } from "./store.js";
+import { pickOrScan } from "./scan.js";
+
+const GIVE = "\ngive";
+
+export async function giveOf(page) {
+  const { bundle } = page;
+  const person = bundle.person.username;
+  const key = draftKey(person, GIVE);
+  const catalogue = new Map(bundle.consumables.map((consumable) => [consumable.code, consumable]));
+  const draft = (await store.get("drafts", key)) ?? { id: newId(), person, job: GIVE, to: "", given: {}, note: "" };
+  const alert = h("div", { role: "alert" });
+  const say = (text) => alert.replaceChildren(h("p", { class: "note error" }, text));
+  const keep = () => store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
+  const rows = h("div", { class: "lines" });
+  const show = (code) => {
+    const { name, unit, kind } = catalogue.get(code) ?? { name: code, unit: "", kind: "measured" };
+    const held = bundle.stock[code]?.[0] ?? "0";
+    const much = h("small", { class: "caution" }, "More than the book has on board. It is sent as you say.");
+    const judge = () => (much.hidden = !(draft.given[code] > Number(held)));
+    judge();
+    rows.append(h("div", { class: "card" },
+      stepper({
+        label: name, name, unit: `${unit === "each" ? "" : unit}, ${held} on board`, whole: kind !== "measured",
+        step: kind === "measured" ? 50 : 1, value: draft.given[code],
+        onchange: (number) => { draft.given[code] = number; judge(); keep(); },
+      }), much));
+  };
+  Object.keys(draft.given).forEach(show);
+  const add = (code) => {
+    if (code in draft.given) return false;
+    draft.given[code] = catalogue.get(code).kind === "measured" ? 0 : 1;
+    show(code);
+    keep();
+    return true;
+  };
+  const note = h("input", { type: "text", maxlength: 200, autocomplete: "off", value: draft.note, oninput: () => { draft.note = note.value; keep(); } });
+  const places = [["", "Choose"], ...bundle.places.map(({ code, name }) => [code, `${code}: ${name}`])];
+
+  async function save() {
+    const given = Object.entries(draft.given).filter(([, quantity]) => quantity !== 0);
+    const unread = given.find(([, quantity]) => Number.isNaN(quantity));
+    if (!draft.to) return say("Who gets it? Choose a van or the depot.");
+    if (unread) return say(`${catalogue.get(unread[0]).name}: this number cannot be read. Write it like 2 or 12.5; discs and pads are whole.`);
+    if (!given.length) return say("Nothing is handed over yet. Choose or scan what you give.");
+    const lines = given.map(([consumable, quantity]) => ({ consumable, quantity: String(quantity) }));
+    const kinds = lines.length === 1 ? "1 kind" : `${lines.length} kinds`;
+    const body = { source: bundle.van, destination: draft.to, lines, note: draft.note.trim() };
+    const entry = outbox.newEntry({ id: draft.id, kind: "transfer", person, title: `${kinds} to ${draft.to}`, body });
+    entry.draft = structuredClone(draft);
+    entry.stamp = draft.stamp ?? entry.stamp;
+    try {
+      await outbox.add(entry);
+    } catch (error) {
+      return say(store.failure(error));
+    }
+    await store.remove("drafts", key);
+    return page.go("#sent", "It is kept on this phone and goes out by itself.");
+  }
+
+  const element = h("div", {},
+    h("p", { class: "soft" }, "Whoever gives enters it here; the other one enters nothing."),
+    field("Who gets it", select(places, draft.to, (to) => { draft.to = to; keep(); })),
+    rows, pickOrScan({ catalogue, stock: bundle.stock, add }),
+    field("Note, if you like", note), alert,
+    button("Hand it over", save, { class: "wide" }));
+  return { title: "Hand over", element };
+}

@@ -1,0 +1,54 @@
+// Adding to a closed job what was forgotten: the same lines as in a close, starting from none.
+
+import * as outbox from "./outbox.js";
+import * as store from "./store.js";
+import * as timer from "./timer.js";
+import { button, h } from "./elements.js";
+import { closedJobs, furtherUses } from "./done.js";
+import { draftKey, lineProblem, usedLines } from "./draft.js";
+import { linesOf } from "./lines.js";
+import { newId } from "./store.js";
+
+// Tells these drafts from those of closes; no reference has a line break.
+export const MORE = "\nmore ";
+
+export async function moreOf(page, reference) {
+  const { bundle } = page;
+  const person = bundle.person.username;
+  const key = draftKey(person, MORE + reference);
+  const job = (await closedJobs(bundle)).find((found) => found.job === reference);
+  if (!job) return page.missing("This closed job is not on the phone.");
+  const draft = (await store.get("drafts", key)) ??
+    { id: newId(), person, job: MORE + reference, lines: [], timed: {}, running: null };
+  const catalogue = new Map(bundle.consumables.map((consumable) => [consumable.code, consumable]));
+  const alert = h("div", { role: "alert" });
+  const say = (text) => alert.replaceChildren(h("p", { class: "note error" }, text));
+  let done = false;
+  const changed = () => !done && store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
+  const lines = linesOf({ draft, catalogue, stock: bundle.stock, changed });
+
+  async function save() {
+    timer.stop(draft);
+    lines.tick();
+    const wrong = lineProblem(draft, catalogue);
+    if (wrong) return say(wrong);
+    if (!usedLines(draft).length) return say("Nothing is added yet. Choose or scan what was forgotten.");
+    const entry = furtherUses({ ...draft, job: reference, after: job.entry?.id });
+    entry.draft = structuredClone(draft);
+    try {
+      await outbox.add(entry);
+    } catch (error) {
+      return say(store.failure(error));
+    }
+    done = true;
+    await store.remove("drafts", key);
+    return page.go(`#done/${encodeURIComponent(reference)}`, "It is kept on this phone and goes out by itself.");
+  }
+
+  const element = h("div", {},
+    h("p", {}, "Add only what the close does not have yet. It counts on the day of the job."),
+    lines, alert,
+    h("div", { class: "act" }, h("a", { href: `#done/${encodeURIComponent(reference)}`, class: "button quiet" }, "Later"), button("Add to the job", save)));
+  const ticking = setInterval(() => (element.isConnected ? lines.tick() : clearInterval(ticking)), 1000);
+  return { title: `Add to ${reference}`, element, isForm: true };
+}
