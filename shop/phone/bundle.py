@@ -51,7 +51,7 @@ def bundle_for(person: Person, own: OwnVan | None, now: datetime) -> dict[str, A
         "van": own.code,
         "technician": own.technician.code,
         "today": today.isoformat(),
-        "length_unit": shop.length_unit,
+        "length_unit": person.length_unit_in(shop).value,
         "jobs": _jobs(own, today),
         "job_types": _job_types(),
         "damage_types": list(DamageType.objects.values_list("code", flat=True)),

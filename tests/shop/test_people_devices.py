@@ -184,6 +184,7 @@ def test_a_person_may_read_lengths_in_another_unit_than_the_shop() -> None:
     assert "Lengths are shown to you in inches" in chosen(ann, "in")
     # 120.5 mm / 25.4 = 4.744 in.
     assert "4.74 in" in ann.get("/").content.decode()
+    assert ann.get("/phone/bundle/").json()["length_unit"] == "in"
     assert "120.5 mm" in signed_in("olga").get(f"/owner/jobs/{Job.objects.get().pk}/").content.decode()
     Person.objects.filter(username="olga").update(length_unit="in")
     assert "4.74 in" in signed_in("olga").get(f"/owner/jobs/{Job.objects.get().pk}/").content.decode()
