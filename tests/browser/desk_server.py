@@ -47,6 +47,7 @@ def make_shop() -> dict[str, str]:
     now = timezone.now()
     _make_rates()
     _work(now)
+    _book(now)
     _disagree(now)
     _draft(now)
     return {role: signed_in(name).cookies["sessionid"].value for role, name in PERSON_OF_ROLE.items()}
@@ -95,6 +96,26 @@ def _work(now: datetime) -> None:
             ),
             now=now,
         )
+
+
+def _book(now: datetime) -> None:
+    """Book a job on each van, the one late, the other to come."""
+    from shop.bookings import book  # noqa: PLC0415
+    from shop.models import Customer, DamageType, GlassType, JobType, Site, Van  # noqa: PLC0415
+
+    customer = Customer.objects.create(code="K-1", name="A customer whose name is rather long, and Sons")
+    for number, van in enumerate(Van.objects.order_by("place__code")):
+        said = {
+            "van": van,
+            "job_type": JobType.objects.get(code="scratch-small"),
+            "damage_type": DamageType.objects.get(code="scratch"),
+            "glass": GlassType.objects.get(code="tempered"),
+            "site": Site.objects.create(customer=customer, name=f"Front {number}"),
+            "booked_for": now.date() + timedelta(days=2 * number - 1),
+            "price": Decimal(150),
+            "in_primary_view": True,
+        }
+        book(f"B-{number}", said)
 
 
 def _disagree(now: datetime) -> None:

@@ -23,6 +23,8 @@ GRAVE = {"serious", "critical"}
 ROLES = ("owner", "accountant", "storekeeper", "technician")
 # Not pages, or not ours: Django's own set-up pages, the API, and what ends the session.
 ELSEWHERE = ("admin/", "api/", "sign-out/")
+# Pages that show little until they are asked something, with a question.
+ASKED = {"jobs/estimate/": "?damage_type=scratch&length=900&depth=yes&in_primary_view=on&price=10"}
 # What the Tab key must reach; of radio buttons it reaches one of a group, and arrows the others.
 WATCH_FOCUS = """() => {
   window.reached = new Set();
@@ -83,7 +85,11 @@ def test_every_page_of_a_role_is_accessible_and_fits_a_phone(
     page.set_default_timeout(30_000)
     walk = Walk()
     page.on("pageerror", lambda error: walk.wrong.append(f"{page.url}: {error}"))
-    waiting = [f"/{route}" for route, methods in ROUTES.items() if _is_start(route, methods, role)]
+    waiting = [
+        f"/{route}{ASKED.get(route, '')}"
+        for route, methods in ROUTES.items()
+        if _is_start(route, methods, role)
+    ]
     assert len(waiting) > 3
     while waiting:
         path = waiting.pop(0)
@@ -100,7 +106,12 @@ def test_every_page_of_a_role_is_accessible_and_fits_a_phone(
 
 def test_the_walk_reaches_pages_that_need_something_filled_in(axed: set[str]) -> None:
     """Else it would say little; runs after the walks."""
-    assert {"owner/jobs/<int:pk>/", "accounts/refused/<int:pk>/", "restocks/<int:pk>/"} <= axed
+    assert {
+        "owner/jobs/<int:pk>/",
+        "jobs/<int:pk>/cancel/",
+        "accounts/refused/<int:pk>/",
+        "restocks/<int:pk>/",
+    } <= axed
     assert len(axed) > 40
 
 

@@ -23,6 +23,7 @@ from tests.browser.phone import Phone
 WIDTH_PX, HEIGHT_PX, MODULE_PX, FRAMES = 640, 480, 10, 10
 CAMERA = ("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream")
 HAS_READER = "() => 'BarcodeDetector' in self"
+IS_OFF = "() => lastStream.getTracks().every((track) => track.readyState === 'ended')"
 # What a phone's browser brings: here the picture is handed to a reader outside, and nothing is made up.
 READER = """
 self.BarcodeDetector = class {
@@ -126,7 +127,7 @@ def test_the_camera_sees_our_label_and_is_switched_off_again(
     open_a_close(phone, name, job)
     phone.tap("button", "Scan a label")
     expect(phone.page.get_by_text(said)).to_be_visible(timeout=30_000)
-    assert phone.page.evaluate("lastStream.getTracks().map((track) => track.readyState)") == ["ended"]
+    phone.page.wait_for_function(IS_OFF)
 
 
 def test_a_code_that_is_no_label_of_ours_is_passed_over(
@@ -151,7 +152,7 @@ def test_a_code_that_is_no_label_of_ours_is_passed_over(
     expect(dialog).to_be_visible()
     dialog.get_by_role("button", name="Close").tap()
     expect(dialog).to_have_count(0)
-    assert phone.page.evaluate("lastStream.getTracks().map((track) => track.readyState)") == ["ended"]
+    phone.page.wait_for_function(IS_OFF)
     assert set(seen) == {"https://example.org/N-CLOTH"}
 
 
