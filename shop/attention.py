@@ -9,11 +9,13 @@ from typing import Any
 
 from django.db.models import QuerySet
 from django.urls import reverse
+from django.utils import timezone
 
-from shop.access import role_of
+from shop.access import own_van, role_of
 from shop.answers import standing_questions
 from shop.count_explanations import differing
 from shop.models import Person, Role
+from shop.phone.done import open_questions
 from shop.wording import counted
 
 # More than this are not counted: whoever has as many looks at the list.
@@ -71,5 +73,12 @@ def _count_differences(_person: Person) -> Iterable[Matter]:
     yield Matter(found, "difference", "of counts to explain", reverse("store:differences"))
 
 
+def _own_questions(person: Person) -> Iterable[Matter]:
+    own = own_van(person)
+    asked = count_of(open_questions(own, timezone.now())) if own else 0
+    yield Matter(asked, "question", "about what you closed to answer", f"{reverse('phone:app')}#questions")
+
+
 register("questions", _questions, Role.OWNER)
+register("questions about own closes", _own_questions, Role.TECHNICIAN)
 register("differences of counts", _count_differences, Role.STOREKEEPER, Role.OWNER)

@@ -16,7 +16,7 @@ from inventory.fields import FixedPointField
 from inventory.models import Document, Holding, Movement, Place, PlaceKind
 from shop.access import TAKE_BACK, OwnVan
 from shop.answers import standing_questions
-from shop.models import Job, JobCost, JobStatus, JobUse, Technician
+from shop.models import Finding, Job, JobCost, JobStatus, JobUse, Technician
 from shop.plausibility import plain
 
 # Who did a job two weeks ago may still know how it was.
@@ -30,9 +30,8 @@ ZERO = Decimal(0)
 
 def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any]]:
     """Return the own jobs closed lately, the latest first, with what each took by the book."""
-    jobs = list(
-        _closed_lately(own, now).select_related("site__customer").order_by("-closed_at", "-pk")[:MOST_CLOSED]
-    )
+    lately = _closed_lately(own, now).select_related("site__customer", "job_type", "damage_type")
+    jobs = list(lately.order_by("-closed_at", "-pk")[:MOST_CLOSED])
     took = _took(job.pk for job in jobs)
     closes = _standing_closes(jobs)
     return [
@@ -49,14 +48,15 @@ def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any
     ]
 
 
+def open_questions(own: OwnVan, now: datetime) -> QuerySet[Finding]:
+    """Return the questions about own jobs closed lately that nobody has answered."""
+    return standing_questions().filter(answered_at__isnull=True, job__in=_closed_lately(own, now))
+
+
 def questions(own: OwnVan, now: datetime) -> list[dict[str, Any]]:
     """Return the open questions about own jobs closed lately, the latest first."""
-    asked = standing_questions().filter(answered_at__isnull=True, job__in=_closed_lately(own, now))
-    found = list(
-        asked.select_related("job__site__customer", "job__job_type", "document").order_by("-pk")[
-            :MOST_QUESTIONS
-        ]
-    )
+    asked = open_questions(own, now).select_related("job__site__customer", "document")
+    found = list(asked.order_by("-pk")[:MOST_QUESTIONS])
     took = _took(finding.job_id for finding in found)
     return [
         {
@@ -115,11 +115,7 @@ def kinds_under_way(own: OwnVan) -> int:
 
 def _closed_lately(own: OwnVan, now: datetime) -> QuerySet[Job]:
     since = now - timedelta(days=DAYS_BACK)
-    return (
-        own.jobs()
-        .filter(status=JobStatus.CLOSED, closed_at__gte=since)
-        .select_related("job_type", "damage_type")
-    )
+    return own.jobs().filter(status=JobStatus.CLOSED, closed_at__gte=since)
 
 
 def _named(job: Job) -> dict[str, Any]:

@@ -21,7 +21,7 @@ from shop.phone import done
 from shop.phone.shell import FILES, NOT_KEPT, kept_addresses, version
 from tests.api.served_shop import close_body, open_served_shop, put, signed_in
 from tests.inventory.small_shop import day
-from tests.shop.test_pages import book
+from tests.shop.test_pages import book, page
 
 pytestmark = pytest.mark.django_db
 
@@ -322,6 +322,25 @@ def test_closed_jobs_questions_and_gifts_are_bounded_and_asked_for_in_as_many_qu
     many, found = work(range(1, 7))
     assert many == few
     assert [len(found[name]) for name in ("closed", "questions", "gifts")] == [3, 3, 3]
+
+
+def test_a_technicians_first_page_leads_to_the_phone_and_says_what_waits() -> None:
+    def links() -> set[str | None]:
+        return {link["href"] for link in page("ann").all("a")}
+
+    assert "/phone/" in links()
+    assert "/phone/#questions" not in links()
+    book("TODAY-1")
+    book("TODAY-2")
+    body = close_body(
+        closed_at=timezone.now().isoformat(),
+        uses=[{"consumable": "disc-p400", "quantity": 0, "minutes": 15}],
+    )
+    put("ann", "close", "C-1", body)
+    put("ben", "close", "C-b", {**body, "job": "J-b", "van": "van-b", "technician": "ben"})
+    assert "Start: 2 jobs today" in page("ann").text
+    assert "1 question about what you closed to answer" in page("ann").text
+    assert "/phone/#questions" in links()
 
 
 def test_a_label_names_a_consumable_and_nothing_else_does() -> None:
