@@ -369,6 +369,8 @@ class Job(models.Model):
             models.Index(fields=["closed_at", "reference"], name="job_closed"),
             models.Index(fields=["job_type", "closed_at"], name="job_type_closed"),
             models.Index(fields=["van", "booked_for"], name="job_van_booked"),
+            models.Index(fields=["damage_type", "closed_at"], name="job_damage_closed"),
+            models.Index(fields=["status", "booked_for"], name="job_status_booked"),
         ]
 
     def __str__(self) -> str:

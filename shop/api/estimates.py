@@ -128,7 +128,7 @@ class EstimateView(MethodsFirst):
     def get(self, request: Request) -> Response:
         """Estimate what is asked."""
         asked = asked_of(request, AskedForm)
-        shop = the_shop()
+        person, shop = person_of_request(request), the_shop()
         found = quote(
             Asked(
                 asked["damage_type"].code,
@@ -139,10 +139,10 @@ class EstimateView(MethodsFirst):
             ),
             Place(bool(asked["in_primary_view"])),
             asked["price"],
-            terms_of(shop),
+            terms_of(shop, person.length_unit_in(shop)),
             timezone.localdate(),
         )
-        sees_costs = is_owner(person_of_request(request))
+        sees_costs = is_owner(person)
         return Response(EstimateSerializer(_shown(found, shop.currency, sees_costs=sees_costs)).data)
 
 

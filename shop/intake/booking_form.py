@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from datetime import date, timedelta
-from decimal import Decimal
 from typing import Any
 
 from django import forms
@@ -11,8 +10,8 @@ from django.http import QueryDict
 
 from shop.intake.customers import Whose, find_or_make
 from shop.intake.references import next_free
-from shop.intake.work_form import CATCHES, LAST_PLACE, OneLine, VanField, WorkForm
-from shop.models import Job, JobStatus, Shop, Technician
+from shop.intake.work_form import CATCHES, LAST_PLACE, MM_PER_UNIT, OneLine, VanField, WorkForm
+from shop.models import Job, JobStatus, LengthUnit, Technician
 from shop.period_form import DAY, FIRST_DAY, LAST_DAY
 
 FIRST_REFERENCE = "B-0001"
@@ -61,15 +60,14 @@ class BookingForm(WorkForm):
         *("address", "callback_of", "note"),
     )
 
-    def __init__(self, data: Any, shop: Shop, **kwargs: Any) -> None:
-        super().__init__(data, shop, **kwargs)
+    def __init__(self, data: Any, unit: LengthUnit, currency: str, **kwargs: Any) -> None:
+        super().__init__(data, unit, currency, **kwargs)
         for name in ("job_type", "glass"):
             self.fields[name].required = True
         for name in ("damage_type", "job_type", "glass"):
             field = self.fields[name]
             assert isinstance(field, forms.ModelChoiceField)  # noqa: S101 - for mypy; declared so
             field.empty_label = "Choose"
-        self.fields["price"].help_text = f"in {shop.currency} net of tax; empty: the list price"
 
     def clean_callback_of(self) -> Job | None:
         """Return the job that is repeated."""
@@ -140,8 +138,8 @@ def as_asked(query: Mapping[str, str], today: date) -> dict[str, Any]:
     return {**query, "booked_for": query.get("booked_for", today + timedelta(days=1))}
 
 
-def as_booked(job: Job, form_unit: Decimal) -> dict[str, Any]:
-    """Return the values of a booking as its form shows them; `form_unit` is millimetres per unit shown."""
+def as_booked(job: Job, unit: LengthUnit) -> dict[str, Any]:
+    """Return the values of a booking as its form shows them, the length in a unit."""
     depths = {value: key for key, value in CATCHES.items()}
     length = job.length_mm
     return {
@@ -151,7 +149,9 @@ def as_booked(job: Job, form_unit: Decimal) -> dict[str, Any]:
         "job_type": job.job_type.code,
         "damage_type": job.damage_type.code,
         "glass": job.glass.code,
-        "length": "" if length is None else f"{(length / form_unit).quantize(LAST_PLACE).normalize():f}",
+        "length": ""
+        if length is None
+        else f"{(length / MM_PER_UNIT[unit]).quantize(LAST_PLACE).normalize():f}",
         "depth": depths[job.catches_fingernail],
         "in_primary_view": job.in_primary_view,
         "existing_damage": job.existing_damage,

@@ -16,6 +16,7 @@ from shop.access import for_roles, person_of
 from shop.desk_tables import address
 from shop.intake import customers
 from shop.intake.booking_form import BookingForm, NewBookingForm, as_asked, as_booked, next_reference
+from shop.intake.work_form import unit_for
 from shop.models import Job, JobStatus, Role, the_shop
 from shop.owner.form_errors import add_errors
 from shop.people.record import note_change
@@ -30,7 +31,10 @@ def book(request: HttpRequest) -> HttpResponse:
     """Book a job, filled in with what an estimate was asked for."""
     shop = the_shop()
     start = as_asked(request.GET.dict(), timezone.localdate())
-    form = NewBookingForm(request.POST or None, shop, initial={"reference": next_reference(), **start})
+    unit = unit_for(request.POST or request.GET, person_of(request), shop)
+    form = NewBookingForm(
+        request.POST or None, unit, shop.currency, initial={"reference": next_reference(), **start}
+    )
     if request.method == "POST" and form.is_valid():
         try:
             with transaction.atomic():
@@ -66,8 +70,8 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
     job = get_object_or_404(_jobs(), pk=pk)
     if job.status == JobStatus.CLOSED:
         return _closed(request, job)
-    form = BookingForm(request.POST or None, shop)
-    form.initial = as_booked(job, form.mm_per_unit)
+    unit = unit_for(request.POST, person_of(request), shop)
+    form = BookingForm(request.POST or None, unit, shop.currency, initial=as_booked(job, unit))
     before = _where(job)
     if request.method == "POST" and form.is_valid():
         try:

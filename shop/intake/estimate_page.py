@@ -1,6 +1,5 @@
 """What a repair will take and what to ask for it: nothing is stored, the address says it all."""
 
-from collections.abc import Sequence
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 from urllib.parse import urlencode
@@ -12,17 +11,14 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
-from shop.access import for_roles, is_owner
+from shop.access import for_roles, is_owner, person_of
 from shop.desk_tables import Cell, Column, Money, Table, numbers
-from shop.estimates import LEVEL_PERCENT, Range
+from shop.estimates import Range
 from shop.intake.quote_words import rests_on, terms_of
-from shop.intake.work_form import EstimateForm
+from shop.intake.work_form import EstimateForm, unit_for
 from shop.models import Role, Shop, the_shop
-from shop.quotes import Line, Quote, Terms, quote
+from shop.quotes import Quote, Terms, quote
 from shop.templatetags.amounts import quantity
-
-USUALLY = numbers("Usually", f"{LEVEL_PERCENT}% interval")
-NO_INTERVAL = "not known"
 
 
 @never_cache
@@ -32,7 +28,8 @@ def estimate(request: HttpRequest) -> HttpResponse:
     """Show the form, and beneath it the estimate of what it was filled in with."""
     shop = the_shop()
     is_asked = "damage_type" in request.GET
-    form = EstimateForm(request.GET if is_asked else None, shop, initial=request.GET.dict())
+    unit = unit_for(request.GET, person_of(request), shop)
+    form = EstimateForm(request.GET if is_asked else None, unit, shop.currency, initial=request.GET.dict())
     context: dict[str, Any] = {
         "title": "Estimate a repair",
         "shop": shop,
@@ -40,7 +37,7 @@ def estimate(request: HttpRequest) -> HttpResponse:
         "sees_costs": is_owner(request.user),
     }
     if is_asked and form.is_valid():
-        terms = terms_of(shop)
+        terms = terms_of(shop, unit)
         found = quote(form.asked(), form.place(), form.cleaned_data["price"], terms, timezone.localdate())
         context |= _shown(found, terms, shop, sees_costs=context["sees_costs"])
         glass = form.cleaned_data["glass"]
@@ -66,19 +63,15 @@ def _tables(found: Quote) -> list[Table]:
     time = [("All labour", found.minutes), ("Of it, not on a grade", found.other_minutes)]
     return [
         Table(
-            caption="Time in minutes, without travel",
-            columns=[Column("Work"), *USUALLY],
-            rows=[[Cell(label), *_cells(range_)] for label, range_ in time if range_],
+            caption="Time, without travel",
+            columns=[Column("Work"), *numbers("Minutes")],
+            rows=[[Cell(label), _cell(range_)] for label, range_ in time if range_],
         ),
         Table(
-            caption="Discs by grade, and the minutes on each",
-            columns=[
-                Column("Grade"),
-                *numbers("Discs usually", f"{LEVEL_PERCENT}% of discs", "Minutes usually"),
-                *numbers(f"{LEVEL_PERCENT}% of minutes"),
-            ],
+            caption="Discs by grade",
+            columns=[Column("Grade"), *numbers("Discs", "Minutes on it")],
             rows=[
-                [Cell(line.label), *_cells(line.amount), *_cells(line.minutes)]
+                [Cell(line.label), _cell(line.amount), _cell(line.minutes)]
                 for line in found.discs
                 if line.minutes
             ],
@@ -86,29 +79,22 @@ def _tables(found: Quote) -> list[Table]:
         ),
         Table(
             caption="What else it takes",
-            columns=[Column("Consumable"), *USUALLY],
-            rows=[_other(line) for line in found.others],
+            columns=[Column("Consumable"), *numbers("Quantity")],
+            rows=[[Cell(line.label), _cell(line.amount, unit=line.unit)] for line in found.others],
             empty="Nothing else is usual on such jobs.",
         ),
     ]
 
 
-def _other(line: Line) -> list[Cell]:
-    usual, interval = _cells(line.amount)
-    return [Cell(line.label), Cell(f"{usual.text} {line.unit}", strong=True), interval]
-
-
-def _costs(found: Quote, written: Money, shop: Shop) -> Sequence[Table]:
+def _costs(found: Quote, written: Money, shop: Shop) -> list[Table]:
     total = found.total
     return [
         Table(
-            caption=f"Cost in {shop.currency}, without travel, at today's unit costs and rates. "
-            "Each line has its own middle, so they need not add up.",
-            columns=[Column("Cost"), *USUALLY],
-            rows=[
-                [Cell(name.capitalize()), *_cells(range_, written)] for name, range_ in found.costs.items()
-            ],
-            total=[Cell("All"), *_cells(total, written)] if total else (),
+            caption="Cost without travel, at today's unit costs and rates; each line has its own middle, so "
+            "they need not add up",
+            columns=[Column("Cost"), *numbers(shop.currency)],
+            rows=[[Cell(name.capitalize()), _cell(range_, written)] for name, range_ in found.costs.items()],
+            total=[Cell("All"), _cell(total, written)] if total else (),
         )
     ]
 
@@ -118,13 +104,11 @@ def _rounded(amount: Decimal) -> str:
     return quantity(amount.quantize(Decimal(1) if amount >= 10 else Decimal("0.1"), ROUND_HALF_UP))
 
 
-def _cells(found: Range | None, written: Money = _rounded) -> list[Cell]:
-    if found is None:
-        return [Cell(""), Cell("")]
-    interval = NO_INTERVAL
+def _cell(found: Range, written: Money = _rounded, unit: str = "") -> Cell:
+    interval = ""
     if found.low is not None and found.high is not None:
         interval = f"{written(found.low)} to {written(found.high)}"
-    return [Cell(written(found.median), strong=True), Cell(interval)]
+    return Cell(f"{written(found.median)} {unit}".strip(), note=interval, strong=True)
 
 
 def _price_words(found: Quote, written: Money, shop: Shop, *, sees_costs: bool) -> list[str]:

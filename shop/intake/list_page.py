@@ -16,7 +16,7 @@ from inventory.models import Books
 from shop.access import for_roles, own_van, person_of, role_of
 from shop.desk_tables import Cell, Column, Table, address, numbers
 from shop.intake.work_form import VanField
-from shop.models import Job, JobStatus, Person, Role, Shop, the_shop
+from shop.models import Job, JobStatus, LengthUnit, Person, Role, Shop, the_shop
 from shop.pages import page_of
 from shop.period_form import DAY, FIRST_DAY, LAST_DAY
 from shop.templatetags.amounts import money, quantity, shown_length
@@ -61,7 +61,7 @@ def bookings(request: HttpRequest) -> HttpResponse:
         "shop": shop,
         "form": form,
         "may_change": role == Role.OWNER,
-        "table": _table(list(rows), role, shop),
+        "table": _table(list(rows), role, shop, person.length_unit_in(shop)),
         "rows": rows,
     }
     return render(request, "shop/intake/bookings.html", context, status=400 if form.errors else 200)
@@ -100,7 +100,7 @@ def _booked(person: Person, chosen: dict[str, Any]) -> QuerySet[Job]:
     )
 
 
-def _table(jobs: list[Any], role: Role, shop: Shop) -> Table:
+def _table(jobs: list[Any], role: Role, shop: Shop, unit: LengthUnit) -> Table:
     digits = Books.objects.get().minor_unit_digits
     sees_customers = role != Role.STOREKEEPER
     columns = [Column("Day"), Column("Van"), Column("Job"), Column("Work")]
@@ -108,7 +108,7 @@ def _table(jobs: list[Any], role: Role, shop: Shop) -> Table:
         columns += [Column("Customer"), *numbers(f"Price in {shop.currency}")]
     rows = []
     for job in jobs:
-        row = [_day(job), _van(job), _job(job, may_change=role == Role.OWNER), _work(job, shop)]
+        row = [_day(job), _van(job), _job(job, may_change=role == Role.OWNER), _work(job, unit)]
         if sees_customers:
             row += [_customer(job), Cell(money(job.price, digits))]
         rows.append(row)
@@ -130,11 +130,11 @@ def _day(job: Any) -> Cell:
 
 
 def _van(job: Any) -> Cell:
-    load = f"{job.day_jobs} job{'' if job.day_jobs == 1 else 's'} here that day"
+    load = f"{job.day_jobs} job{'' if job.day_jobs == 1 else 's'} that day"
     if job.day_minutes:
         load += f", {quantity(job.day_minutes)} standard minutes"
-    who = f"{job.technician}; " if job.technician else ""
-    return Cell(job.van.code, note=who + load if job.booked_for else who)
+    parts = (f"{job.technician}" if job.technician else "", load if job.booked_for else "")
+    return Cell(job.van.code, note="; ".join(part for part in parts if part))
 
 
 def _job(job: Any, *, may_change: bool) -> Cell:
@@ -144,8 +144,8 @@ def _job(job: Any, *, may_change: bool) -> Cell:
     return Cell(job.reference, address("intake:change", job.pk) if may_change else "", tags=tags)
 
 
-def _work(job: Any, shop: Shop) -> Cell:
-    length = f", {shown_length(job.length_mm, shop.length_unit)}" if job.length_mm is not None else ""
+def _work(job: Any, unit: LengthUnit) -> Cell:
+    length = f", {shown_length(job.length_mm, unit)}" if job.length_mm is not None else ""
     tags = ("in primary view",) if job.in_primary_view else ()
     return Cell(f"{job.job_type}", note=f"{job.damage_type} on {job.glass}{length}", tags=tags)
 

@@ -1,7 +1,7 @@
 """How an estimate is told: what it rests on, and how the shop writes money and lengths."""
 
 from inventory.models import Books
-from shop.models import Shop
+from shop.models import LengthUnit, Shop
 from shop.quotes import Quote, Terms
 from shop.templatetags.amounts import money, shown_length
 
@@ -13,14 +13,14 @@ ALIKE_WORDS = {
 }
 
 
-def terms_of(shop: Shop) -> Terms:
-    """Return how the shop prices and writes. One query."""
+def terms_of(shop: Shop, unit: LengthUnit) -> Terms:
+    """Return how the shop prices and writes, lengths in a unit. One query."""
     digits = Books.objects.get().minor_unit_digits
     return Terms(
         shop.target_margin_percent,
         digits,
         lambda amount: money(amount, digits),
-        lambda length_mm: shown_length(length_mm, shop.length_unit),
+        lambda length_mm: shown_length(length_mm, unit),
     )
 
 

@@ -1,5 +1,6 @@
-"""The forms that say what a customer wants done; lengths are read in the shop's unit."""
+"""The forms that say what a customer wants done; lengths are read in the unit that the form shows."""
 
+from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
@@ -10,11 +11,19 @@ from inventory.documents import LARGEST_MONEY, text_problem
 from shop.closes import LONGEST_LENGTH_MM
 from shop.doubts import Place
 from shop.estimates import Asked
-from shop.models import DamageType, GlassType, JobType, LengthUnit, Shop, Van
+from shop.models import DamageType, GlassType, JobType, LengthUnit, Person, Shop, Van
 from shop.templatetags.amounts import MM_PER_INCH
 
 CATCHES = {"": None, "yes": True, "no": False}
 LAST_PLACE = Decimal("0.0001")
+MM_PER_UNIT = {LengthUnit.MILLIMETRES: Decimal(1), LengthUnit.INCHES: MM_PER_INCH}
+
+
+def unit_for(said: Mapping[str, str], person: Person, shop: Shop) -> LengthUnit:
+    """Return the unit of lengths: the one said with them, so that an address means the same to all, or the
+    person's."""
+    unit = said.get("unit", "")
+    return LengthUnit(unit) if unit in LengthUnit.values else person.length_unit_in(shop)
 
 
 class OneLine(forms.CharField):
@@ -69,12 +78,16 @@ class WorkForm(forms.Form):
         label="Price", min_value=0, max_value=LARGEST_MONEY, decimal_places=4, required=False
     )
 
-    def __init__(self, data: Any, shop: Shop, **kwargs: Any) -> None:
+    unit = forms.CharField(required=False, widget=forms.HiddenInput)
+
+    def __init__(self, data: Any, unit: LengthUnit, currency: str, **kwargs: Any) -> None:
         super().__init__(data, **kwargs)
-        self.mm_per_unit = MM_PER_INCH if shop.length_unit == LengthUnit.INCHES else Decimal(1)
+        self.mm_per_unit = MM_PER_UNIT[unit]
+        self.initial["unit"] = unit.value
         length = self.fields["length"]
-        length.label = f"Length in {LengthUnit(shop.length_unit).label}"
+        length.label = f"Length in {unit.label}"
         length.validators.append(MaxValueValidator(LONGEST_LENGTH_MM / self.mm_per_unit))
+        self.fields["price"].help_text = f"in {currency} net of tax; empty: the list price"
 
     @property
     def length_mm(self) -> Decimal | None:
@@ -91,10 +104,9 @@ class WorkForm(forms.Form):
 class EstimateForm(WorkForm):
     """What to estimate, by a query that can be kept."""
 
-    def __init__(self, data: Any, shop: Shop, **kwargs: Any) -> None:
-        super().__init__(data, shop, **kwargs)
+    def __init__(self, data: Any, unit: LengthUnit, currency: str, **kwargs: Any) -> None:
+        super().__init__(data, unit, currency, **kwargs)
         self.fields["price"].label = "Price in mind"
-        self.fields["price"].help_text = f"in {shop.currency} net of tax; empty: the list price"
 
     def asked(self) -> Asked:
         """Return what a valid form asks for."""
