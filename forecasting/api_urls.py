@@ -13,6 +13,8 @@ urlpatterns: list[URLPattern] = [
     path("lookback/", LookBack.as_view(), name="lookback"),
     path("restocks/", restocks.RestockListView.as_view(), name="restocks"),
     path("restocks/<int:pk>", restocks.RestockView.as_view(), name="restock"),
+    path("restocks/<int:pk>/changes", restocks.ChangesView.as_view(), name="restock-changes"),
+    path("restocks/<int:pk>/renewal", restocks.RenewalView.as_view(), name="restock-renewal"),
     path("restocks/<int:pk>/approval", restocks.ApprovalView.as_view(), name="restock-approval"),
     path("restocks/<int:pk>/pick", restocks.PickView.as_view(), name="restock-pick"),
     path("restocks/<int:pk>/confirmation", restocks.ConfirmationView.as_view(), name="restock-confirmation"),
@@ -20,6 +22,7 @@ urlpatterns: list[URLPattern] = [
     path("restocks/<int:pk>/differences", restocks.DifferencesView.as_view(), name="restock-differences"),
     path("purchases/", purchases.PurchaseListView.as_view(), name="purchases"),
     path("purchases/<str:number>", purchases.PurchaseView.as_view(), name="purchase"),
+    path("purchases/<str:number>/changes", purchases.PurchaseChangesView.as_view(), name="purchase-changes"),
     path(
         "purchases/<str:number>/approval", purchases.PurchaseApprovalView.as_view(), name="purchase-approval"
     ),

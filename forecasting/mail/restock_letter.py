@@ -11,7 +11,7 @@ from django.template.loader import render_to_string
 from forecasting.mail.addresses import addresses_in, once
 from forecasting.mail.writing import Attachment, Composed, one_line
 from forecasting.models import Restock, RestockLine, RestockStatus, the_terms
-from forecasting.restocking.pick_list import due, pick_list_csv, pick_list_pdf
+from forecasting.restocking.pick_list import pick_list_csv, pick_list_pdf
 from inventory.expiry import expiring
 from inventory.models import Consumable, Place
 from shop.models import Job, JobStatus, Technician, in_shop_zone, the_shop
@@ -79,7 +79,7 @@ def compose(restock: Restock, now: datetime) -> Composed:
     today = in_shop_zone(now, shop).date()
     names = dict(Consumable.objects.values_list("code", "name"))
     units = dict(Consumable.objects.values_list("code", "stock_unit"))
-    lines = [_listed(line) for line in restock.lines.select_related("consumable") if due(line)]
+    lines = [_listed(line) for line in restock.lines.select_related("consumable") if line.due]
     lots = _lots(restock, today, names, units)
     jobs = _booked(restock.van, today)
     monday = date.fromisoformat(f"{restock.period}-1")
@@ -119,7 +119,7 @@ def _listed(line: RestockLine) -> ListedLine:
     return ListedLine(
         name=line.consumable.name,
         code=line.consumable.code,
-        amount=_amount(due(line), unit),
+        amount=_amount(line.due, unit),
         why=line.why,
         short_of=_amount(short, unit) if short > 0 else "",
     )

@@ -52,9 +52,10 @@ class Restock(models.Model):
 class RestockLine(models.Model):
     """One consumable of a restock: what was known, what is suggested and why, and what became of it.
 
-    Quantities are in stock units. `suggested` is what the depot can share; `wanted` what the van needs. Of
-    what was picked, `received` came on the van, `brought_back` was at the depot after all (negative when the
-    depot had given more than was written down) and `lost` nowhere (negative when more was found).
+    Quantities are in stock units. `suggested` is what the depot can share; `wanted` what the van needs;
+    `changed_to` a person's number, null as long as nobody changed the suggestion. Of what was picked,
+    `received` came on the van, `brought_back` was at the depot after all (negative when the depot had given
+    more than was written down) and `lost` nowhere (negative when more was found).
     """
 
     restock = models.ForeignKey(Restock, on_delete=models.CASCADE, related_name="lines")
@@ -71,6 +72,8 @@ class RestockLine(models.Model):
     room = FixedPointField(null=True)
     wanted = FixedPointField()
     suggested = FixedPointField()
+    changed_to = FixedPointField(null=True)
+    by_hand = models.BooleanField(default=False)
     approved = FixedPointField(null=True)
     picked = FixedPointField(null=True)
     received = FixedPointField(null=True)
@@ -94,7 +97,7 @@ class RestockLine(models.Model):
                     condition=Q(**{f"{field}__isnull": True}) | Q(**{f"{field}__gte": 0}),
                     name=f"restock_{field}_not_negative",
                 )
-                for field in ("approved", "picked", "received")
+                for field in ("changed_to", "approved", "picked", "received")
             ),
         ]
 
@@ -102,10 +105,22 @@ class RestockLine(models.Model):
         return f"{self.restock}: {self.suggested:f} {self.consumable}"
 
     @property
+    def asked_for(self) -> Decimal:
+        """What a person asks for: the number that one gave, or the suggestion."""
+        return Decimal(self.suggested if self.changed_to is None else self.changed_to)
+
+    @property
+    def due(self) -> Decimal:
+        """The quantity in force: what was picked, or else approved, or else asked for."""
+        for quantity in (self.picked, self.approved):
+            if quantity is not None:
+                return Decimal(quantity)
+        return self.asked_for
+
+    @property
     def value(self) -> Decimal:
         """What the quantity in force is worth."""
-        quantity = self.suggested if self.approved is None else self.approved
-        return Decimal(quantity * self.unit_cost)
+        return Decimal(self.due * self.unit_cost)
 
     @property
     def open(self) -> Decimal:

@@ -5,9 +5,6 @@ PUT takes a step and DELETE takes it back; the same again is answered with the f
 """
 
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
-from datetime import datetime
-from decimal import Decimal
 from typing import Any, ClassVar
 
 from django.http import Http404
@@ -17,9 +14,18 @@ from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from forecasting.amounts import ZERO
-from forecasting.models import Purchase, PurchaseLine, PurchaseReceipt
+from forecasting.models import Purchase
 from forecasting.purchasing import approving, receiving, sending
+from forecasting.purchasing.api_shapes import (
+    CancellationSerializer,
+    ChangesSerializer,
+    DeliverySerializer,
+    NothingSerializer,
+    PurchasePageSerializer,
+    PurchaseSerializer,
+    Said,
+    SendingSerializer,
+)
 from forecasting.purchasing.approving import Changes
 from forecasting.purchasing.steps import Done
 from forecasting.purchasing.viewing import (
@@ -28,207 +34,23 @@ from forecasting.purchasing.viewing import (
     narrowed,
     purchases,
     status_choices,
-    total_of,
     with_lines,
 )
 from forecasting.restocking.steps import StepConflict, StepRefused
 from forecasting.step_api import (
     ROWS_PER_PAGE,
-    AmountField,
     ServedView,
     asking,
     listed,
     page_asked,
     status_asked,
 )
-from inventory.documents import Kind, Problem, Receipt, ReceiptLine
+from inventory.documents import Problem, Receipt
 from inventory.ledger import Conflict
-from shop.api.fields import FlagField, MomentField, NumberField, TextField
+from inventory.models import Pack
 from shop.api.problems import Malformed
-from shop.api.serializers import LIST_MESSAGES, ReceiptLineSerializer, ShapeSerializer, read_document
+from shop.api.serializers import ShapeSerializer, read_document
 from shop.models import Role
-
-
-class PurchaseLineSerializer(serializers.ModelSerializer[PurchaseLine]):
-    """One pack of a purchase; quantities in stock units but for packs, money net of tax."""
-
-    consumable = serializers.CharField(source="consumable.code")
-    unit = serializers.CharField(source="consumable.stock_unit")
-    pack = serializers.CharField(source="pack.name")
-    packs = serializers.IntegerField(help_text="in force: a person's number, or the suggestion")
-    price = AmountField(source="average_price", help_text="of a pack, on average over the line")
-    cost = AmountField(help_text="of the line")
-
-    class Meta:
-        model = PurchaseLine
-        fields = (
-            "consumable",
-            "unit",
-            "pack",
-            "pack_units",
-            "on_hand",
-            "on_order",
-            "owed",
-            "median",
-            "high",
-            "reorder_level",
-            "order_up_to",
-            "most",
-            "suggested_packs",
-            "packs",
-            "price",
-            "cost",
-            "received_units",
-            "by_hand",
-            "topped_up",
-            "cover_days",
-            "why",
-        )
-
-    def build_standard_field(self, field_name: str, model_field: Any) -> Any:
-        """Show every amount alike."""
-        class_, options = super().build_standard_field(field_name, model_field)
-        if class_ is serializers.DecimalField:
-            return AmountField, {"help_text": model_field.help_text, "allow_null": model_field.null}
-        return class_, options
-
-
-class PurchaseReceiptSerializer(serializers.ModelSerializer[PurchaseReceipt]):
-    """A receipt of a purchase, and what it differs in."""
-
-    id = serializers.CharField(source="document.client_id")
-    lead_days = AmountField(help_text="from the order being sent to this receipt")
-
-    class Meta:
-        model = PurchaseReceipt
-        fields = ("id", "lead_days", "differences", "taken_back")
-
-
-class PurchaseSerializer(serializers.ModelSerializer[Purchase]):
-    """What is ordered from one supplier."""
-
-    supplier = serializers.CharField(source="supplier.code")
-    deliver_to = serializers.CharField(source="depot.code")
-    total = serializers.SerializerMethodField()
-    lines = PurchaseLineSerializer(many=True)
-    receipts = PurchaseReceiptSerializer(many=True)
-
-    class Meta:
-        model = Purchase
-        fields = (
-            "number",
-            "supplier",
-            "deliver_to",
-            "status",
-            "made_at",
-            "sent_at",
-            "expected_on",
-            "rest_called_off",
-            "note",
-            "inputs",
-            "total",
-            "lines",
-            "receipts",
-        )
-
-    def get_total(self, purchase: Purchase) -> str:
-        """Return what the lines cost together."""
-        return f"{total_of(purchase.lines.all()).normalize():f}"
-
-
-class PurchasePageSerializer(serializers.Serializer[Any]):
-    """A page of purchases, newest first."""
-
-    count = serializers.IntegerField()
-    pages = serializers.IntegerField()
-    results = PurchaseSerializer(many=True)
-
-
-@dataclass(frozen=True, slots=True)
-class PackLine:
-    """Packs of one line."""
-
-    consumable: str
-    pack: str
-    packs: Decimal
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What a step says; each step reads what it takes."""
-
-    kind: ClassVar[Kind] = Kind.RECEIPT
-    id: str
-    lines: tuple[PackLine, ...] = ()
-    reason: str = ""
-    how: str = ""
-    at: datetime | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Delivery:
-    """A receipt as it is put to its purchase, whose supplier and depot it has."""
-
-    id: str
-    occurred_at: datetime
-    lines: tuple[ReceiptLine, ...]
-    freight: Decimal = ZERO
-    duty: Decimal = ZERO
-    discount: Decimal = ZERO
-    share_by: str = "value"
-    note: str = ""
-    rest_comes: bool = True
-
-
-class PackLineSerializer(ShapeSerializer):
-    """Packs of one line; 0 strikes it out."""
-
-    makes: ClassVar[type[Any]] = PackLine
-    consumable = TextField()
-    pack = TextField(help_text="its name, such as box")
-    packs = NumberField()
-
-
-class ApprovalSerializer(ShapeSerializer):
-    """Packs of lines; what is left out is as it stands on the draft."""
-
-    makes: ClassVar[type[Any]] = Said
-    lines = PackLineSerializer(many=True, required=False, error_messages=LIST_MESSAGES)
-
-
-class SendingSerializer(ShapeSerializer):
-    """Nothing to have the letter sent; `how` the supplier was told otherwise, and when."""
-
-    makes: ClassVar[type[Any]] = Said
-    how = TextField(required=False)
-    at = MomentField(required=False)
-
-
-class CancellationSerializer(ShapeSerializer):
-    """Why; needed for what was sent."""
-
-    makes: ClassVar[type[Any]] = Said
-    reason = TextField(required=False)
-
-
-class NothingSerializer(ShapeSerializer):
-    """A step that says nothing more."""
-
-    makes: ClassVar[type[Any]] = Said
-
-
-class DeliverySerializer(ShapeSerializer):
-    """A delivery of the purchase; lines in stock units, with what was charged for each."""
-
-    makes: ClassVar[type[Any]] = Delivery
-    occurred_at = MomentField()
-    lines = ReceiptLineSerializer(many=True, error_messages=LIST_MESSAGES)
-    freight = NumberField(required=False)
-    duty = NumberField(required=False)
-    discount = NumberField(required=False)
-    share_by = TextField(required=False, help_text="value or quantity")
-    note = TextField(required=False)
-    rest_comes = FlagField(required=False, help_text="false: what is missing is not coming")
 
 
 class PurchasesView(ServedView):
@@ -291,32 +113,26 @@ class PurchaseStepView(PurchasesView):
         return type(self).take(purchase.pk, **who)
 
 
+class PurchaseChangesView(PurchaseStepView):
+    """What a person orders otherwise than suggested, and adds; DELETE brings the suggestions back."""
+
+    serializer_class = ChangesSerializer
+    back = staticmethod(approving.undo_changes)
+
+    def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:
+        """Keep the changes."""
+        return approving.change(purchase.pk, _changes(purchase, said), **who)
+
+
 class PurchaseApprovalView(PurchaseStepView):
     """A person's yes to a draft."""
 
-    serializer_class = ApprovalSerializer
+    serializer_class = ChangesSerializer
     back = staticmethod(approving.take_approval_back)
 
     def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:
-        """Approve with the packs of the body."""
-        lines = {(line.consumable.code, line.pack.name): line.pk for line in purchase.lines.all()}
-        packs: dict[int, int] = {}
-        problems = []
-        for row, line in enumerate(said.lines, 1):
-            pk = lines.get((line.consumable, line.pack))
-            if pk is None:
-                problems.append(
-                    Problem("pack", line.pack, f"of {line.consumable} is not on the purchase", row)
-                )
-            elif pk in packs:
-                problems.append(Problem("pack", line.pack, f"of {line.consumable} is named twice", row))
-            elif line.packs != line.packs.to_integral_value():
-                problems.append(Problem("packs", line.packs, "is not a whole number of packs", row))
-            else:
-                packs[pk] = int(line.packs)
-        if problems:
-            raise StepRefused(problems)
-        return approving.approve(purchase.pk, Changes(packs), **who)
+        """Approve with the changes of the body."""
+        return approving.approve(purchase.pk, _changes(purchase, said), **who)
 
 
 class PurchaseSendingView(PurchaseStepView):
@@ -387,6 +203,33 @@ class PurchaseReceiptView(PurchasesView):
             lambda who: receiving.unlink(purchase.pk, client_id, **who),
             new=status.HTTP_200_OK,
         )
+
+
+def _changes(purchase: Purchase, said: Said) -> Changes:
+    """Return what a body changes. Raises StepRefused for packs that the supplier does not sell."""
+    lines = {(line.consumable.code, line.pack.name): line.pk for line in purchase.lines.all()}
+    names = [line.pack for line in said.lines]
+    sold = Pack.objects.filter(supplier=purchase.supplier, name__in=names)
+    further = {(pack.consumable.code, pack.name): pack.pk for pack in sold.select_related("consumable")}
+    packs: dict[int, int] = {}
+    added: dict[int, int] = {}
+    problems = []
+    for row, line in enumerate(said.lines, 1):
+        named = line.consumable, line.pack
+        on_it = named in lines
+        key = lines.get(named, further.get(named))
+        if key is None:
+            expected = f"of {line.consumable} is not on the purchase, nor sold by {purchase.supplier}"
+            problems.append(Problem("pack", line.pack, expected, row))
+        elif key in (packs if on_it else added):
+            problems.append(Problem("pack", line.pack, f"of {line.consumable} is named twice", row))
+        elif line.packs != line.packs.to_integral_value():
+            problems.append(Problem("packs", line.packs, "is not a whole number of packs", row))
+        else:
+            (packs if on_it else added)[key] = int(line.packs)
+    if problems:
+        raise StepRefused(problems)
+    return Changes(packs, tuple(added.items()), said.note)
 
 
 def answer(

@@ -138,10 +138,11 @@ def _owed() -> dict[int, Decimal]:
     found: dict[int, Decimal] = defaultdict(Decimal)
     waiting = (RestockStatus.DRAFT, RestockStatus.APPROVED)
     rows = RestockLine.objects.filter(restock__status__in=waiting).order_by()
-    for consumable, status, wanted, approved in rows.values_list(
-        "consumable_id", "restock__status", "wanted", "approved"
+    for consumable, status, wanted, changed_to, approved in rows.values_list(
+        "consumable_id", "restock__status", "wanted", "changed_to", "approved"
     ):
-        found[consumable] += (wanted if status == RestockStatus.DRAFT else approved) or ZERO
+        asked_for = wanted if changed_to is None else changed_to
+        found[consumable] += (asked_for if status == RestockStatus.DRAFT else approved) or ZERO
     return found
 
 

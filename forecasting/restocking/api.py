@@ -18,8 +18,10 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from forecasting.amounts import ZERO
-from forecasting.models import Restock, RestockLine
+from forecasting.models import ForecastRun, Restock, RestockLine
 from forecasting.restocking import approving, carrying
+from forecasting.restocking.drafting import CannotDraftError
+from forecasting.restocking.renewing import draft_again
 from forecasting.restocking.settling import Settlement, settle
 from forecasting.restocking.steps import Done, StepConflict, StepRefused
 from forecasting.restocking.viewing import (
@@ -42,7 +44,7 @@ from forecasting.step_api import (
 )
 from inventory.documents import Kind, Line, Problem
 from inventory.ledger import Conflict
-from shop.api.fields import NumberField, TextField
+from shop.api.fields import FlagField, NumberField, TextField
 from shop.api.problems import Malformed
 from shop.api.serializers import LIST_MESSAGES, LineSerializer, ShapeSerializer, read_document
 from shop.models import Role
@@ -72,6 +74,8 @@ class RestockLineSerializer(serializers.ModelSerializer[RestockLine]):
             "room",
             "wanted",
             "suggested",
+            "changed_to",
+            "by_hand",
             "approved",
             "picked",
             "received",
@@ -123,6 +127,15 @@ class Quantities:
 
 
 @dataclass(frozen=True, slots=True)
+class Renewal:
+    """Whether what a person changed may be lost."""
+
+    kind: ClassVar[Kind] = Kind.TRANSFER
+    id: str
+    discard_changes: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class WhereIt:
     """Where the open quantity of one consumable is."""
 
@@ -142,10 +155,17 @@ class Differences:
 
 
 class QuantitiesSerializer(ShapeSerializer):
-    """Quantities by consumable; what is left out is as suggested, approved or picked."""
+    """Quantities by consumable; what is left out stays as it is suggested, approved or picked."""
 
     makes = Quantities
     lines = LineSerializer(many=True, required=False, error_messages=LIST_MESSAGES)
+
+
+class RenewalSerializer(ShapeSerializer):
+    """Whether what a person changed may be lost; by default it may not."""
+
+    makes = Renewal
+    discard_changes = FlagField(required=False)
 
 
 class NothingSerializer(ShapeSerializer):
@@ -253,6 +273,30 @@ class StepView(RestocksView):
             raise Malformed(refused.problems) from refused
         answer = RestockSerializer(_restock(request, pk)).data
         return Response(answer, status=new if done.changed else status.HTTP_200_OK)
+
+
+class ChangesView(StepView):
+    """What a person gives otherwise than suggested, and adds; DELETE brings the suggestions back."""
+
+    take = staticmethod(approving.change)
+    back = staticmethod(approving.undo_changes)
+
+
+class RenewalView(StepView):
+    """A draft worked out again from what is in stock and forecast now."""
+
+    serves = {"PUT": STOCK}
+    http_method_names = ["put"]
+    serializer_class = RenewalSerializer
+
+    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:
+        """Work it out again by the newest forecast."""
+        run = ForecastRun.objects.filter(finished_at__isnull=False).first()
+        assert run is not None  # noqa: S101 - the draft was made by one
+        try:
+            return draft_again(pk, run, discard_changes=said.discard_changes, **who)
+        except CannotDraftError as error:
+            raise StepConflict([Problem("depot", "", str(error))]) from error
 
 
 class ApprovalView(StepView):

@@ -18,6 +18,7 @@ else:
     TermsFormBase = ConsumableFormBase = forms.ModelForm
 
 PLACES = 4
+ADDED_ROWS = 2
 LARGEST = Decimal(10_000_000)
 WHERE = (("", "not known yet"), ("at_depot", "at the depot"), ("on_van", "on the van"), ("lost", "lost"))
 
@@ -90,6 +91,49 @@ class QuantitiesForm(forms.Form):
         names = {line.consumable.code: self.name_of(line) for line in self.lines}
         for problem in problems:
             self.add_error(names.get(problem.field), f"{problem.value} {problem.expected}".strip())
+
+
+class DraftForm(QuantitiesForm):
+    """What to give of each line of a draft, and of consumables that are not on it."""
+
+    def __init__(self, data: Any, lines: Sequence[RestockLine], further: Sequence[Consumable]) -> None:
+        super().__init__(data, lines, "give", lambda line: line.asked_for)
+        self.further = {consumable.code: consumable for consumable in further}
+        choices = [("", "nothing more"), *((row.code, f"{row.name} ({row.stock_unit})") for row in further)]
+        for number in range(ADDED_ROWS if further else 0):
+            self.fields[f"consumable-{number}"] = forms.ChoiceField(
+                label=f"Also give {number + 1}", choices=choices, required=False
+            )
+            self.fields[f"added-{number}"] = quantity_field(f"Quantity {number + 1}", whole=False, unit="")
+
+    def added_rows(self) -> list[tuple[forms.BoundField, forms.BoundField]]:
+        """Return the fields for further consumables."""
+        return [(self[f"consumable-{n}"], self[f"added-{n}"]) for n in self._numbers()]
+
+    def clean(self) -> None:
+        """Refuse a consumable that is added twice, and a quantity of nothing named or of none given."""
+        seen: set[str] = set()
+        for number in self._numbers():
+            code = self.cleaned_data.get(f"consumable-{number}")
+            quantity = self.cleaned_data.get(f"added-{number}")
+            if code and code in seen:
+                self.add_error(f"consumable-{number}", "This is there already; add to that row.")
+            elif code and not quantity and not self.errors.get(f"added-{number}"):
+                self.add_error(f"added-{number}", "Say how much.")
+            elif quantity and not code and not self.errors.get(f"consumable-{number}"):
+                self.add_error(f"consumable-{number}", "Say of what.")
+            seen.add(code or "")
+
+    def quantities(self) -> dict[str, Decimal]:
+        """Return the quantities by consumable code, those of further consumables among them."""
+        added = {
+            self.cleaned_data[f"consumable-{n}"]: self.cleaned_data[f"added-{n}"] for n in self._numbers()
+        }
+        added.pop("", None)
+        return super().quantities() | added
+
+    def _numbers(self) -> range:
+        return range(ADDED_ROWS if self.further else 0)
 
 
 class DifferencesForm(forms.Form):

@@ -49,12 +49,20 @@ class Gathered:
 
 
 def gather(
-    run: ForecastRun, vans: Sequence[Place], depot: Place, terms: StockingTerms, *, period: str, now: datetime
+    run: ForecastRun,
+    vans: Sequence[Place],
+    depot: Place,
+    terms: StockingTerms,
+    *,
+    period: str,
+    now: datetime,
+    also: Collection[Pair] = (),
 ) -> Gathered:
     """Read all that decides about `vans`; the number of queries does not depend on their number.
 
     What the depot has promised to others, approved or drafted for the same period, it cannot give again.
-    A pair has facts when something will be burnt or is booked, or when the book says less than nothing.
+    A pair has facts when something will be burnt or is booked, when the book says less than nothing, and when
+    it is one of `also`.
     """
     consumables = {row.pk: row for row in Consumable.objects.all()}
     own = {row.pk: row for row in ConsumableTerms.objects.all()}
@@ -72,7 +80,7 @@ def gather(
             pair = van.pk, consumable.pk
             on_hand = holdings.get(pair, ZERO)
             quantiles = burn.get(pair, nothing)
-            if not any(quantiles) and pair not in booked and on_hand >= 0:
+            if not any(quantiles) and pair not in booked and on_hand >= 0 and pair not in also:
                 continue
             special = own.get(consumable.pk)
             facts[pair] = Facts(
@@ -118,19 +126,20 @@ def _under_way(
     wanted = {van.pk for van in vans}
     open_ = (RestockStatus.DRAFT, RestockStatus.APPROVED, RestockStatus.UNDER_WAY)
     rows = RestockLine.objects.filter(restock__status__in=open_).order_by()
-    for van, from_, of, status, consumable, suggested, approved, picked in rows.values_list(
+    for van, from_, of, status, consumable, suggested, changed_to, approved, picked in rows.values_list(
         "restock__van_id",
         "restock__depot_id",
         "restock__period",
         "restock__status",
         "consumable_id",
         "suggested",
+        "changed_to",
         "approved",
         "picked",
     ):
         if status == RestockStatus.DRAFT:
             if of == period and from_ == depot.pk and van not in wanted:
-                promised[consumable] += suggested
+                promised[consumable] += suggested if changed_to is None else changed_to
             continue
         if status == RestockStatus.APPROVED and from_ == depot.pk:
             promised[consumable] += approved or ZERO

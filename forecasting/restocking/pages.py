@@ -15,8 +15,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from forecasting.models import ForecastRun, Restock, RestockLine, RestockStatus
 from forecasting.restocking import approving, carrying
 from forecasting.restocking.drafting import CannotDraftError, draft_restocks, week_of
-from forecasting.restocking.forms import QuantitiesForm
-from forecasting.restocking.pick_list import due, in_units, pick_list_csv, pick_list_pdf
+from forecasting.restocking.forms import DraftForm, QuantitiesForm
+from forecasting.restocking.pick_list import in_units, pick_list_csv, pick_list_pdf
+from forecasting.restocking.renewing import draft_again, draft_week_again
 from forecasting.restocking.steps import Done, StepRefused
 from forecasting.restocking.viewing import (
     EVERYONE,
@@ -29,7 +30,7 @@ from forecasting.restocking.viewing import (
     with_lines,
 )
 from inventory.ledger import Refused
-from inventory.models import Books
+from inventory.models import Books, Consumable
 from shop.access import for_roles, person_of, role_of
 from shop.models import in_shop_zone, the_shop
 from shop.wording import counted
@@ -65,9 +66,15 @@ def index(request: HttpRequest) -> HttpResponse:
         "vans": _distinct(known, "van__code", "van__code"),
         "statuses": status_choices(),
         "may_draft": role_of(person) in STOCK,
+        "has_drafts": known.filter(period=this_week(), status=RestockStatus.DRAFT).exists(),
         "digits": Books.objects.get().minor_unit_digits,
     }
     return render(request, "forecasting/restocks.html", context)
+
+
+def this_week() -> str:
+    """Return the ISO week on the shop's clocks."""
+    return week_of(in_shop_zone(timezone.now(), the_shop()).date())
 
 
 def _distinct(restocks: Any, field: str, order: str) -> Any:
@@ -78,8 +85,7 @@ def _distinct(restocks: Any, field: str, order: str) -> Any:
 @for_roles(*STOCK)
 def draft(request: HttpRequest) -> HttpResponse:
     """Draft this week's restocks now; what is there already stays."""
-    now = timezone.now()
-    period = week_of(in_shop_zone(now, the_shop()).date())
+    now, period = timezone.now(), this_week()
     run = ForecastRun.objects.filter(finished_at__isnull=False).first()
     if run is None:
         messages.error(request, "There is no burn forecast yet; make one first, then draft.")
@@ -96,6 +102,29 @@ def draft(request: HttpRequest) -> HttpResponse:
         messages.info(request, f"{period} is drafted already; nothing was changed.")
     else:
         messages.info(request, "No van is going to burn anything, so nothing was drafted.")
+    return redirect("restocks:list")
+
+
+@require_POST
+@for_roles(*STOCK)
+def renew_week(request: HttpRequest) -> HttpResponse:
+    """Work this week's drafts out again that nobody has changed or approved."""
+    now, period = timezone.now(), this_week()
+    run = ForecastRun.objects.filter(finished_at__isnull=False).first()
+    drafts = Restock.objects.filter(period=period, status=RestockStatus.DRAFT).count()
+    if run is None or not drafts:
+        messages.info(request, f"There is no draft of {period} to work out again.")
+        return redirect("restocks:list")
+    try:
+        changed = draft_week_again(run, period, by=person_of(request).get_username(), now=now)
+    except CannotDraftError as reason:
+        messages.error(request, str(reason))
+        return redirect("restocks:list")
+    if changed:
+        vans = ", ".join(str(restock.van) for restock in changed)
+        messages.success(request, f"{counted(len(changed), 'draft')} came out otherwise: {vans}.")
+    else:
+        messages.info(request, "No draft comes out otherwise. What was changed by hand or approved stays.")
     return redirect("restocks:list")
 
 
@@ -127,9 +156,9 @@ def _show(
     lines = form.lines if form else lines_of(restock)
     may_approve = role in STOCK and restock.status == RestockStatus.DRAFT
     if form is None and may_approve:
-        form = _approval_form(None, lines)
+        form = _draft_form(None, lines)
     fields = dict(form.rows()) if form else {}
-    shown = [(line, due(line), in_units(line), fields.get(line)) for line in lines]
+    shown = [(line, line.due, in_units(line), fields.get(line)) for line in lines]
     enough = [row for row in shown if not (row[0].wanted or row[1])]
     settled = any(line.brought_back or line.lost for line in lines)
     take_back = None if settled else TAKE_BACK.get(restock.status)
@@ -145,6 +174,7 @@ def _show(
         "events": restock.events.all(),
         "form": form,
         "may_approve": may_approve,
+        "changed": may_approve and approving.touched(lines),
         "may_pick": role in STOCK and restock.status == RestockStatus.APPROVED,
         "may_confirm": role not in (EVERYONE[-1],) and restock.status == RestockStatus.UNDER_WAY,
         "may_settle": role in STOCK and getattr(restock, "has_differences", False),
@@ -155,22 +185,60 @@ def _show(
     return render(request, "forecasting/restock.html", context, status=status)
 
 
-def _approval_form(data: Any, lines: Sequence[RestockLine]) -> QuantitiesForm:
-    return QuantitiesForm(data, lines, "give", lambda line: line.suggested)
+def _draft_form(data: Any, lines: Sequence[RestockLine]) -> DraftForm:
+    further = Consumable.objects.exclude(pk__in=[line.consumable_id for line in lines]).order_by(
+        "name", "code"
+    )
+    return DraftForm(data, lines, list(further))
 
 
 @require_POST
 @for_roles(*STOCK)
-def approve(request: HttpRequest, pk: int) -> HttpResponse:
-    """Approve a draft with the quantities of the form."""
+def change(request: HttpRequest, pk: int) -> HttpResponse:
+    """Keep the changes of a draft, or approve it with them."""
     restock = restock_or_404(request, pk)
-    form = _approval_form(request.POST, lines_of(restock))
+    form = _draft_form(request.POST, lines_of(restock))
+    approves = "approve" in request.POST
+    step = approving.approve if approves else approving.change
 
     def take() -> Done:
-        by = person_of(request).get_username()
-        return approving.approve(pk, form.quantities(), by=by, now=timezone.now())
+        return step(pk, form.quantities(), by=person_of(request).get_username(), now=timezone.now())
 
-    return taken(request, restock, form, take, done="Approved: it is ready to be picked.", again=_show)
+    done = "Approved: it is ready to be picked." if approves else "Kept."
+    return taken(request, restock, form, take, done=done, again=_show)
+
+
+@require_POST
+@for_roles(*STOCK)
+def undo_changes(request: HttpRequest, pk: int) -> HttpResponse:
+    """Make a draft what was suggested again."""
+    restock = restock_or_404(request, pk)
+    return _go_back(request, restock, approving.undo_changes, "It is what was suggested again.")
+
+
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+@for_roles(*STOCK)
+def renew(request: HttpRequest, pk: int) -> HttpResponse:
+    """Work a draft out again; ask first where a person changed it."""
+    restock = restock_or_404(request, pk)
+    changed = approving.touched(lines_of(restock))
+    if request.method == "POST" and (not changed or "sure" in request.POST):
+        run = ForecastRun.objects.filter(finished_at__isnull=False).first() or restock.run
+
+        def again(pk: int, **who: Any) -> Done:
+            return draft_again(pk, run, discard_changes="sure" in request.POST, **who)
+
+        return _go_back(
+            request, restock, again, "Worked out again.", unchanged="Nothing comes out otherwise than before."
+        )
+    context = {
+        "shop": the_shop(),
+        "title": f"Work the restock of {restock} out again?",
+        "restock": restock,
+        "changed": changed,
+    }
+    return render(request, "forecasting/restock_again.html", context)
 
 
 def taken(
@@ -228,14 +296,20 @@ def cancel(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _go_back(
-    request: HttpRequest, restock: Restock, undo: Callable[..., Done], said: str
+    request: HttpRequest,
+    restock: Restock,
+    undo: Callable[..., Done],
+    said: str,
+    unchanged: str = "That was done already.",
 ) -> HttpResponseRedirect:
     try:
         done = undo(restock.pk, by=person_of(request).get_username(), now=timezone.now())
-    except (StepRefused, Refused) as refused:
-        messages.error(request, f"Nothing was changed: {refused}.")
+    except (StepRefused, Refused, CannotDraftError) as refused:
+        messages.error(request, f"Nothing was changed: {str(refused).rstrip('.')}.")
     else:
-        messages.success(request, said if done.changed else "That was done already.")
+        messages.success(request, said if done.changed else unchanged)
+        for flag in done.flags:
+            messages.warning(request, flag)
     return redirect("restocks:show", restock.pk)
 
 

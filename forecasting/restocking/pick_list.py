@@ -62,7 +62,7 @@ def pick_list_csv(restock: Restock) -> str:
             consumable.code,
             consumable.name,
             consumable.grade,
-            _plain(due(line)),
+            _plain(line.due),
             consumable.stock_unit,
             _plain(line.usable_unit),
             line.why,
@@ -71,17 +71,9 @@ def pick_list_csv(restock: Restock) -> str:
     return written.getvalue()
 
 
-def due(line: RestockLine) -> Decimal:
-    """Return the quantity in force of a line: what was picked, or else approved, or else suggested."""
-    for quantity_ in (line.picked, line.approved):
-        if quantity_ is not None:
-            return Decimal(quantity_)
-    return Decimal(line.suggested)
-
-
 def _lines(restock: Restock) -> list[RestockLine]:
     lines = restock.lines.select_related("consumable").order_by("consumable__code")
-    return [line for line in lines if due(line)]
+    return [line for line in lines if line.due]
 
 
 def _status(restock: Restock) -> str:
@@ -92,10 +84,10 @@ def _status(restock: Restock) -> str:
 
 def in_units(line: RestockLine) -> str:
     """Return the quantity, and how many usable units that is when they hold more than one stock unit."""
-    amount = f"{quantity(due(line))} {line.consumable.stock_unit}"
-    if line.usable_unit == 1 or due(line) % line.usable_unit:
+    amount = f"{quantity(line.due)} {line.consumable.stock_unit}"
+    if line.usable_unit == 1 or line.due % line.usable_unit:
         return amount
-    units = quantity(due(line) / line.usable_unit)
+    units = quantity(line.due / line.usable_unit)
     return f"{units} x {quantity(line.usable_unit)} {line.consumable.stock_unit} = {amount}"
 
 

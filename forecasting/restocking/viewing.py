@@ -7,7 +7,6 @@ from decimal import Decimal
 from django.db.models import Exists, F, OuterRef, Prefetch, QuerySet
 
 from forecasting.models import Restock, RestockLine, RestockStatus
-from forecasting.restocking.pick_list import due
 from shop.access import own_van, role_of
 from shop.models import Person, Role
 
@@ -64,16 +63,16 @@ class Row:
 
 def with_lines(restocks: QuerySet[Restock]) -> QuerySet[Restock]:
     """Read what `rows` needs of the lines, all at once."""
-    needed = RestockLine.objects.only("restock", "suggested", "approved", "picked", "unit_cost").order_by()
-    return restocks.prefetch_related(Prefetch("lines", needed))
+    needed = RestockLine.objects.only("restock", "suggested", "changed_to", "approved", "picked", "unit_cost")
+    return restocks.prefetch_related(Prefetch("lines", needed.order_by()))
 
 
 def rows(restocks: Iterable[Restock]) -> list[Row]:
     """Return the rows of a list of restocks read by `with_lines`."""
     found = []
     for restock in restocks:
-        given = [line for line in restock.lines.all() if due(line)]
-        value = sum((due(line) * line.unit_cost for line in given), Decimal(0))
+        given = [line for line in restock.lines.all() if line.due]
+        value = sum((line.due * line.unit_cost for line in given), Decimal(0))
         found.append(Row(restock, len(given), value))
     return found
 

@@ -38,6 +38,8 @@ class Reasons:
         if self.booked_decides:
             jobs = "1 booked job takes" if self.booked_jobs == 1 else f"{self.booked_jobs} booked jobs take"
             return f"{jobs} no more than {level} {chance}"
+        if not self.level:
+            return f"nothing is used in {self.interval_days} days {chance}"
         lasts = "lasts" if self.level == 1 else "last"
         return f"{level} {lasts} {self.interval_days} days {chance}"
 

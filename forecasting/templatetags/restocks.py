@@ -11,6 +11,7 @@ register = template.Library()
 
 WORDS = {
     "changed": "given otherwise than suggested",
+    "was": "were changed by hand",
     "approved": "was approved",
     "picked": "taken from the depot",
     "received": "arrived",

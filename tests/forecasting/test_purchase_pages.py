@@ -12,7 +12,7 @@ from forecasting.models import PackTerms, Purchase, StockingTerms, SupplierTerms
 from inventory.models import Document, Pack, Supplier
 from shop.models import Person, Role
 from tests.api.served_shop import PEOPLE, problem, signed_in
-from tests.forecasting.purchase_shop import DISC, PAD, a_draft, depot_stock, line, packs
+from tests.forecasting.purchase_shop import COMPOUND, DISC, PAD, a_draft, depot_stock, line, packs
 from tests.shop.test_pages import Page
 
 pytestmark = pytest.mark.django_db
@@ -264,3 +264,28 @@ def test_what_cannot_be_is_refused_over_http(purchase: Purchase, step: str, body
     problem(answer)
     assert packs(purchase) == {DISC: 3}
     assert put(f"PO-1/{step}", body).status_code == 404
+
+
+def test_changes_over_http_add_packs_that_the_supplier_sells(purchase: Purchase) -> None:
+    number = purchase.number
+    body = {
+        "lines": [
+            {"consumable": DISC, "pack": "box", "packs": 2},
+            {"consumable": COMPOUND, "pack": "bottle", "packs": 1},
+        ],
+        "note": "By the back door, please.",
+    }
+    answer = put(f"{number}/changes", body)
+    assert answer.status_code == 201, answer.content
+    found = answer.json()
+    assert {row["consumable"]: (row["packs"], row["by_hand"]) for row in found["lines"]} == {
+        DISC: (2, False),
+        COMPOUND: (1, True),
+    }
+    assert found["note"] == body["note"]
+    assert put(f"{number}/changes", body).status_code == 200
+    pad = {"lines": [{"consumable": PAD, "pack": "each", "packs": 1}]}
+    said = problem(put(f"{number}/changes", pad))
+    assert "nor sold by maker" in said["errors"][0]["expected"]
+    back = signed_in("sue").delete(f"/api/v1/purchases/{number}/changes")
+    assert {row["consumable"]: row["packs"] for row in back.json()["lines"]} == {DISC: 3}

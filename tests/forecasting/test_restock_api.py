@@ -177,3 +177,37 @@ def test_the_list_takes_as_many_queries_for_more_restocks(restock: Restock) -> N
         template.pk, template.restock, template.suggested = None, week, Decimal(1)
         template.save()
     assert queries() == before
+
+
+def test_changes_are_put_once_and_deleted(restock: Restock) -> None:
+    body = {"lines": [{"consumable": DISC, "quantity": 7}, {"consumable": "pad", "quantity": 2}]}
+    answer = put("sue", restock, "changes", body)
+    assert answer.status_code == 201
+    lines = {row["consumable"]: row for row in answer.json()["lines"]}
+    assert (lines[DISC]["suggested"], lines[DISC]["changed_to"]) == ("20", "7")
+    assert (lines["pad"]["changed_to"], lines["pad"]["by_hand"]) == ("2", True)
+    assert lines["pad"]["why"].startswith("Added by hand: ")
+    assert put("sue", restock, "changes", body).status_code == 200
+    assert errors(put("sue", restock, "changes", {"lines": [{"consumable": "glue", "quantity": 1}]}))
+    # What was changed is what a yes without a word means, and its taking back keeps it.
+    assert put("sue", restock, "approval", {}).status_code == 201
+    assert line(restock).approved == 7
+    assert put("sue", restock, "changes", body).status_code == 409
+    assert back("sue", restock, "approval").status_code == 200
+    assert (line(restock).approved, line(restock).changed_to) == (None, 7)
+    answer = back("sue", restock, "changes")
+    assert answer.status_code == 200
+    assert {row["consumable"] for row in answer.json()["lines"]} == {DISC, COMPOUND}
+    assert line(restock).changed_to is None
+
+
+def test_a_renewal_loses_changes_only_when_told_so(restock: Restock) -> None:
+    assert put("sue", restock, "renewal", {}).status_code == 200
+    put("sue", restock, "changes", discs(7))
+    refused = put("sue", restock, "renewal", {})
+    assert refused.status_code == 409
+    assert "was changed by hand" in problem(refused)["errors"][0]["expected"]
+    assert put("sue", restock, "renewal", {"discard_changes": True}).status_code == 201
+    assert line(restock).changed_to is None
+    assert put("sue", restock, "renewal", {"discard_changes": True}).status_code == 200
+    assert put("ann", restock, "renewal", {}).status_code == 403

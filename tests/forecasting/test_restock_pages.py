@@ -15,7 +15,8 @@ from forecasting.restocking.approving import approve
 from forecasting.restocking.carrying import confirm, pick
 from inventory.models import Consumable, Place, PlaceKind
 from tests.api.served_shop import open_served_shop, signed_in
-from tests.forecasting.restock_shop import COMPOUND, DISC, NOW, WEEK, draft, forecast, line, stock
+from tests.forecasting.restock_shop import COMPOUND, DISC, NOW, PAD, WEEK, draft, forecast, line, stock
+from tests.inventory.small_shop import receive
 from tests.shop.test_pages import Page
 
 pytestmark = pytest.mark.django_db
@@ -65,17 +66,17 @@ def test_a_draft_is_shown_with_its_reasons_changed_and_approved(restock: Restock
         field["name"]: field["value"] for field in seen.all("input") if "quantity" in (field["name"] or "")
     }
     assert values == {**fields(restock, disc="20", compound="70")}
-    after = send("sue", f"{path}approve/", **fields(restock, disc="12", compound=""))
+    after = send("sue", f"{path}change/", approve="1", **fields(restock, disc="12", compound=""))
     assert "Approved: it is ready to be picked." in after.text
     assert "given otherwise than suggested: 0 compound, 12 disc-p400" in after.text
     assert (line(restock).approved, line(restock, COMPOUND).approved) == (12, 0)
-    again = send("sue", f"{path}approve/", **fields(restock, disc="12", compound=""))
+    again = send("sue", f"{path}change/", approve="1", **fields(restock, disc="12", compound=""))
     assert "That was done already." in again.text
 
 
 def test_the_whole_way_by_forms(restock: Restock) -> None:
     path = f"/restocks/{restock.pk}/"
-    send("sue", f"{path}approve/", **fields(restock, disc="12", compound="70"))
+    send("sue", f"{path}change/", approve="1", **fields(restock, disc="12", compound="70"))
     assert "the depot holds 100 each" in see("sue", f"{path}pick/").text
     assert (
         "under way to the van"
@@ -114,7 +115,7 @@ def send_get(name: str, path: str) -> str:
 )
 def test_a_quantity_that_cannot_be_is_shown_beside_its_line(restock: Restock, text: str, said: str) -> None:
     path = f"/restocks/{restock.pk}/"
-    for way, step in (("approve", approve), ("pick", pick), ("confirm", confirm)):
+    for way, step in (("change", approve), ("pick", pick), ("confirm", confirm)):
         seen = send("sue", f"{path}{way}/", **fields(restock, disc=text, compound="5"))
         assert said in seen.text, way
         assert text in [field.get("value") for field in seen.all("input")]
@@ -125,7 +126,7 @@ def test_a_quantity_that_cannot_be_is_shown_beside_its_line(restock: Restock, te
 def test_a_form_that_somebody_else_was_faster_with_says_so(restock: Restock) -> None:
     path = f"/restocks/{restock.pk}/"
     bring(restock, approve)
-    assert "approved by sue" in send("olga", f"{path}approve/", **fields(restock, disc="1")).text
+    assert "approved by sue" in send("olga", f"{path}change/", approve="1", **fields(restock, disc="1")).text
     bring(restock, pick, confirm)
     for way, said in (("pick", "only an approved restock"), ("confirm", "only what is under way")):
         assert said in send("olga", f"{path}{way}/", **fields(restock, disc="1")).text
@@ -134,7 +135,8 @@ def test_a_form_that_somebody_else_was_faster_with_says_so(restock: Restock) -> 
 
 
 def test_nothing_at_all_is_not_approved(restock: Restock) -> None:
-    seen = send("sue", f"/restocks/{restock.pk}/approve/", **fields(restock, disc="0", compound="0"))
+    path = f"/restocks/{restock.pk}/change/"
+    seen = send("sue", path, approve="1", **fields(restock, disc="0", compound="0"))
     assert "are all nothing" in seen.text
 
 
@@ -255,6 +257,7 @@ def queries_of(client: Client, path: str) -> int:
 def test_pages_take_as_many_queries_for_more_vans_and_consumables(restock: Restock) -> None:
     client = signed_in("sue")
     paths = ("/restocks/", f"/restocks/{restock.pk}/", "/restocks/settings/")
+    client.get("/")  # what a first visit of a browser writes down
     before = [queries_of(client, path) for path in paths]
     for number in range(8):
         place = Place.objects.create(code=f"van-{number}", kind=PlaceKind.VAN)
@@ -360,3 +363,61 @@ def test_room_is_for_vans_and_a_depot_fills_them() -> None:
     terms.restock_from = van
     with pytest.raises(ValidationError, match="no depot"):
         terms.clean()
+
+
+def test_something_is_added_by_hand_kept_and_taken_back(restock: Restock) -> None:
+    path = f"/restocks/{restock.pk}/"
+    assert "Pad" in see("sue", path).text
+    kept = fields(restock, disc="12", compound="70")
+    after = send("sue", f"{path}change/", **kept, **{"consumable-0": PAD, "added-0": "2"})
+    assert "Kept." in after.text
+    assert "Added by hand: nothing is used in 7 days in 90 of 100 cases; with none on board" in after.text
+    assert line(restock, PAD).asked_for == 2
+    assert (line(restock).changed_to, line(restock).suggested) == (12, 20)
+    assert "not yet: 2 asked for" in see("ann", path).text
+    undone = send("sue", f"{path}undo-changes/")
+    assert "It is what was suggested again." in undone.text
+    assert "were changed by hand: 12 disc-p400, 2 pad" in undone.text
+    assert line(restock).asked_for == 20
+    assert not restock.lines.filter(consumable__code=PAD).exists()
+
+
+@pytest.mark.parametrize(
+    ("added", "said"),
+    [
+        ({"consumable-0": PAD, "added-0": ""}, "Say how much."),
+        ({"consumable-0": "", "added-0": "2"}, "Say of what."),
+        ({"consumable-0": PAD, "added-0": "0"}, "Say how much."),
+        ({"consumable-0": PAD, "added-0": "1.5"}, "is not whole"),
+        ({"consumable-0": PAD, "added-0": "-1"}, "This is negative"),
+        ({"consumable-0": PAD, "added-0": "1", "consumable-1": PAD, "added-1": "2"}, "This is there already"),
+        ({"consumable-0": DISC, "added-0": "1"}, "Select a valid choice"),
+        ({"consumable-0": "glue", "added-0": "1"}, "Select a valid choice"),
+    ],
+)
+def test_what_cannot_be_added_is_refused_with_the_reason(
+    restock: Restock, added: dict[str, str], said: str
+) -> None:
+    for way in ({}, {"approve": "1"}):
+        seen = send("sue", f"/restocks/{restock.pk}/change/", **fields(restock, disc="3"), **added, **way)
+        assert said in seen.text
+        assert line(restock).changed_to is None
+        assert restock.lines.count() == 2
+
+
+def test_a_draft_is_worked_out_again_after_asking_where_it_was_changed(restock: Restock) -> None:
+    path = f"/restocks/{restock.pk}/again/"
+    assert "Nothing comes out otherwise than before." in send("sue", path).text
+    receive("R-9", 3, (DISC, "15", "37.50"), place="van-a")
+    seen = send("sue", path)
+    assert "Worked out again." in seen.text
+    assert "5 are missing" in seen.text
+    send("sue", f"/restocks/{restock.pk}/change/", **fields(restock, disc="8", compound="70"))
+    asked = send("sue", path)
+    assert "Disc: 8 each instead of 5" in asked.text
+    assert line(restock).asked_for == 8
+    done = send("sue", path, sure="1")
+    assert "Worked out again." in done.text
+    assert (line(restock).suggested, line(restock).changed_to) == (5, None)
+    bring(restock, approve)
+    assert "only a draft can be worked out again" in send("sue", path, sure="1").text
