@@ -35,6 +35,9 @@ class Line:
 class Quote:
     """An estimate. Without a basis it is the standard of the job type, and without that nothing is known.
 
+    `asking` and `asking_high` leave the shop's target over the middle and the upper end of the cost; `price`
+    is what was held against them: the one in mind, else the list price.
+
     `minutes` are all of labour, `other_minutes` those on no grade; travel is left out. Costs are in the
     shop's currency, each with its own middle, so that the parts' need not add up to the total's.
     """
@@ -48,6 +51,7 @@ class Quote:
     total: Range | None
     asking: Decimal | None
     asking_high: Decimal | None
+    list_price: Decimal | None
     price: Decimal | None
     doubts: Sequence[Doubt]
 
@@ -91,9 +95,8 @@ def quote(asked: Asked, place: Place, price: Decimal | None, terms: Terms, today
         works = [_Work(job.labour_minutes, job.technician, took[job.key]) for job in basis.jobs]
     else:
         works, consumables = _standard(job_type)
-    if price is None and job_type and job_type.list_price:
-        price = job_type.list_price
-    return _Estimating(works, consumables, basis, terms, today).quote(asked, place, price)
+    list_price = job_type.list_price if job_type and job_type.list_price else None
+    return _Estimating(works, consumables, basis, terms, today).quote(asked, place, price, list_price)
 
 
 def _standard(job_type: JobType | None) -> tuple[list[_Work], dict[int, Consumable]]:
@@ -123,11 +126,12 @@ class _Estimating:
         self.works, self.consumables, self.basis, self.terms = works, consumables, basis, terms
         self.costing = _Costing(consumables.values(), today) if works else None
 
-    def quote(self, asked: Asked, place: Place, price: Decimal | None) -> Quote:
+    def quote(self, asked: Asked, place: Place, in_mind: Decimal | None, list_price: Decimal | None) -> Quote:
         """Return the estimate with its price and its doubts."""
+        price = list_price if in_mind is None else in_mind
         doubts = list(doubts_of_work(asked, place, self.basis, self.terms.length))
         if self.costing is None:
-            return Quote(self.basis, (), (), None, None, {}, None, None, None, price, doubts)
+            return Quote(self.basis, (), (), None, None, {}, None, None, None, list_price, price, doubts)
         costs = [self.costing.of(work) for work in self.works]
         total = self._range(sum(parts, ZERO) for parts in costs)
         asking, asking_high = self._price(total.median), self._price(total.high)
@@ -150,6 +154,7 @@ class _Estimating:
             total,
             asking,
             asking_high,
+            list_price,
             price,
             doubts,
         )

@@ -79,8 +79,11 @@ class EstimateSerializer(serializers.Serializer[Any]):
     other_minutes = RangeSerializer(allow_null=True, help_text="of labour, on no grade")
     costs = CostsSerializer(allow_null=True, help_text="null: nothing is known, or not yours to see")
     currency = serializers.CharField()
-    price_to_ask = NumberField(allow_null=True, help_text="net of tax; usually leaves the shop's target")
-    price_to_ask_high = NumberField(allow_null=True, help_text="leaves it for nine of ten such jobs")
+    list_price = NumberField(allow_null=True, help_text="of the job type; null: none is set")
+    price_at_target = NumberField(
+        allow_null=True, help_text="net of tax; usually leaves the shop's target margin"
+    )
+    price_at_target_high = NumberField(allow_null=True, help_text="leaves it for nine of ten such jobs")
     doubts = DoubtSerializer(many=True)
     rests_on = serializers.CharField(help_text="the same in words")
 
@@ -162,8 +165,9 @@ def _shown(found: Quote, currency: str, *, sees_costs: bool) -> dict[str, Any]:
         "other_minutes": found.other_minutes,
         "costs": costs,
         "currency": currency,
-        "price_to_ask": found.asking,
-        "price_to_ask_high": found.asking_high,
+        "list_price": found.list_price,
+        "price_at_target": found.asking,
+        "price_at_target_high": found.asking_high,
         "doubts": [doubt for doubt in found.doubts if sees_costs or not doubt.of_costs],
         "rests_on": " ".join(rests_on(found)),
     }

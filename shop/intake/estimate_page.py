@@ -118,6 +118,8 @@ def _price_words(found: Quote, written: Money, shop: Shop, *, sees_costs: bool) 
     said = [f"Net of tax, and without travel. It usually leaves the shop's target of {target}% of the price."]
     if found.asking_high is not None:
         said.append(f"{written(found.asking_high)} leaves it for 9 of 10 such jobs.")
+    if found.list_price is not None:
+        said.append(f"The list price is {written(found.list_price)}.")
     if found.price is not None and found.margin is not None and sees_costs:
         ratio = f" ({_percent(found.margin, found.price)})" if found.price else ""
         said.append(f"At {written(found.price)} it usually leaves {written(found.margin)}{ratio}.")

@@ -39,14 +39,14 @@ def test_it_answers_with_amounts_costs_a_price_and_what_it_rests_on() -> None:
     ]
     assert found["costs"]["labour"]["median"] == "40.0000"
     assert found["costs"]["total"]["median"] == "45.0000"
-    assert (found["price_to_ask"], found["currency"]) == ("64.29", "EUR")
+    assert (found["price_at_target"], found["currency"]) == ("64.29", "EUR")
     assert (found["came_to_nothing"], found["all_jobs"]) == (0, 10)
 
 
 def test_a_technician_is_told_the_price_but_no_cost() -> None:
     found = ask("ann", damage_type="scratch", price="10").json()
     assert found["costs"] is None
-    assert found["price_to_ask"] == "64.29"
+    assert found["price_at_target"] == "64.29"
     assert [doubt["reason"] for doubt in found["doubts"]] == ["below target"]
     owners = ask("olga", damage_type="scratch", price="10").json()
     assert [doubt["reason"] for doubt in owners["doubts"]] == ["loses money", "below target"]
@@ -65,7 +65,7 @@ def test_without_jobs_it_is_the_standard_without_an_interval() -> None:
     Job.objects.update(outcome="abandoned")
     found = ask("olga", **open_damage).json()
     assert (found["jobs"], found["minutes"]) == (0, {"median": "30.0000", "low": None, "high": None})
-    assert found["price_to_ask_high"] is None
+    assert found["price_at_target_high"] is None
 
 
 @pytest.mark.parametrize(

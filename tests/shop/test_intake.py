@@ -90,7 +90,7 @@ def work_at_cost() -> None:
 
 def test_a_form_without_a_question_shows_no_estimate() -> None:
     page = desk(ESTIMATE)
-    assert "Price to ask" not in page.text
+    assert "Price that reaches the target" not in page.text
     assert page.tables == []
 
 
@@ -100,7 +100,8 @@ def test_an_owner_sees_what_it_takes_what_it_costs_and_what_to_ask() -> None:
     assert page.row("P400", 1) == {"Grade": "P400", "Discs": "2 2 to 2", "Minutes on it": "15 15 to 15"}
     assert page.row("All labour") == {"Work": "All labour", "Minutes": "60 60 to 60"}
     assert page.row("All", 2)["EUR"] == "64.00 64.00 to 64.00"
-    assert "Price to ask: 91.43 EUR" in page.text
+    assert "Price that reaches the target: 91.43 EUR" in page.text
+    assert "The list price is 180.00." in page.text
     assert "At 180.00 it usually leaves 116.00 (64%)" in page.text
     assert "rests on the latest 20 finished jobs with the same damage, job type and glass" in page.text
 
@@ -110,7 +111,7 @@ def test_a_technician_sees_discs_minutes_and_the_price_but_no_cost_and_no_margin
     page = desk(f"{ESTIMATE}?{urlencode(SCRATCH | {'price': '50'})}", Role.TECHNICIAN)
     assert len(page.tables) == 2
     assert page.row("P400", 1)["Discs"] == "2 2 to 2"
-    assert "Price to ask: 91.43 EUR" in page.text
+    assert "Price that reaches the target: 91.43 EUR" in page.text
     assert "50.00 is below 91.43" in page.text
     for told in ("64.00", "loses money", "usually leaves -", "Materials", "Book this job"):
         assert told not in page.text
@@ -125,7 +126,7 @@ def test_the_doubts_and_the_caution_of_the_glass_come_first() -> None:
         "existing_damage": "A chip",
     }
     page = desk(f"{ESTIMATE}?{urlencode(query)}", Role.TECHNICIAN)
-    assert page.text.index("Look at this first") < page.text.index("Price to ask")
+    assert page.text.index("Look at this first") < page.text.index("Price that reaches the target")
     for words in ("A fingernail catches", "licensed practice decide", "A chip", "Heat harms the interlayer."):
         assert words in page.text
 
@@ -162,7 +163,7 @@ def test_what_cannot_be_is_said_beside_its_field(query: dict[str, str], words: s
     answer = client().get(ESTIMATE, query)
     assert answer.status_code == 400
     assert words in said(answer)
-    assert "Price to ask" not in said(answer)
+    assert "Price that reaches the target" not in said(answer)
 
 
 def test_lengths_are_read_in_the_unit_that_the_address_names() -> None:
