@@ -19,22 +19,21 @@ LEVEL_TOLERANCE = 1e-9
 
 
 def quantile_at(levels: Sequence[float], quantiles: Sequence[Decimal], level: float) -> Decimal:
-    """Return the quantile at a level: the stored one, or between two of them in proportion.
+    """Return the first stored quantile at or above a level: demand stays at or under it at least so often.
 
-    Below the first level it is taken in proportion from 0 at level 0; above the last one it is the last.
-    Raises ValueError unless 0 < level < 1, and for quantiles that fall or are negative.
+    Nothing is read between two quantiles: demand counted in whole units takes no value there, and what lies
+    in proportion between them may hold less often than `level`.
+    Raises ValueError unless 0 < level < 1, for a level above the highest stored, and for quantiles that fall
+    or are negative.
     """
     require_share("Level", level, "choose a share such as 0.95")
     _require_quantiles(levels, quantiles)
-    low, start = 0.0, ZERO
-    for high, end in zip(levels, quantiles, strict=True):
-        if abs(high - level) <= LEVEL_TOLERANCE:
-            return end
-        if high > level:
-            share = Decimal(repr((level - low) / (high - low)))
-            return round(start + share * (end - start), 4)
-        low, start = high, end
-    return quantiles[-1]
+    for stored, quantile in zip(levels, quantiles, strict=True):
+        if stored >= level - LEVEL_TOLERANCE:
+            return quantile
+    raise ValueError(
+        f"Level {level} is above {max(levels, default=0)}, the highest that was forecast; choose a lower one"
+    )
 
 
 def masses(levels: Sequence[float], quantiles: Sequence[Decimal], unit: Decimal) -> FloatArray:

@@ -17,10 +17,22 @@ def quantiles(*values: int) -> list[Decimal]:
 
 
 @pytest.mark.parametrize(
-    ("level", "expected"), [(0.25, "2"), (0.5, "4"), (0.7, "6"), (0.9, "8"), (0.99, "8"), (0.125, "1")]
+    ("level", "expected"), [(0.01, 2), (0.25, 2), (0.25 + 1e-12, 2), (0.26, 4), (0.5, 4), (0.7, 8), (0.9, 8)]
 )
-def test_a_quantile_between_stored_ones_is_in_proportion(level: float, expected: str) -> None:
-    assert quantile_at(LEVELS, quantiles(2, 4, 8), level) == Decimal(expected)
+def test_a_level_that_is_not_stored_is_kept_by_the_next_quantile(level: float, expected: int) -> None:
+    assert quantile_at(LEVELS, quantiles(2, 4, 8), level) == expected
+
+
+def test_a_level_above_all_that_was_forecast_is_refused() -> None:
+    with pytest.raises(ValueError, match=r"Level 0.99 is above 0.9"):
+        quantile_at(LEVELS, quantiles(2, 4, 8), 0.99)
+
+
+@given(st.lists(st.integers(0, 60), min_size=4, max_size=4), st.floats(0.01, 0.9))
+def test_demand_stays_at_or_under_it_at_least_as_often_as_asked(demand: list[int], level: float) -> None:
+    seen = np.array(demand)
+    stored = [Decimal(int(np.quantile(seen, one, method="inverted_cdf"))) for one in LEVELS]
+    assert (seen <= float(quantile_at(LEVELS, stored, level))).mean() >= level - 1e-9
 
 
 def test_masses_of_units_are_what_lies_between_their_edges() -> None:
