@@ -28,7 +28,7 @@ ESTIMATORS = frozenset({Role.TECHNICIAN, Role.OWNER})
 NUMBER = {"type": "number", "minimum": 0}
 
 
-class RangeSerializer(serializers.Serializer[Any]):
+class EstimatedRangeSerializer(serializers.Serializer[Any]):
     """A middle value and the interval around it."""
 
     median = NumberField()
@@ -36,23 +36,23 @@ class RangeSerializer(serializers.Serializer[Any]):
     high = NumberField(allow_null=True)
 
 
-class AmountSerializer(serializers.Serializer[Any]):
+class EstimatedAmountSerializer(serializers.Serializer[Any]):
     """How much of something; minutes where it is a grade."""
 
     label = serializers.CharField()  # type: ignore[assignment] # declared fields are taken off the class
     unit = serializers.CharField()
-    amount = RangeSerializer()
-    minutes = RangeSerializer(allow_null=True)
+    amount = EstimatedRangeSerializer()
+    minutes = EstimatedRangeSerializer(allow_null=True)
 
 
-class CostsSerializer(serializers.Serializer[Any]):
+class EstimatedCostsSerializer(serializers.Serializer[Any]):
     """Costs without travel, in the shop's currency; each with its own middle, so they need not add up."""
 
-    materials = RangeSerializer()
-    wear = RangeSerializer()
-    labour = RangeSerializer()
-    overhead = RangeSerializer()
-    total = RangeSerializer()
+    materials = EstimatedRangeSerializer()
+    wear = EstimatedRangeSerializer()
+    labour = EstimatedRangeSerializer()
+    overhead = EstimatedRangeSerializer()
+    total = EstimatedRangeSerializer()
 
 
 class DoubtSerializer(serializers.Serializer[Any]):
@@ -73,11 +73,13 @@ class EstimateSerializer(serializers.Serializer[Any]):
         allow_null=True, help_text="amounts grow as length to this power; null: length is not used"
     )
     level_percent = serializers.IntegerField(help_text="how many of 100 such jobs an interval holds at least")
-    discs = AmountSerializer(many=True)
-    others = AmountSerializer(many=True)
-    minutes = RangeSerializer(allow_null=True, help_text="of labour, without travel; null: nothing is known")
-    other_minutes = RangeSerializer(allow_null=True, help_text="of labour, on no grade")
-    costs = CostsSerializer(allow_null=True, help_text="null: nothing is known, or not yours to see")
+    discs = EstimatedAmountSerializer(many=True)
+    others = EstimatedAmountSerializer(many=True)
+    minutes = EstimatedRangeSerializer(
+        allow_null=True, help_text="of labour, without travel; null: nothing is known"
+    )
+    other_minutes = EstimatedRangeSerializer(allow_null=True, help_text="of labour, on no grade")
+    costs = EstimatedCostsSerializer(allow_null=True, help_text="null: nothing is known, or not yours to see")
     currency = serializers.CharField()
     list_price = NumberField(allow_null=True, help_text="of the job type; null: none is set")
     price_at_target = NumberField(
