@@ -73,14 +73,13 @@ def _affected(touched: dict[Pair, Span]) -> dict[Pair, tuple[CountLine | None, l
         return {}
     earliest = min(span.earliest for span in touched.values())
     counts = CountLine.objects.filter(
-        place__in={place for place, _ in touched},
-        consumable__in={consumable for _, consumable in touched},
-        document__corrected_by__isnull=True,
+        place__in={place for place, _ in touched}, consumable__in={consumable for _, consumable in touched}
     )
     if not counts.filter(counted_at__gte=earliest).exists():
         return {}
     by_pair: dict[Pair, list[CountLine]] = defaultdict(list)
-    for line in counts.select_related("document").order_by("counted_at"):
+    standing = counts.filter(document__corrected_by__isnull=True)
+    for line in standing.select_related("document").order_by("counted_at"):
         pair = (line.place_id, line.consumable_id)
         if pair in touched:
             by_pair[pair].append(line)

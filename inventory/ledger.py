@@ -19,7 +19,6 @@ from inventory.catalogue import Catalogue
 from inventory.counting import Pair, Span
 from inventory.documents import Kind, Problem
 from inventory.models import (
-    Books,
     Consumable,
     CostPool,
     CountLine,
@@ -91,10 +90,25 @@ def post_many(
     batch = list(batch)
     now = now or timezone.now()
     try:
-        return once_more_if_raced(lambda: _Run(by, now).post(batch, progress))
+        return once_more_if_raced(lambda: post_within(batch, Catalogue(), by=by, now=now, progress=progress))
     except Conflict as conflict:
         keep_refused(conflict, by=by, now=now)
         raise
+
+
+def post_within(
+    batch: Sequence[documents.Document],
+    catalogue: Catalogue,
+    *,
+    by: str,
+    now: datetime,
+    progress: Callable[[int], object],
+) -> list[Posting]:
+    """Post documents inside `once_more_if_raced`, which undoes all of it and what goes with it.
+
+    Raises what `post_many` does, and keeps no refused document. `catalogue` holds what was looked up before.
+    """
+    return _Run(catalogue, by, now).post(batch, progress)
 
 
 def once_more_if_raced(work: Callable[[], T]) -> T:
@@ -142,7 +156,7 @@ def keep_refused(conflict: Conflict, *, by: str, now: datetime) -> None:
     RefusedDocument.objects.bulk_create(new)
 
 
-def _parts(batch: list[documents.Document]) -> Iterator[list[documents.Document]]:
+def _parts(batch: Sequence[documents.Document]) -> Iterator[list[documents.Document]]:
     """Yield the batch in parts to write together; what undoes a document finds it written, so it is alone."""
     part: list[documents.Document] = []
     for document in batch:
@@ -158,7 +172,9 @@ def _parts(batch: list[documents.Document]) -> Iterator[list[documents.Document]
         yield part
 
 
-def _answers(batch: list[documents.Document], postings: dict[tuple[str, str], Posting]) -> Iterator[Posting]:
+def _answers(
+    batch: Sequence[documents.Document], postings: dict[tuple[str, str], Posting]
+) -> Iterator[Posting]:
     """Yield the posting of each document; what is in the batch twice is new once."""
     answered = set()
     for document in batch:
@@ -171,13 +187,13 @@ def _answers(batch: list[documents.Document], postings: dict[tuple[str, str], Po
 class _Run:
     """One posting of one or many documents, inside one transaction."""
 
-    def __init__(self, by: str, now: datetime) -> None:
+    def __init__(self, catalogue: Catalogue, by: str, now: datetime) -> None:
         self.by = by
         self.now = now
         self.first_open = open_from(for_posting=True)
-        self.catalogue = Catalogue()
-        self.outside = {place.pk for place in self.catalogue.outside.values()}
-        self.planner = Planner(self.catalogue, Books.objects.get().minor_unit, self.first_open, now)
+        self.catalogue = catalogue
+        self.outside = {place.pk for place in catalogue.outside.values()}
+        self.planner = Planner(catalogue, self.first_open, now)
         self.pools: dict[int, CostPool] = {}
         self.holdings: dict[Pair, Decimal] = {}
         self.changed_pairs: set[Pair] = set()
@@ -188,7 +204,7 @@ class _Run:
         self.problems: list[tuple[documents.Document, Problem]] = []
         self.conflicts = 0
 
-    def post(self, batch: list[documents.Document], progress: Callable[[int], object]) -> list[Posting]:
+    def post(self, batch: Sequence[documents.Document], progress: Callable[[int], object]) -> list[Posting]:
         """Post the batch and return its postings in order."""
         if len(batch) > 1:
             self._lock_pools(list(Consumable.objects.order_by("pk").values_list("pk", flat=True)))
@@ -203,7 +219,7 @@ class _Run:
         self._settle_counts()
         self._write_holdings()
         if self.touched:
-            changed = revaluation.advance(self.pools, self.touched)
+            changed = revaluation.advance(self.pools, self.touched, self.catalogue.outside)
             if (earlier := changed - self.new_documents) or self.received_from:
                 signals.revalued.send(
                     sender=Movement, documents=earlier, received_from=dict(self.received_from)
@@ -267,12 +283,12 @@ class _Run:
     ) -> list[tuple[documents.Document, dict[str, Any], str]]:
         """Answer documents that were posted before; return the others with their content and digest."""
         ids = [document.id for document in part]
+        rows = Document.objects.filter(client_id__in=ids).order_by()
         known = {
-            (row.kind, row.client_id): (
-                row.digest,
-                Posting(row.pk, row.posted_at, tuple(row.flags), created=False),
+            (kind, client_id): (digest, Posting(pk, posted_at, tuple(flags), created=False))
+            for kind, client_id, digest, pk, posted_at, flags in rows.values_list(
+                "kind", "client_id", "digest", "pk", "posted_at", "flags"
             )
-            for row in Document.objects.filter(client_id__in=ids).defer("content")
         }
         new = []
         digests: dict[tuple[str, str], str] = {}

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from decimal import Decimal
+from functools import cached_property
 
 from django.db.models import Q, Sum
 
@@ -11,7 +12,17 @@ from inventory import documents
 from inventory.catalogue import Catalogue
 from inventory.documents import Kind, Problem
 from inventory.landed_cost import landed_costs
-from inventory.models import Consumable, ConsumableKind, CountLine, Document, Lot, Movement, Place, PlaceKind
+from inventory.models import (
+    Books,
+    Consumable,
+    ConsumableKind,
+    CountLine,
+    Document,
+    Lot,
+    Movement,
+    Place,
+    PlaceKind,
+)
 from inventory.periods import posting_moment
 
 # Among movements of one moment what comes in comes first, a return comes after its use, and counts see
@@ -46,13 +57,15 @@ class Plan:
 class Planner:
     """Turns documents into movements, looking codes up in a catalogue."""
 
-    def __init__(
-        self, catalogue: Catalogue, minor_unit: Decimal, first_open: datetime | None, recorded_at: datetime
-    ) -> None:
+    def __init__(self, catalogue: Catalogue, first_open: datetime | None, recorded_at: datetime) -> None:
         self.catalogue = catalogue
-        self.minor_unit = minor_unit
         self.first_open = first_open
         self.recorded_at = recorded_at
+
+    @cached_property
+    def minor_unit(self) -> Decimal:
+        """What the books are kept to; only a receipt needs it."""
+        return Books.objects.get().minor_unit
 
     def problems(self, document: documents.Document) -> list[Problem]:
         """Return the codes of a document that mean nothing here, and what does not fit what they mean."""

@@ -5,7 +5,8 @@ store what differs. In the common case that moment is the last movement and only
 backdated document starts from the last checkpoint before it, a rebuild from an empty pool.
 """
 
-from collections.abc import Iterable, Iterator
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
@@ -114,11 +115,13 @@ class Result:
 class Valuer:
     """Runs the pure valuation over the movements of the database."""
 
-    def __init__(self) -> None:
-        outside = {place.kind: place.pk for place in Place.objects.exclude(kind__in=REAL_KINDS)}
-        self.outside = list(outside.values())
-        self.supplier = outside[PlaceKind.SUPPLIER]
-        self.lost = outside[PlaceKind.LOST]
+    def __init__(self, outside: Mapping[PlaceKind, Place] | None = None) -> None:
+        outside = outside or {
+            PlaceKind(place.kind): place for place in Place.objects.exclude(kind__in=REAL_KINDS)
+        }
+        self.outside = [place.pk for place in outside.values()]
+        self.supplier = outside[PlaceKind.SUPPLIER].pk
+        self.lost = outside[PlaceKind.LOST].pk
         self.policies = [
             (policy.effective_from, Method(policy.method))
             for policy in CostPolicy.objects.order_by(F("effective_from").asc(nulls_first=True))
@@ -268,21 +271,19 @@ def _origins(rows: list[Row]) -> dict[int, Origin]:
     return origins
 
 
-def _openings(pools: dict[int, CostPool], touched: dict[int, datetime], valuer: Valuer) -> dict[int, Opening]:
+def _openings(
+    pools: dict[int, CostPool], touched: dict[int, datetime], backdated: Collection[int], valuer: Valuer
+) -> dict[int, Opening]:
     """Return where to resume each consumable, given the earliest moment at which something new posted."""
     openings = {}
-    backdated = []
-    for consumable, earliest in touched.items():
+    for consumable in touched:
         pool = pools[consumable]
-        if pool.posted_at is None or pool.state is None:
+        if pool.state is None or consumable in backdated:
             openings[consumable] = valuer.empty()
-        elif earliest > pool.posted_at:
+        else:
             openings[consumable] = Opening(
                 Pool.from_json(pool.state), pool.posted_at, pool.events_since_checkpoint
             )
-        else:
-            openings[consumable] = valuer.empty()
-            backdated.append(consumable)
     for consumable in backdated:
         later = CostCheckpoint.objects.filter(consumable=consumable, posted_at__gte=touched[consumable])
         later.delete()
@@ -376,9 +377,10 @@ def _facts(adjustment: CostAdjustment) -> tuple[int, int, datetime, Decimal, Dec
 
 
 def _stored_adjustments(openings: dict[int, Opening]) -> dict[int, list[CostAdjustment]]:
-    stored: dict[int, list[CostAdjustment]] = {consumable: [] for consumable in openings}
-    for adjustment in CostAdjustment.objects.filter(_after(openings)).order_by("pk"):
-        stored[adjustment.consumable_id].append(adjustment)
+    stored: dict[int, list[CostAdjustment]] = defaultdict(list)
+    if openings:
+        for adjustment in CostAdjustment.objects.filter(_after(openings)).order_by("pk"):
+            stored[adjustment.consumable_id].append(adjustment)
     return stored
 
 
@@ -391,14 +393,21 @@ def _after(openings: dict[int, Opening]) -> Q:
     return condition
 
 
-def advance(pools: dict[int, CostPool], touched: dict[int, datetime]) -> set[int]:
+def advance(
+    pools: dict[int, CostPool], touched: dict[int, datetime], outside: Mapping[PlaceKind, Place]
+) -> set[int]:
     """Value what is new, for consumables whose pools are locked by this transaction.
 
     `touched` holds for each consumable the earliest moment at which something new posted. Returns the ids of
     the documents whose values changed.
     """
-    valuer = Valuer()
-    return _run_and_store(valuer, pools, _openings(pools, touched, valuer))
+    valuer = Valuer(outside)
+    backdated = {
+        consumable
+        for consumable, earliest in touched.items()
+        if (valued_until := pools[consumable].posted_at) is not None and earliest <= valued_until
+    }
+    return _run_and_store(valuer, pools, _openings(pools, touched, backdated, valuer), backdated)
 
 
 def rebuild(consumables: Iterable[int] | None = None) -> set[int]:
@@ -413,15 +422,18 @@ def rebuild(consumables: Iterable[int] | None = None) -> set[int]:
     changed = set()
     for pool in locked:
         CostCheckpoint.objects.filter(consumable=pool.pk).delete()
-        changed |= _run_and_store(valuer, {pool.pk: pool}, {pool.pk: valuer.empty()})
+        changed |= _run_and_store(valuer, {pool.pk: pool}, {pool.pk: valuer.empty()}, [pool.pk])
     return changed
 
 
-def _run_and_store(valuer: Valuer, pools: dict[int, CostPool], openings: dict[int, Opening]) -> set[int]:
+def _run_and_store(
+    valuer: Valuer, pools: dict[int, CostPool], openings: dict[int, Opening], valued_before: Collection[int]
+) -> set[int]:
+    """Value from the openings on; only what was `valued_before` after them can have adjustments there."""
     store = _Store()
     for start in range(0, len(openings), CONSUMABLES_AT_ONCE):
         group = dict(list(openings.items())[start : start + CONSUMABLES_AT_ONCE])
-        stored = _stored_adjustments(group)
+        stored = _stored_adjustments({pk: group[pk] for pk in valued_before if pk in group})
         for consumable, rows in valuer.rows(group):
             result = valuer.run(rows, group[consumable])
             store.add(consumable, rows, result, stored[consumable])
@@ -430,9 +442,12 @@ def _run_and_store(valuer: Valuer, pools: dict[int, CostPool], openings: dict[in
             pool.posted_at = result.closing.posted_at
             pool.events_since_checkpoint = result.closing.events
         store.write()
-    CostPool.objects.bulk_update(
+    # The rows are there, so this updates them, for less than the long CASE of a bulk_update.
+    CostPool.objects.bulk_create(
         [pools[consumable] for consumable in openings],
-        ["state", "posted_at", "events_since_checkpoint"],
         batch_size=CONSUMABLES_AT_ONCE,
+        update_conflicts=True,
+        unique_fields=["consumable"],
+        update_fields=["state", "posted_at", "events_since_checkpoint"],
     )
     return store.documents

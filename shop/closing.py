@@ -5,15 +5,17 @@ first result, one that says something else is refused and kept. A job that was n
 close. What looks wrong is asked about, never refused.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TypeVar
 
+from django.db.models import Model, Value
 from django.utils import timezone
 
 from inventory import documents, ledger, statistics
+from inventory.catalogue import Catalogue
 from inventory.documents import LONGEST_ID, Kind, Line, Problem, text_problem
 from inventory.ledger import Conflict, Posting, Refused
 from inventory.models import Consumable, ConsumableKind, Document, MovementValue
@@ -91,31 +93,42 @@ def _keeping_conflicts(work: Callable[[], T], by: str, now: datetime) -> T:
         raise
 
 
+# What a close names by code: each is a field of the close and one of the job.
+NAMED: tuple[tuple[str, type[Model], str], ...] = (
+    ("van", Van, "place__code"),
+    ("technician", Technician, "code"),
+    ("job_type", JobType, "code"),
+    ("damage_type", DamageType, "code"),
+    ("glass", GlassType, "code"),
+)
+
+
+def _ids_by_name() -> dict[tuple[str, str], int]:
+    """Return the id that each code stands for, by field and code: these tables are small, so one query."""
+    tables = [
+        model._default_manager.order_by().values_list(Value(field), code, "pk")
+        for field, model, code in NAMED
+    ]
+    return {(field, code): pk for field, code, pk in tables[0].union(*tables[1:], all=True)}
+
+
 class _Names:
     """What the codes of closes mean."""
 
     def __init__(self, closes: Sequence[Close]) -> None:
-        self.vans = {van.place.code: van for van in Van.objects.select_related("place")}
-        self.technicians = {technician.code: technician for technician in Technician.objects.all()}
-        self.job_types = {job_type.code: job_type for job_type in JobType.objects.all()}
-        self.damage_types = {damage.code: damage for damage in DamageType.objects.all()}
-        self.glass = {glass.code: glass for glass in GlassType.objects.all()}
-        self.consumables = _consumables(close.uses for close in closes)
+        self.ids = _ids_by_name()
+        self.catalogue = Catalogue()
+        self.catalogue.read_consumables(use.consumable for close in closes for use in close.uses)
+        self.consumables = self.catalogue.consumables
         self.closing = {close.job for close in closes}
         self.jobs = _locked_jobs(self.closing | {close.callback_of for close in closes})
 
     def problems(self, close: Close) -> Iterator[Problem]:
         """Yield the codes of a close that mean nothing."""
-        known = (
-            ("van", close.van, self.vans),
-            ("technician", close.technician, self.technicians),
-            ("job_type", close.job_type, self.job_types),
-            ("damage_type", close.damage_type, self.damage_types),
-            ("glass", close.glass, self.glass),
-        )
-        for name, code, names in known:
-            if code not in names:
-                yield Problem(name, code, f"is not a known {name.replace('_', ' ')}")
+        for field, _, _ in NAMED:
+            code = getattr(close, field)
+            if (field, code) not in self.ids:
+                yield Problem(field, code, f"is not a known {field.replace('_', ' ')}")
         original = close.callback_of
         if original and original not in self.jobs and original not in self.closing:
             yield Problem("callback_of", original, "is not a known job")
@@ -133,13 +146,6 @@ def _locked_jobs(references: Iterable[str]) -> dict[str, Job]:
         found = Job.objects.select_for_update(of=("self",)).filter(reference__in=chunk).order_by("pk")
         jobs |= {job.reference: job for job in found.select_related("van__place")}
     return jobs
-
-
-def _consumables(uses: Iterable[Sequence[UsedLine]]) -> dict[str, Consumable]:
-    codes = {use.consumable for lines in uses for use in lines}
-    return Consumable.objects.in_bulk(
-        sorted(code for code in codes if not text_problem(code, LONGEST_CODE)), field_name="code"
-    )
 
 
 def _line_problems(lines: Sequence[UsedLine], consumables: dict[str, Consumable]) -> Iterator[Problem]:
@@ -178,12 +184,20 @@ def _close_all(
         )
         for close, id_, content in zip(batch, _posting_ids(batch, names, contents), contents, strict=True)
     ]
-    postings = ledger.post_many(to_post, by=by, now=now, progress=progress)
+    postings = ledger.post_within(to_post, names.catalogue, by=by, now=now, progress=progress)
     new = [(close, posting) for close, posting in zip(batch, postings, strict=True) if posting.created]
     _store_jobs([close for close, _ in new], names)
     jobs = {posting.document_id: names.jobs[close.job] for close, posting in new}
-    _store_lines([(close.uses, posting) for close, posting in new], jobs, names.consumables, now, alone=alone)
-    asked = _asked(postings)
+    # What a job was closed with before is undone by the time it is closed anew.
+    found = _store_lines(
+        [(close.uses, posting) for close, posting in new],
+        jobs,
+        names.consumables,
+        now,
+        alone=alone,
+        first=True,
+    )
+    asked = _asked(postings, found)
     return [
         Closed(close.job, posting, tuple(asked[posting.document_id]))
         for close, posting in zip(batch, postings, strict=True)
@@ -204,11 +218,13 @@ def _posting_ids(batch: list[Close], names: _Names, contents: list[str]) -> list
     Two phones may close the same job. The same content counts once; other content is a conflict. A close
     whose id was posted before is left to the ledger, which knows what was said under it.
     """
+    standing = _standing_closes(names)
+    times = Counter(close.job for close in batch)
+    doubtful = {close.id for close in batch if close.job in standing or times[close.job] > 1}
     posted: set[str] = set()
-    for chunk in chunks(sorted({close.id for close in batch})):
+    for chunk in chunks(sorted(doubtful)):
         rows = Document.objects.filter(kind=Kind.CLOSE, client_id__in=chunk)
         posted |= set(rows.values_list("client_id", flat=True))
-    standing = _standing_closes(names)
     ids = []
     conflicts = []
     for close, content in zip(batch, contents, strict=True):
@@ -244,10 +260,13 @@ def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
     return standing
 
 
-def _asked(postings: Sequence[Posting]) -> dict[int, list[str]]:
+def _asked(postings: Sequence[Posting], found: Iterable[Finding]) -> dict[int, list[str]]:
     """Return the open questions about each document: a retry is asked what the first close was asked."""
     asked: dict[int, list[str]] = defaultdict(list)
-    for chunk in chunks(sorted({posting.document_id for posting in postings})):
+    for finding in found:
+        asked[finding.document_id].append(finding.message)
+    new = {posting.document_id for posting in postings if posting.created}
+    for chunk in chunks(sorted({posting.document_id for posting in postings} - new)):
         open_ = Finding.objects.filter(document__in=chunk, answered_at__isnull=True)
         for document, message in open_.values_list("document_id", "message"):
             asked[document].append(message)
@@ -266,11 +285,8 @@ def _store_jobs(closes: list[Close], names: _Names) -> None:
     for close in closes:
         job = names.jobs[close.job]
         job.status = JobStatus.CLOSED
-        job.van = names.vans[close.van]
-        job.technician = names.technicians[close.technician]
-        job.job_type = names.job_types[close.job_type]
-        job.damage_type = names.damage_types[close.damage_type]
-        job.glass = names.glass[close.glass]
+        for field, _, _ in NAMED:
+            setattr(job, f"{field}_id", names.ids[field, getattr(close, field)])
         job.closed_at = close.closed_at
         job.price = close.price
         job.labour_minutes = close.labour_minutes
@@ -304,8 +320,12 @@ def _store_lines(
     now: datetime,
     *,
     alone: bool,
-) -> None:
-    """Write the logged uses and costs of new documents, and what to ask about each."""
+    first: bool,
+) -> list[Finding]:
+    """Write the logged uses and costs of new documents, and what to ask about each, which is returned.
+
+    With `first`, nothing else stands for these jobs.
+    """
     rows = [
         JobUse(
             job=jobs[posting.document_id],
@@ -324,12 +344,14 @@ def _store_lines(
     statistics.after_writing(len(rows) + len(jobs), Job, JobUse, MovementValue)
     job_costs.add(jobs)
     statistics.after_writing(len(jobs), JobCost)
-    Finding.objects.bulk_create(findings.of_documents(jobs, now, alone=alone), batch_size=BATCH)
+    found = findings.of_documents(jobs, rows if first else None, now, alone=alone)
+    return Finding.objects.bulk_create(found, batch_size=BATCH)
 
 
 def _add_all_uses(batch: list[JobUses], by: str, now: datetime, progress: Progress) -> list[Posting]:
     jobs = _locked_jobs({uses.job for uses in batch})
-    consumables = _consumables(uses.lines for uses in batch)
+    catalogue = Catalogue()
+    catalogue.read_consumables(line.consumable for uses in batch for line in uses.lines)
     posted = _posted_uses(batch)
     problems: list[tuple[JobUses, Problem]] = []
     for uses in batch:
@@ -339,7 +361,7 @@ def _add_all_uses(batch: list[JobUses], by: str, now: datetime, progress: Progre
         elif job.closed_at is None and uses.id not in posted:
             problems.append((uses, Problem("job", uses.job, f"is {job.status}, not closed; close it first")))
         problems += [(uses, problem) for problem in uses_problems(uses)]
-        problems += [(uses, problem) for problem in _line_problems(uses.lines, consumables)]
+        problems += [(uses, problem) for problem in _line_problems(uses.lines, catalogue.consumables)]
     if problems:
         raise Refused(problems)
     to_post = []
@@ -348,14 +370,15 @@ def _add_all_uses(batch: list[JobUses], by: str, now: datetime, progress: Progre
         occurred_at, place = posted.get(uses.id) or (jobs[uses.job].closed_at or now, jobs[uses.job].van.code)
         content = canonical({"job": uses.job, "lines": [asdict(line) for line in uses.lines]})
         to_post.append(documents.Use(uses.id, occurred_at, place, _stock_lines(uses.lines), content))
-    postings = ledger.post_many(to_post, by=by, now=now, progress=progress)
+    postings = ledger.post_within(to_post, catalogue, by=by, now=now, progress=progress)
     new = [(uses, posting) for uses, posting in zip(batch, postings, strict=True) if posting.created]
     _store_lines(
         [(uses.lines, posting) for uses, posting in new],
         {posting.document_id: jobs[uses.job] for uses, posting in new},
-        consumables,
+        catalogue.consumables,
         now,
         alone=len(batch) == 1,
+        first=False,
     )
     return postings
 

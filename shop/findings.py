@@ -5,8 +5,6 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from decimal import Decimal
 
-from django.db.models import Sum
-
 from shop.chunks import chunks
 from shop.models import Finding, Job, JobUse, StandardUse
 from shop.plausibility import History, JobClose, UsedConsumable, check_close
@@ -16,16 +14,21 @@ from shop.plausibility import StandardUse as Standard
 HISTORY_JOBS = 100
 
 
-def of_documents(jobs: dict[int, Job], now: datetime, *, alone: bool) -> list[Finding]:
+def of_documents(
+    jobs: dict[int, Job], all_uses: Iterable[JobUse] | None, now: datetime, *, alone: bool
+) -> list[Finding]:
     """Return what to ask about documents just posted to jobs, unsaved.
 
     `jobs` holds the job of each document's id. A job is judged by all that was logged for it, and not asked
-    again what it was asked before. One that comes `alone` is compared with the history of its job type; in a
-    bulk import the standard says what is usual, so that its cost grows with the file only, and a job without
-    any use is not judged: its uses come in another file.
+    again what it was asked before; `all_uses` are given when these documents are the first of their jobs.
+    One that comes `alone` is compared with the history of its job type; in a bulk import the standard says
+    what is usual, so that its cost grows with the file only, and a job without any use is not judged: its
+    uses come in another file.
     """
-    used = _standing_uses(jobs.values())
-    asked = _asked_before(jobs.values())
+    if all_uses is None:
+        used, asked = _standing_uses(jobs.values()), _asked_before(jobs.values())
+    else:
+        used, asked = _by_job(all_uses), set()
     standards = _standards({job.job_type_id for job in jobs.values()})
     found = []
     for document, job in jobs.items():
@@ -53,12 +56,18 @@ def of_documents(jobs: dict[int, Job], now: datetime, *, alone: bool) -> list[Fi
 
 def _standing_uses(jobs: Iterable[Job]) -> dict[int, list[JobUse]]:
     """Return by job all that was logged for it and not undone."""
-    uses: dict[int, list[JobUse]] = defaultdict(list)
+    uses: list[JobUse] = []
     for chunk in chunks(sorted({job.pk for job in jobs})):
         rows = JobUse.objects.filter(job__in=chunk, document__corrected_by__isnull=True)
-        for use in rows.select_related("consumable").order_by("document", "line"):
-            uses[use.job_id].append(use)
-    return uses
+        uses += rows.select_related("consumable").order_by("document", "line")
+    return _by_job(uses)
+
+
+def _by_job(uses: Iterable[JobUse]) -> dict[int, list[JobUse]]:
+    by_job: dict[int, list[JobUse]] = defaultdict(list)
+    for use in uses:
+        by_job[use.job_id].append(use)
+    return by_job
 
 
 def _asked_before(jobs: Iterable[Job]) -> set[tuple[int, str, str]]:
@@ -101,23 +110,23 @@ def _standards(job_types: set[int]) -> dict[int, list[Standard]]:
 
 
 def _histories(job: Job, uses: Sequence[JobUse]) -> list[History]:
-    """Return what the latest jobs of this type took of the same consumables: two queries."""
+    """Return what the latest jobs of this type took of the same consumables: one query."""
     if not uses:
         return []
     recent = (
         Job.objects.filter(job_type=job.job_type_id, closed_at__isnull=False)
         .exclude(pk=job.pk)
         .order_by("-closed_at")
-        .values_list("pk", flat=True)[:HISTORY_JOBS]
+        .values("pk")[:HISTORY_JOBS]
     )
-    rows = JobUse.objects.filter(
-        job__in=list(recent),
-        consumable__in={use.consumable_id for use in uses},
-        quantity__gt=0,
-        document__corrected_by__isnull=True,
-    )
+    # Not narrowed to the consumables here: SQLite would walk through all that was ever used of them.
+    rows = JobUse.objects.filter(job__in=recent, quantity__gt=0, document__corrected_by__isnull=True)
+    codes = {use.consumable_id: use.consumable.code for use in uses}
+    totals: dict[tuple[int, int], Decimal] = defaultdict(Decimal)
+    for consumable, job_id, quantity in rows.order_by().values_list("consumable_id", "job_id", "quantity"):
+        if consumable in codes:
+            totals[consumable, job_id] += quantity
     quantities: dict[str, list[Decimal]] = defaultdict(list)
-    totals = rows.order_by().values_list("consumable__code", "job").annotate(total=Sum("quantity"))
-    for code, _, quantity in totals:
-        quantities[code].append(quantity)
+    for (consumable, _), quantity in totals.items():
+        quantities[codes[consumable]].append(quantity)
     return [History(code, tuple(taken)) for code, taken in quantities.items()]

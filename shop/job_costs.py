@@ -70,14 +70,12 @@ def compute(jobs_by_document: dict[int, int], rates: Rates) -> list[JobCost]:
 
     `jobs_by_document` holds the job's id for each document's id.
     """
-    documents = list(Document.objects.filter(pk__in=jobs_by_document).select_related("corrects"))
-    undone = {document.corrects_id for document in documents if document.corrects_id}
+    documents = list(
+        Document.objects.filter(pk__in=jobs_by_document).select_related("corrects").order_by("pk")
+    )
     materials = _materials(jobs_by_document)
-    wear = _wear(set(jobs_by_document) | undone)
-    return [
-        _cost(document, jobs_by_document[document.pk], materials, wear, rates)
-        for document in sorted(documents, key=lambda document: document.pk)
-    ]
+    wear = _wear([*documents, *(document.corrects for document in documents if document.corrects)])
+    return [_cost(document, jobs_by_document[document.pk], materials, wear, rates) for document in documents]
 
 
 def _cost(
@@ -116,13 +114,15 @@ def _materials(documents: Iterable[int]) -> dict[int, Decimal]:
     return dict(rows)
 
 
-def _wear(documents: Iterable[int]) -> dict[int, Decimal]:
+def _wear(documents: Iterable[Document]) -> dict[int, Decimal]:
     """Return the wear that each document's minutes charge."""
-    uses = list(
-        JobUse.objects.filter(
-            document__in=list(documents), consumable__kind=ConsumableKind.WORN, minutes__gt=0
-        ).select_related("consumable", "document")
-    )
+    by_id = {document.pk: document for document in documents}
+    worn = JobUse.objects.filter(
+        document__in=list(by_id), consumable__kind=ConsumableKind.WORN, minutes__gt=0
+    ).order_by()
+    uses = list(worn.select_related("consumable"))
+    for use in uses:
+        use.document = by_id[use.document_id]
     wear: dict[int, Decimal] = defaultdict(Decimal)
     for use, charge in zip(uses, wear_charges(uses), strict=True):
         wear[use.document_id] += charge

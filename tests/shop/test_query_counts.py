@@ -112,5 +112,6 @@ def test_history_costs_no_queries() -> None:
     for name, count in short.items():
         print(f"{name}: {count} queries with {SHORT} jobs of history, {long[name]} with {LONG}")
     assert long == short
-    assert short["closing a job with 6 lines"] < 60
+    assert short["closing a job with 6 lines"] == 33
+    assert short["adding uses"] == 35
     assert max(count for name, count in short.items() if "margin by" in name) <= 3
