@@ -16,9 +16,13 @@ from django.utils import timezone
 from forecasting.mail.sending import letters_wait
 from forecasting.work.doing import ready
 from shop.management.books_command import BooksCommand
+from shop.photos import LARGEST_UPLOAD_BYTES
 from shop.wsgi import application
 
 logger = logging.getLogger(__name__)
+
+# A photo is the largest that anyone may send (shop.photos); beyond this nothing is read at all.
+LARGEST_BODY_BYTES = LARGEST_UPLOAD_BYTES + 1_000_000
 
 
 class Command(BooksCommand):
@@ -38,7 +42,16 @@ class Command(BooksCommand):
     def handle(self, *args: Any, host: str, port: int, **options: Any) -> None:
         """Serve until interrupted. Raises CommandError when the address cannot be listened on."""
         try:
-            server = waitress.create_server(application, host=host, port=port, threads=8, ident=None)
+            server = waitress.create_server(
+                application,
+                host=host,
+                port=port,
+                threads=8,
+                ident=None,
+                max_request_body_size=LARGEST_BODY_BYTES,
+                # What a proxy of ours says of who asks, and how, is believed as far as the settings say.
+                clear_untrusted_proxy_headers=not (settings.PROXIES or settings.SECURE_SSL_REDIRECT),
+            )
         except (OSError, ValueError, OverflowError) as error:
             raise CommandError(f"cannot listen on {host} port {port}: {error}") from error
         over = threading.Event()
