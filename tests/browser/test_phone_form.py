@@ -30,7 +30,7 @@ def test_a_typical_job_is_closed_in_twelve_taps_and_no_typing(site: Site, phone:
     phone.tap("button", "Time Disc P800, 125 mm")  # and stops
     phone.tap("button", "5 less: Finishing compound")
     phone.choose("Removed")
-    phone.tap("button", "5 more: minutes")
+    phone.tap("button", "5 more: labour minutes")
     phone.tap("button", "Close the job")
     phone.expect_state(job, "Received")
     assert phone.taps <= MOST_TAPS

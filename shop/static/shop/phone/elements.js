@@ -41,8 +41,8 @@ export function readNumber(text) {
 export const rounded = (number) => Math.round(number * 10_000) / 10_000;
 
 // Two big buttons around a number that can also be typed. `name` says what it counts, for those who do not see
-// where it stands.
-export function stepper({ label, name, value, step = 1, unit = "", whole = false, empty = false, onchange }) {
+// where it stands; `spoken` is what the buttons say, where one name has several numbers.
+export function stepper({ label, name, spoken = name, value, step = 1, unit = "", whole = false, empty = false, onchange }) {
   const input = h("input", {
     id: newName(),
     type: "text",
@@ -68,7 +68,7 @@ export function stepper({ label, name, value, step = 1, unit = "", whole = false
     onchange(isEmpty ? null : isRight(number) ? rounded(number) : NaN);
   });
   const sign = (text, change, word) =>
-    button(text, () => stepBy(change), { class: "step", "aria-label": `${step} ${word}: ${name}` });
+    button(text, () => stepBy(change), { class: "step", "aria-label": `${step} ${word}: ${spoken}` });
   const element = h(
     "div",
     { class: "stepper" },

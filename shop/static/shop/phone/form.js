@@ -156,7 +156,7 @@ class Form {
   minutes(label, name) {
     const { draft } = this;
     return stepper({
-      label, name: "minutes", step: 5, value: draft[name],
+      label, name: "minutes", spoken: `${name} minutes`, step: 5, value: draft[name],
       onchange: (number) => {
         draft[name] = number;
         if (name === "labour") draft.labourTyped = true;

@@ -27,7 +27,7 @@ export async function giveOf(page) {
     judge();
     rows.append(h("div", { class: "card" },
       stepper({
-        label: name, name, unit: `${unit === "each" ? "" : unit}, ${held} on board`, whole: kind !== "measured",
+        label: name, name, unit: `${unit === "each" ? "" : `${unit}, `}${held} on board`, whole: kind !== "measured",
         step: kind === "measured" ? 50 : 1, value: draft.given[code],
         onchange: (number) => { draft.given[code] = number; judge(); keep(); },
       }), much));

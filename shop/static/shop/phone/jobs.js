@@ -38,7 +38,7 @@ export async function jobsOf(page) {
     later.length > 0 && h("section", { "aria-labelledby": "later" }, h("h2", { id: "later" }, "Tomorrow"), later.map(card)),
     done.length > 0 && h("details", { class: "card" }, h("summary", {}, `Closed lately: ${done.length}`), h("ul", { class: "sent" }, done.map((job) =>
       h("li", {}, h("a", { href: `#done/${encodeURIComponent(job.job)}`, class: "tap" }, `${job.customer || job.job}, ${whenClosed(job)}`))))),
-    h("p", {}, h("a", { href: "/" }, "Restocks, sign-ins and the rest, with signal")),
+    h("p", {}, h("a", { href: "/", class: "tap" }, "Restocks, sign-ins and the rest, with signal")),
     h("footer", { class: "cautions", "aria-label": "Cautions" }, h("ul", {}, [
       "Protect eyes and ears, wear gloves, and keep the work wet so that no dust flies.",
       "Glass may get warm to the hand, not hotter: stop and let it cool.",

@@ -40,7 +40,7 @@ export function linesOf(form) {
     h("section", { "aria-labelledby": "discs" },
       h("h2", { id: "discs" }, "Discs, coarse to fine"),
       form.draft.source && h("p", { class: "soft" }, `Filled in from ${form.draft.source}.`),
-      h("p", { class: "caution" }, "Eyes, ears, gloves; keep it wet, so that no dust flies."),
+      form.draft.source && h("p", { class: "caution" }, "Eyes, ears, gloves; keep it wet, so that no dust flies."),
       discs),
     h("section", { "aria-labelledby": "rest" }, h("h2", { id: "rest" }, "Also used"), rest,
       pickOrScan({ catalogue: form.catalogue, stock: form.stock, add })),
@@ -61,7 +61,7 @@ function lineOf(form, line, consumable, clocks) {
     onchange: (number) => { line.quantity = number; form.changed(); },
   });
   const minutes = isTimed && stepper({
-    label: "Minutes", name, value: line.minutes,
+    label: "Minutes", name, spoken: `minutes, ${name}`, value: line.minutes,
     onchange: (number) => {
       // What is typed stands; the timer goes on from there.
       const runs = timer.isRunning(draft, code);
@@ -151,7 +151,7 @@ function spoiltLine(form, line, name) {
     form.changed();
   });
   const amount = stepper({
-    label: "Of these spoilt", name, unit: kind === "measured" ? unit : "", whole: kind !== "measured", value: line.spoilt,
+    label: "Of these spoilt", name, spoken: `spoilt, ${name}`, unit: kind === "measured" ? unit : "", whole: kind !== "measured", value: line.spoilt,
     onchange: (number) => { line.spoilt = number; form.changed(); },
   });
   return h("div", { role: "group", "aria-label": `Spoilt: ${name}` }, h("h3", {}, name), h("div", { class: "pair" }, amount, field("Why", why)), other);

@@ -73,7 +73,7 @@ function cardOf(page, question) {
       field("Note, if you like", note),
       amounts,
       h("p", {}, "Minutes or something else wrong? ",
-        h("a", { href: `#done/${encodeURIComponent(question.job)}` }, "See the close"), ", or write in the note what is right:"),
+        h("a", { href: `#done/${encodeURIComponent(question.job)}`, class: "tap" }, "See the close"), " or write in the note what is right."),
       button("Send the note only", () => (note.value.trim() ? keep("Not right:") : say("Write in the note what is right.")), { class: "wide quiet" })),
     alert);
   return card;
