@@ -39,7 +39,7 @@ class Doubt:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Seen:
     """What was seen of the damage besides what an estimate can use."""
 
     in_primary_view: bool = False
@@ -47,7 +47,7 @@ class Place:
 
 
 def doubts_of_work(
-    asked: Asked, place: Place, basis: Basis | None, length: Callable[[Decimal], str]
+    asked: Asked, seen: Seen, basis: Basis | None, length: Callable[[Decimal], str]
 ) -> Iterator[Doubt]:
     """Yield what makes the work itself doubtful; `length` writes millimetres as the shop shows them."""
     if basis is not None and basis.lost.low > OFTEN_LOST:
@@ -63,17 +63,17 @@ def doubts_of_work(
             "A fingernail catches: that is near the limit of what can be removed, and grinding deeper may "
             "distort the view. Tempered and heat-treated glass must not be ground deeply.",
         )
-    if place.in_primary_view:
+    if seen.in_primary_view:
         yield Doubt(
             Reason.PRIMARY_VIEW,
             "In the driver's primary viewing area, and where a camera of the vehicle looks through, a repair "
             "may be inadvisable or forbidden. Local rules, the vehicle maker and licensed practice decide.",
         )
-    if place.existing_damage:
+    if seen.existing_damage:
         yield Doubt(
             Reason.DAMAGED_BEFORE,
             "There was damage before. Agree on it with the customer in writing before the work starts: "
-            f"{place.existing_damage}",
+            f"{seen.existing_damage}",
         )
     if basis is not None:
         yield from _unlike(asked, basis, length)

@@ -9,7 +9,7 @@ from decimal import Decimal
 from inventory.grades import P_GRADES
 from inventory.models import Consumable, ConsumableKind
 from shop.costing import minutes_cost, overhead_cost, rate_on, rounded_share, wear_cost
-from shop.doubts import Doubt, Place, Reason, doubts_of_price, doubts_of_work
+from shop.doubts import Doubt, Reason, Seen, doubts_of_price, doubts_of_work
 from shop.estimates import Asked, Basis, Range, basis_for, price_for, spread
 from shop.job_costs import Rates
 from shop.models import JobType, StandardUse
@@ -85,7 +85,7 @@ class _Work:
     took: Took = field(default_factory=Took)
 
 
-def quote(asked: Asked, place: Place, price: Decimal | None, terms: Terms, today: date) -> Quote:
+def quote(asked: Asked, seen: Seen, price: Decimal | None, terms: Terms, today: date) -> Quote:
     """Return the estimate of what is asked; a bounded number of past jobs is read, in at most ten queries."""
     of_damage = latest_jobs(asked.damage_type)
     basis = basis_for(asked, of_damage) or basis_for(asked, of_damage, latest_jobs())
@@ -96,7 +96,7 @@ def quote(asked: Asked, place: Place, price: Decimal | None, terms: Terms, today
     else:
         works, consumables = _standard(job_type)
     list_price = job_type.list_price if job_type and job_type.list_price else None
-    return _Estimating(works, consumables, basis, terms, today).quote(asked, place, price, list_price)
+    return _Estimating(works, consumables, basis, terms, today).quote(asked, seen, price, list_price)
 
 
 def _standard(job_type: JobType | None) -> tuple[list[_Work], dict[int, Consumable]]:
@@ -126,10 +126,10 @@ class _Estimating:
         self.works, self.consumables, self.basis, self.terms = works, consumables, basis, terms
         self.costing = _Costing(consumables.values(), today) if works else None
 
-    def quote(self, asked: Asked, place: Place, in_mind: Decimal | None, list_price: Decimal | None) -> Quote:
+    def quote(self, asked: Asked, seen: Seen, in_mind: Decimal | None, list_price: Decimal | None) -> Quote:
         """Return the estimate with its price and its doubts."""
         price = list_price if in_mind is None else in_mind
-        doubts = list(doubts_of_work(asked, place, self.basis, self.terms.length))
+        doubts = list(doubts_of_work(asked, seen, self.basis, self.terms.length))
         if self.costing is None:
             return Quote(self.basis, (), (), None, None, {}, None, None, None, list_price, price, doubts)
         costs = [self.costing.of(work) for work in self.works]

@@ -18,7 +18,7 @@ from shop.api.permissions import MethodsFirst
 from shop.api.report_lists import asked_of
 from shop.api.views import person_of_request
 from shop.closes import LONGEST_LENGTH_MM
-from shop.doubts import Place, Reason
+from shop.doubts import Reason, Seen
 from shop.estimates import LEVEL_PERCENT, Asked
 from shop.intake.quote_words import rests_on, terms_of
 from shop.models import DamageType, GlassType, JobType, Role, the_shop
@@ -142,7 +142,7 @@ class EstimateView(MethodsFirst):
                 asked["catches_fingernail"],
                 asked["length_mm"],
             ),
-            Place(bool(asked["in_primary_view"])),
+            Seen(bool(asked["in_primary_view"])),
             asked["price"],
             terms_of(shop, person.length_unit_in(shop)),
             timezone.localdate(),

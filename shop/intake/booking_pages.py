@@ -72,6 +72,8 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
         return _closed(request, job)
     unit = unit_for(request.POST, person_of(request), shop)
     form = BookingForm(request.POST or None, unit, shop.currency, initial=as_booked(job, unit))
+    if job.site:
+        form.fields["customer"].help_text = f"{job.site.customer}; the name or code of another changes it"
     before = _where(job)
     if request.method == "POST" and form.is_valid():
         try:

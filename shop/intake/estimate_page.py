@@ -38,7 +38,7 @@ def estimate(request: HttpRequest) -> HttpResponse:
     }
     if is_asked and form.is_valid():
         terms = terms_of(shop, unit)
-        found = quote(form.asked(), form.place(), form.cleaned_data["price"], terms, timezone.localdate())
+        found = quote(form.asked(), form.seen(), form.cleaned_data["price"], terms, timezone.localdate())
         context |= _shown(found, terms, shop, sees_costs=context["sees_costs"])
         glass = form.cleaned_data["glass"]
         context["caution"] = glass.caution if glass else ""

@@ -9,7 +9,7 @@ from django.core.validators import MaxValueValidator
 
 from inventory.documents import LARGEST_MONEY, text_problem
 from shop.closes import LONGEST_LENGTH_MM
-from shop.doubts import Place
+from shop.doubts import Seen
 from shop.estimates import Asked
 from shop.models import DamageType, GlassType, JobType, LengthUnit, Person, Shop, Van
 from shop.templatetags.amounts import MM_PER_INCH
@@ -119,6 +119,6 @@ class EstimateForm(WorkForm):
             self.length_mm,
         )
 
-    def place(self) -> Place:
+    def seen(self) -> Seen:
         """Return what a valid form says besides."""
-        return Place(self.cleaned_data["in_primary_view"], self.cleaned_data["existing_damage"])
+        return Seen(self.cleaned_data["in_primary_view"], self.cleaned_data["existing_damage"])

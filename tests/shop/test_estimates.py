@@ -255,18 +255,6 @@ def test_jobs_without_a_length_are_left_out_only_where_it_is_used() -> None:
     assert len(plain.jobs) == 90
 
 
-@pytest.mark.parametrize(
-    ("lost", "jobs", "low", "high"),
-    # Newcombe 1998, Statistics in Medicine 17:857-872, Table I, the score method [figures from memory].
-    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
-)
-def test_the_share_that_came_to_nothing_has_the_published_interval(
-    lost: int, jobs: int, low: float, high: float
-) -> None:
-    found = lost_share(lost, jobs)
-    assert (round(found.low, 4), round(found.high, 4)) == (low, high)
-
-
 def test_a_share_of_no_jobs_may_be_anything_and_one_of_too_few_is_refused() -> None:
     found = lost_share(0, 0)
     assert (found.low, found.high) == (0.0, 1.0)

@@ -10,7 +10,7 @@ from django.test.utils import CaptureQueriesContext
 
 from inventory.models import Consumable
 from shop.closing import close_many
-from shop.doubts import Place, Reason
+from shop.doubts import Reason, Seen
 from shop.estimates import LATEST_JOBS, Asked, Range
 from shop.models import DamageType, GlassType, JobType, LabourRate, OverheadRate, StandardUse
 from shop.past_jobs import latest_jobs
@@ -61,9 +61,9 @@ def work(count: int, *uses: Any, first: int = 0, **changes: Any) -> None:
     )
 
 
-def estimate(asked: Asked = SCRATCH, place: Place = Place(), price: Decimal | None = None) -> Quote:  # noqa: B008
+def estimate(asked: Asked = SCRATCH, seen: Seen = Seen(), price: Decimal | None = None) -> Quote:  # noqa: B008
     """Return what is estimated today."""
-    return quote(asked, place, price, TERMS, TODAY)
+    return quote(asked, seen, price, TERMS, TODAY)
 
 
 def reasons(found: Quote) -> list[Reason]:
@@ -183,7 +183,7 @@ def test_a_few_that_came_to_nothing_are_told_but_no_doubt() -> None:
 def test_what_was_seen_of_the_damage_makes_a_repair_doubtful() -> None:
     work(20)
     asked = Asked("scratch", "polish", "tempered", catches_fingernail=True)
-    found = estimate(asked, Place(in_primary_view=True, existing_damage="A chip at the lower edge"))
+    found = estimate(asked, Seen(in_primary_view=True, existing_damage="A chip at the lower edge"))
     assert reasons(found) == [Reason.DEEP, Reason.PRIMARY_VIEW, Reason.DAMAGED_BEFORE]
     words = " ".join(doubt.words for doubt in found.doubts)
     assert "licensed practice decide" in words
