@@ -38,7 +38,7 @@ SMALL_TARGETS = """least => {
   const stands = ":not(.skip, .unseen, [type=radio], [type=checkbox])";
   return [...document.querySelectorAll(`:is(${tapped})${stands}`)]
     .filter((element) => element.checkVisibility())
-    .map((element) => [element.ariaLabel || element.textContent || element.id, element.getBoundingClientRect()])
+    .map((element) => [element.ariaLabel || element.textContent, element.getBoundingClientRect()])
     .filter(([, { width, height }]) => Math.min(width, height) < least - 0.5)
     .map(([name, { width, height }]) => `${name.trim()}: ${width} x ${height}`);
 }"""
