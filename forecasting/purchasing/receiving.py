@@ -28,13 +28,14 @@ def receive(purchase_id: int, receipt: Receipt, *, rest_comes: bool = True, by: 
     and for a delivery before the order; StepConflict when the order was never sent.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
-        if purchase.sent_at is None:
-            raise not_now(purchase, "say first that the order was sent")
-        if receipt.supplier != purchase.supplier.code:
-            expected = f"did not get this order; {purchase.supplier} did"
-            raise StepRefused([Problem("supplier", receipt.supplier, expected)])
+    def work() -> Done:
+        _require_expected(Purchase.objects.select_related("supplier").get(pk=purchase_id), receipt)
+        # The ledger's pools first, then the purchase: a correction of a receipt comes to them in this order.
         posting = ledger.post(receipt, by=by, now=now)
+        return take(purchase_id, lambda purchase, lines: count(purchase, lines, posting))
+
+    def count(purchase: Purchase, lines: list[PurchaseLine], posting: ledger.Posting) -> Done:
+        _require_expected(purchase, receipt)
         document = Document.objects.get(pk=posting.document_id)
         if linked := PurchaseReceipt.objects.filter(document=document).first():
             _require_own(linked, purchase, document)
@@ -46,7 +47,7 @@ def receive(purchase_id: int, receipt: Receipt, *, rest_comes: bool = True, by: 
             note(purchase, "rest is not coming", by=by, now=now)
         return Done(purchase, changed=True, flags=(*posting.flags, *found))
 
-    return take(purchase_id, step)
+    return ledger.once_more_if_raced(work)
 
 
 def link(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done:
@@ -141,7 +142,8 @@ def _take_back(received_from: dict[int, datetime], **_: Any) -> None:
     if not received_from:
         return
     undone = PurchaseReceipt.objects.filter(taken_back=False, document__corrected_by__isnull=False)
-    for row in list(undone.select_related("document__corrected_by")):
+    # In one order, lest two corrections of several receipts wait for each other.
+    for row in list(undone.select_related("document__corrected_by").order_by("purchase", "pk")):
         correction = row.document.corrected_by
         purchase = Purchase.objects.select_for_update(of=("self",)).get(pk=row.purchase_id)
         row.taken_back = True
@@ -150,6 +152,14 @@ def _take_back(received_from: dict[int, datetime], **_: Any) -> None:
         who = correction.recorded_by
         note(purchase, "receipt undone", by=who, now=correction.recorded_at, details=details)
         _recount(purchase, list(purchase.lines.select_related("consumable")))
+
+
+def _require_expected(purchase: Purchase, receipt: Receipt) -> None:
+    if purchase.sent_at is None:
+        raise not_now(purchase, "say first that the order was sent")
+    if receipt.supplier != purchase.supplier.code:
+        expected = f"did not get this order; {purchase.supplier} did"
+        raise StepRefused([Problem("supplier", receipt.supplier, expected)])
 
 
 def _require_own(linked: PurchaseReceipt, purchase: Purchase, document: Document) -> None:
