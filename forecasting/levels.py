@@ -24,6 +24,8 @@ OTHERS_RATE = 0.1
 PRIOR_PERIODS = 3.0
 # Weight of the panel's scatter in that of a series, in units of demand.
 PRIOR_UNITS = 10.0
+# Series whose level is below that of so many of the panel may answer to it by another slope.
+KNEE_SHARE = 0.4
 
 
 @dataclass(frozen=True)
@@ -66,10 +68,12 @@ def level_terms(history: History, exposure: FloatArray, origin: int) -> LevelTer
     squares = (past**2).sum(axis=1) - total**2 / np.maximum((exposed > 0).sum(axis=1), 1)
     usual_scatter = (squares.sum() + 1) / (total.sum() + 1)
     scatter = np.log((np.maximum(squares, 0) + PRIOR_UNITS * usual_scatter) / (total + PRIOR_UNITS))
-    # The square lets the rare and the frequent differ in how far their own past is to be trusted.
+    # The knee lets the rare and the frequent differ in how far their own past is to be trusted, and the
+    # product those that are busy by few large uses from those that are used often.
     log_level = np.log(own[0])
+    above_knee = np.maximum(log_level - np.quantile(log_level, KNEE_SHARE), 0)
     return LevelTerms(
         own[0],
-        np.stack([log_level, log_level**2, *compared, log_size], 1),
+        np.stack([log_level, above_knee, *compared, log_size, log_level * log_size], 1),
         np.stack([log_level, log_size, evidence, scatter], 1),
     )
