@@ -24,6 +24,8 @@ LEVEL_TOLERANCE = 1e-12
 # How many observations' worth of doubt stands against every term of the regression.
 DOUBT = 10.0
 ITERATIONS_MAX = 150
+# Terms outside these percentiles of the rows fitted count as the nearer: few series are there to learn from.
+USUAL_PERCENTILES = (1, 99)
 
 
 def quantiles(mean: FloatArray, size: FloatArray, levels: FloatArray) -> FloatArray:
@@ -60,7 +62,7 @@ def quantiles(mean: FloatArray, size: FloatArray, levels: FloatArray) -> FloatAr
 
 @dataclass(frozen=True)
 class Terms:
-    """Terms of a regression, (rows, terms), brought to mean 0 and deviation 1 over the rows fitted."""
+    """Terms of a regression, (rows, terms), limited to a range, brought to mean 0 and deviation 1 in it."""
 
     centre: FloatArray
     spread: FloatArray
@@ -69,14 +71,14 @@ class Terms:
 
     @classmethod
     def of(cls, rows: FloatArray) -> "Terms":
-        """Remember centre, spread and range of the rows fitted."""
-        spread = rows.std(axis=0)
-        return cls(
-            rows.mean(axis=0), np.where(spread > 1e-9, spread, 1.0), rows.min(axis=0), rows.max(axis=0)
-        )
+        """Remember range, and centre and spread within it, of the rows fitted."""
+        low, high = np.percentile(rows, USUAL_PERCENTILES, axis=0)
+        inside = np.clip(rows, low, high)
+        spread = inside.std(axis=0)
+        return cls(inside.mean(axis=0), np.where(spread > 1e-9, spread, 1.0), low, high)
 
     def design(self, rows: FloatArray) -> FloatArray:
-        """A column of ones and the terms; what lies outside the range seen is taken as its end."""
+        """A column of ones and the terms; what lies outside the usual range is taken as its end."""
         terms = (np.clip(rows, self.low, self.high) - self.centre) / self.spread
         return np.hstack([np.ones((len(rows), 1)), terms])
 
