@@ -5,6 +5,7 @@ import json
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.template.loader import render_to_string
 from django.utils import timezone
+from django.utils.cache import patch_vary_headers
 from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import ensure_csrf_cookie
 from django.views.decorators.http import require_safe
@@ -12,7 +13,7 @@ from django.views.decorators.http import require_safe
 from shop.access import for_roles, is_person, own_van, person_of, role_of
 from shop.models import Role
 from shop.phone.bundle import bundle_for
-from shop.phone.shell import file_of, kept_addresses, version
+from shop.phone.shell import file_of, kept_addresses, packed, version
 
 
 @require_safe
@@ -35,16 +36,21 @@ def manifest(_request: HttpRequest) -> HttpResponse:
 
 
 @require_safe
-def file(_request: HttpRequest, version: str, name: str) -> HttpResponse:
+def file(request: HttpRequest, version: str, name: str) -> HttpResponse:
     """Send a file of the page; its address names its content, so a browser may keep it for good."""
     found = file_of(version, name)
     if found is None:
         raise Http404
     content, media_type = found
-    response = HttpResponse(content, content_type=media_type)
+    takes_gzip = "gzip" in request.headers.get("Accept-Encoding", "")
+    response = HttpResponse(packed(content) if takes_gzip else content, content_type=media_type)
+    patch_vary_headers(response, ("Accept-Encoding",))
+    if takes_gzip:
+        response.headers["Content-Encoding"] = "gzip"
     response.headers["Cache-Control"] = "public, max-age=31536000, immutable"
-    # A part of the page loads nothing by itself; what it may do is the page's policy to say.
+    # A part of the page does nothing by itself; what it may do is the page's policy to say, at more length.
     response.headers["Content-Security-Policy"] = "default-src 'none'"
+    response.headers["Permissions-Policy"] = "camera=()"
     return response
 
 

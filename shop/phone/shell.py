@@ -5,6 +5,7 @@ page and files never come from two versions, and a phone fetches everything anew
 changed.
 """
 
+import gzip
 import hashlib
 import mimetypes
 import re
@@ -49,8 +50,8 @@ FILES = {
 }
 # Only a home screen asks for them.
 NOT_KEPT = ("icon-192.png", "icon-512.png")
-# What a script says to its readers only: whole lines, so nothing within a line can be mistaken for it.
-COMMENT_LINES = re.compile(rb"^ *//.*\n", re.MULTILINE)
+# What a script has for its readers only: lines of comment, and indentation. No text of ours spans lines.
+FOR_READERS = re.compile(rb"^ *//.*\n|^ +", re.MULTILINE)
 TEMPLATES = ("shop/phone/app.html", "shop/phone/manifest.json", "shop/phone/worker.js")
 
 
@@ -67,7 +68,7 @@ def _read() -> tuple[str, dict[str, bytes]]:
 
 def _sent(path: Path) -> bytes:
     content = path.read_bytes()
-    return COMMENT_LINES.sub(b"", content) if path.suffix == ".js" else content
+    return FOR_READERS.sub(b"", content) if path.suffix == ".js" else content
 
 
 def version() -> str:
@@ -83,6 +84,12 @@ def file_of(asked_version: str, name: str) -> tuple[bytes, str] | None:
     if asked_version != current or name not in contents:
         return None
     return contents[name], mimetypes.guess_type(name)[0] or "application/octet-stream"
+
+
+@cache
+def packed(content: bytes) -> bytes:
+    """Return a file's content as gzip (RFC 1952), as small as it gets: packed once, sent often."""
+    return gzip.compress(content, 9, mtime=0)
 
 
 def kept_addresses() -> list[str]:
