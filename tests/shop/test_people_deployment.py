@@ -162,8 +162,8 @@ def test_wrong_passwords_are_counted_by_the_address_that_the_proxy_saw(site: Sit
 
 
 def test_a_body_that_nobody_may_send_is_not_read(site: Site) -> None:
-    kind = {"Content_Type": "application/json"}
-    assert site.ask("PUT", "/api/v1/closes/C-1", **kind, Content_Length="5100000").status == 413
+    said = {"Content_Type": "application/json", "Content_Length": "5100000"}
+    assert site.ask("PUT", "/api/v1/closes/C-1", b"", **said).status == 413
 
 
 def test_a_form_larger_than_any_of_ours_is_refused(site: Site) -> None:
