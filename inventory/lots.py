@@ -176,6 +176,8 @@ def _draw(lots: Quantities, order: Iterable[Lot], quantity: Decimal) -> Quantiti
     """Take up to `quantity` out of `lots` in the given order; return what was taken."""
     taken: Quantities = {}
     for lot in order:
+        if not quantity:
+            break
         part = min(quantity, lots.get(lot, ZERO))
         if part <= 0:
             continue

@@ -18,6 +18,7 @@ from forecasting.models import BurnForecast, ForecastRun
 from inventory.models import PlaceKind
 from shop.access import for_roles, person_of, role_of
 from shop.charts import svg, svg_response, theme_of
+from shop.choosing import options_of
 from shop.models import Role, the_shop
 from shop.pages import page_of
 
@@ -41,6 +42,7 @@ def index(request: HttpRequest) -> HttpResponse:
     rows = page_of(
         request, _narrowed(known, asked).order_by("-place__kind", "place__code", "consumable__code"), "page"
     )
+    places = _values(known, "place__code")
     context = {
         "shop": the_shop(),
         "title": "Burn of the vans",
@@ -49,7 +51,9 @@ def index(request: HttpRequest) -> HttpResponse:
         "page": rows,
         "rows": [{"row": row, "ahead": viewing.ahead(row), "held": viewing.held(row, 0.95)} for row in rows],
         "asked": asked,
-        "places": _values(known, "place__code"),
+        "places": places,
+        "any_forecast": places != [],
+        "of_several_places": places is None or len(places) > 1,
         "consumables": _values(known, "consumable__code"),
         "classes": _values(known, "demand_class"),
         "may_forecast": role_of(person) in STOCK,
@@ -62,8 +66,8 @@ def _narrowed(rows: QuerySet[BurnForecast], asked: dict[str, str]) -> QuerySet[B
     return rows.filter(**{fields[name]: value for name, value in asked.items() if value})
 
 
-def _values(rows: QuerySet[BurnForecast], field: str) -> list[str]:
-    return list(rows.order_by(field).values_list(field, flat=True).distinct())
+def _values(rows: QuerySet[BurnForecast], field: str) -> list[str] | None:
+    return options_of(rows.order_by(field).values_list(field, flat=True).distinct())
 
 
 @require_POST

@@ -29,6 +29,7 @@ from inventory.models import Books, Holding
 from inventory.weeks import Weeks
 from shop.access import for_roles, person_of, role_of
 from shop.charts import svg, svg_response, theme_of
+from shop.choosing import options_of
 from shop.models import Role, the_shop
 from shop.pages import page_of
 
@@ -69,7 +70,7 @@ def index(request: HttpRequest) -> HttpResponse:
         "asked": asked,
         "sort": sort,
         "sorts": [(name, label) for name, (label, _) in SORTS.items()],
-        "vans": list(known.order_by("place__code").values_list("place__code", flat=True).distinct()),
+        "vans": options_of(known.order_by("place__code").values_list("place__code", flat=True).distinct()),
         "weeks": weeks,
         "weeks_offered": WEEKS_OFFERED,
         "of_all_vans": role_of(person) != Role.TECHNICIAN,

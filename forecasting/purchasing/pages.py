@@ -5,6 +5,8 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.db.models import Value
+from django.db.models.functions import Coalesce, NullIf
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -36,6 +38,7 @@ from forecasting.restocking.steps import StepRefused
 from inventory.ledger import Refused
 from inventory.models import Books, Pack, Supplier
 from shop.access import for_roles, person_of, role_of
+from shop.choosing import options_of
 from shop.models import in_shop_zone, the_shop
 from shop.wording import counted
 
@@ -78,6 +81,8 @@ STEPS: dict[str, tuple[str, frozenset[str], Callable[..., Done]]] = {
 def index(request: HttpRequest) -> HttpResponse:
     """Show the purchases, newest first, narrowed by supplier and status; and what nobody can be asked for."""
     asked = {name: request.GET.get(name, "") for name in ("supplier", "status")}
+    shown = Coalesce(NullIf("name", Value("")), "code")
+    suppliers = options_of(Supplier.objects.order_by("code").values_list("code", shown))
     page = Paginator(with_lines(narrowed(purchases(), **asked)), ROWS_PER_PAGE).get_page(
         request.GET.get("page")
     )
@@ -87,7 +92,8 @@ def index(request: HttpRequest) -> HttpResponse:
         "page": page,
         "rows": rows(page, timezone.localdate()),
         "asked": asked,
-        "suppliers": Supplier.objects.order_by("code"),
+        "suppliers": suppliers,
+        "has_suppliers": suppliers != [],
         "statuses": status_choices(),
         "may_draft": role_of(person_of(request)) in STOCK,
         "missing": _nobody_to_ask(),

@@ -32,6 +32,7 @@ from forecasting.restocking.viewing import (
 from inventory.ledger import Refused
 from inventory.models import Books, Consumable
 from shop.access import for_roles, person_of, role_of
+from shop.choosing import options_of
 from shop.models import in_shop_zone, the_shop
 from shop.wording import counted
 
@@ -63,7 +64,7 @@ def index(request: HttpRequest) -> HttpResponse:
         "rows": rows(page),
         "asked": asked,
         "weeks": _distinct(known, "period", "-period")[:WEEKS_OFFERED],
-        "vans": _distinct(known, "van__code", "van__code"),
+        "vans": options_of(_distinct(known, "van__code", "van__code")),
         "statuses": status_choices(),
         "may_draft": role_of(person) in STOCK,
         "has_drafts": known.filter(period=this_week(), status=RestockStatus.DRAFT).exists(),

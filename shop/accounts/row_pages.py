@@ -17,6 +17,7 @@ from inventory.models import Consumable, CostAdjustment, Document, Movement, Ref
 from shop.access import for_roles, person_of
 from shop.accounts.areas import areas
 from shop.accounts.forms import BooksPeriodForm
+from shop.choosing import CodeChoice
 from shop.desk_tables import Cell, Column, Table, address, numbers, shop_money
 from shop.models import Role, the_shop
 from shop.pages import page_of
@@ -42,9 +43,7 @@ class MovementsForm(BooksPeriodForm):
     part = forms.ChoiceField(
         label="Part", choices=[(part.value, part.capitalize()) for part in Part], required=False
     )
-    consumable = forms.ModelChoiceField(
-        Consumable.objects.all(), to_field_name="code", required=False, empty_label="All"
-    )
+    consumable = CodeChoice(Consumable.objects.all(), required=False, empty_label="All")
 
     def usual_choices(self) -> dict[str, Any]:
         """Return receipts of all consumables."""

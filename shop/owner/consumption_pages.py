@@ -16,6 +16,7 @@ from inventory.models import Consumable, Place
 from shop.access import for_roles
 from shop.calendar_periods import Period
 from shop.charts import svg_response
+from shop.choosing import CodeChoice
 from shop.desk_tables import Cell, Column, Money, Table, address, numbers, shop_money
 from shop.found_missing import MissingRow, counted_in, differing, found_missing, missing_by_month
 from shop.intervals import FEW_JOBS
@@ -251,8 +252,8 @@ def missing_chart(request: HttpRequest) -> HttpResponse:
 class CountsForm(PeriodForm):
     """Which counts."""
 
-    place = forms.ModelChoiceField(Place.objects.all(), to_field_name="code", required=False)
-    consumable = forms.ModelChoiceField(Consumable.objects.all(), to_field_name="code", required=False)
+    place = CodeChoice(Place.objects.all(), required=False)
+    consumable = CodeChoice(Consumable.objects.all(), required=False)
     differing = forms.BooleanField(label="Only where a count differed", required=False)
 
 

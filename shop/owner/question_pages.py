@@ -14,6 +14,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from shop.access import for_roles, person_of
 from shop.answers import LONGEST_ANSWER, AnswerError, answer, standing_questions
+from shop.choosing import CodeChoice
 from shop.models import Finding, Role, Technician, the_shop
 from shop.owner.areas import areas
 from shop.pages import page_of
@@ -33,9 +34,7 @@ class QuestionsForm(forms.Form):
         choices=[("", "Anything"), *((check.value, check.value) for check in Check)],
         required=False,
     )
-    technician = forms.ModelChoiceField(
-        Technician.objects.all(), to_field_name="code", required=False, empty_label="Anyone"
-    )
+    technician = CodeChoice(Technician.objects.all(), required=False, empty_label="Anyone")
     q = forms.CharField(label="Job's reference has", required=False, max_length=64)
 
     def rows(self) -> QuerySet[Finding]:

@@ -16,6 +16,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
 from shop.access import for_roles, person_of
+from shop.choosing import CodeChoice
 from shop.days import start_of_day
 from shop.desk_tables import Cell, Column, Money, Table, address, numbers, shop_money
 from shop.models import BEGINNING, JobCost, LabourRate, OverheadRate, Role, Shop, Technician, the_shop
@@ -38,11 +39,8 @@ class RateForm(forms.Form):
 class LabourRateForm(RateForm):
     """What an hour of a technician costs."""
 
-    technician = forms.ModelChoiceField(
-        Technician.objects.all(),
-        to_field_name="code",
-        required=False,
-        empty_label="All without a rate of their own",
+    technician = CodeChoice(
+        Technician.objects.all(), required=False, empty_label="All without a rate of their own"
     )
     per_hour = forms.DecimalField(
         label="Cost of an hour", help_text="wages with all that comes on top of them", decimal_places=4

@@ -11,6 +11,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from inventory.documents import LONGEST_TEXT
 from inventory.models import REAL_KINDS, Place
 from shop.access import for_roles, person_of
+from shop.choosing import options_of
 from shop.count_explanations import CountExplanation, DifferenceCause, differing
 from shop.models import Role, the_shop
 from shop.pages import page_of
@@ -39,7 +40,7 @@ def difference_list(request: HttpRequest) -> HttpResponseBase:
         "title": "Differences of counts",
         "shop": the_shop(),
         "rows": page_of(request, found.order_by("-counted_at", "pk"), "page"),
-        "places": Place.objects.filter(kind__in=REAL_KINDS),
+        "places": options_of(Place.objects.filter(kind__in=REAL_KINDS).values_list("code", flat=True)),
         "chosen": request.GET,
     }
     return render(request, "shop/store/differences.html", page)

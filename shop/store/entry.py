@@ -24,6 +24,7 @@ from shop.store.entry_forms import EnteredLines, HeadForm, LineForm
 from shop.store.unusual import Entered, count_questions, questions
 
 LISTED_CONSUMABLES = 1000
+LISTED_PACKS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +193,7 @@ def _show(
         "lines": lines,
         "asked": asked or [],
         "consumables": Consumable.objects.order_by("code")[:LISTED_CONSUMABLES],
-        "packs": Pack.objects.values_list("name", flat=True).order_by("name").distinct(),
+        "packs": Pack.objects.values_list("name", flat=True).order_by("name").distinct()[:LISTED_PACKS],
     }
     status = 400 if head.errors or any(form.errors for form in lines.forms) else 200
     return render(request, "shop/store/entry.html", page, status=status)

@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from inventory import documents
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, Supplier
+from shop.choosing import CodeChoice
 from shop.store.quantities import read_quantity
 
 LINES_SHOWN = 6
@@ -29,13 +30,11 @@ def now_here() -> str:
     return timezone.localtime().strftime(MINUTE)
 
 
-class PlaceField(forms.ModelChoiceField):  # type: ignore[type-arg] # generic only in the stubs
+class PlaceField(CodeChoice):
     """A real place, by its code."""
 
     def __init__(self, label: str) -> None:
-        super().__init__(
-            Place.objects.filter(kind__in=REAL_KINDS), to_field_name="code", label=label, empty_label="Choose"
-        )
+        super().__init__(Place.objects.filter(kind__in=REAL_KINDS), label=label, empty_label="Choose")
 
 
 class HeadForm(forms.Form):
@@ -57,9 +56,7 @@ class HeadForm(forms.Form):
 class ReceiptForm(HeadForm):
     """A delivery."""
 
-    supplier = forms.ModelChoiceField(
-        Supplier.objects.all(), to_field_name="code", label="From supplier", empty_label="Choose"
-    )
+    supplier = CodeChoice(Supplier.objects.all(), label="From supplier", empty_label="Choose")
     place = PlaceField("Into")
     freight = forms.DecimalField(label="Freight", min_value=0, initial=0, required=False)
     duty = forms.DecimalField(label="Duty", min_value=0, initial=0, required=False)

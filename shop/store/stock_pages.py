@@ -18,6 +18,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from inventory.expiry import expiring
 from inventory.models import REAL_KINDS, Consumable, Holding, LowLevel, Movement, Place, PlaceKind
 from shop.access import for_roles, person_of, role_of
+from shop.choosing import options_of
 from shop.models import Role, the_shop
 from shop.pages import page_of
 from shop.store.level_form import LevelForm
@@ -55,7 +56,7 @@ def stock(request: HttpRequest) -> HttpResponseBase:
         "title": "Stock",
         "shop": the_shop(),
         "rows": rows,
-        "places": Place.objects.filter(kind__in=REAL_KINDS),
+        "places": options_of(Place.objects.filter(kind__in=REAL_KINDS).values_list("code", flat=True)),
         "chosen": request.GET,
         "sort": sort,
         "may_change": role_of(person_of(request)) != Role.ACCOUNTANT,
