@@ -25,12 +25,16 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """What stands in a row under a column: a text, perhaps a link, a small note below, tags, a margin bar."""
+    """What stands in a row under a column: a text, perhaps a link, a small note below, tags, a margin bar.
+
+    `tags` ask for a look; `good` says what is well.
+    """
 
     text: str
     href: str = ""
     note: str = ""
     tags: tuple[str, ...] = ()
+    good: str = ""
     strong: bool = False
     row: MarginRow | None = None
 

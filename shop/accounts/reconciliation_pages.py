@@ -19,7 +19,7 @@ from shop.accounts.areas import areas
 from shop.accounts.forms import BooksPeriodForm
 from shop.costing import Absorption, JobCosts
 from shop.costing_export import HEADER, costing_rows
-from shop.desk_tables import Cell, Column, Money, Table, address, numbers, shop_money
+from shop.desk_tables import Cell, Column, Table, address, numbers
 from shop.margins import AMOUNTS, posted_costs
 from shop.models import Role, the_shop
 from shop.pages import page_of
@@ -71,7 +71,6 @@ def reconciliation(request: HttpRequest) -> HttpResponse:
         proofs = _proofs(form, total, wear)
         waiting = _waiting(form)
     page = page_of(request, list(by_consumable.items()), "page")
-    written = shop_money()
     context = {
         "title": "Reconciliation",
         "areas": areas(request),
@@ -81,9 +80,9 @@ def reconciliation(request: HttpRequest) -> HttpResponse:
         "tables": [
             _identity_table(total, form),
             _proofs_table(proofs),
-            _absorption_table(wear, overhead, form, written),
+            _absorption_table(wear, overhead, form),
             _waiting_table(waiting),
-            _consumables_table(page, total, written),
+            _consumables_table(page, total),
         ],
         "broken": [proof.what for proof in proofs if proof.difference],
         "rows": page,
@@ -176,7 +175,7 @@ def _identity_table(total: Reconciled, form: BooksPeriodForm) -> Table:
         ],
         total=[
             Cell("Unexplained"),
-            Cell(_exact(total.unexplained), tags=() if total.unexplained else ("proven",)),
+            Cell(_exact(total.unexplained), good="" if total.unexplained else "proven"),
             Cell("receipts less all that follows; has to be 0"),
         ],
     )
@@ -199,16 +198,14 @@ def _proofs_table(proofs: Iterable[Proof]) -> Table:
                 Cell(proof.what),
                 Cell(_exact(proof.one)),
                 Cell(_exact(proof.other)),
-                Cell(_exact(proof.difference), strong=True, tags=() if proof.difference else ("agree",)),
+                Cell(_exact(proof.difference), strong=True, good="" if proof.difference else "agree"),
             ]
             for proof in proofs
         ],
     )
 
 
-def _absorption_table(
-    wear: Absorption, overhead: Absorption, form: ReconciliationForm, written: Money
-) -> Table:
+def _absorption_table(wear: Absorption, overhead: Absorption, form: ReconciliationForm) -> Table:
     is_known = form.chosen("overhead") is not None
     return Table(
         caption="Charged to jobs by predetermined rates, against what was spent",
@@ -216,16 +213,16 @@ def _absorption_table(
         rows=[
             [
                 Cell("Wear of long-lived parts"),
-                Cell(written(wear.absorbed)),
-                Cell(written(wear.actual)),
-                Cell(written(wear.balance), strong=True),
+                Cell(_exact(wear.absorbed)),
+                Cell(_exact(wear.actual)),
+                Cell(_exact(wear.balance), strong=True),
                 Cell(_absorbed(wear)),
             ],
             [
                 Cell("Overhead"),
-                Cell(written(overhead.absorbed)),
-                Cell(written(overhead.actual) if is_known else ""),
-                Cell(written(overhead.balance) if is_known else "", strong=True),
+                Cell(_exact(overhead.absorbed)),
+                Cell(_exact(overhead.actual) if is_known else ""),
+                Cell(_exact(overhead.balance) if is_known else "", strong=True),
                 Cell(_absorbed(overhead) if is_known else "give above what was really spent"),
             ],
         ],
@@ -247,14 +244,14 @@ def _waiting_table(waiting: dict[str, tuple[int, str]]) -> Table:
     )
 
 
-def _consumables_table(page: Iterable[tuple[str, Reconciled]], total: Reconciled, written: Money) -> Table:
+def _consumables_table(page: Iterable[tuple[str, Reconciled]], total: Reconciled) -> Table:
     def cells(found: Reconciled) -> list[Cell]:
         amounts = (
             *(found.receipts, found.job_materials, found.wear_parts, found.losses, found.scrap),
             *(found.adjustments, found.opening_stock, found.closing_stock),
         )
         unexplained = Cell(_exact(found.unexplained), strong=bool(found.unexplained))
-        return [*(Cell(written(amount)) for amount in amounts), unexplained]
+        return [*(Cell(_exact(amount)) for amount in amounts), unexplained]
 
     return Table(
         caption="By consumable",

@@ -154,11 +154,26 @@ def test_the_page_shows_the_identity_and_that_nothing_is_unexplained() -> None:
     assert page.row("All", table=4)["Unexplained"] == "0.0000"
 
 
+def test_what_agrees_looks_otherwise_than_what_needs_a_look() -> None:
+    html = client().get(f"/accounts/reconciliation/?{query(MARCH)}").content.decode()
+    assert '<span class="tag good">proven</span>' in html
+    assert html.count('<span class="tag good">agree</span>') == 5
+
+
+def test_the_columns_by_consumable_add_up_to_the_last_digit_shown() -> None:
+    page = desk(f"/accounts/reconciliation/?{query(MARCH)}")
+    *rows, everything = page.tables[4]
+    for column in ("Receipts", "Materials", "Stock before", "Stock after"):
+        assert sum(amount_of(row[column]) for row in rows) == amount_of(everything[column])
+    wear = page.row("Wear", table=2)
+    assert amount_of(wear["Charged"]) - amount_of(wear["Spent"]) == amount_of(wear["Balance"])
+
+
 def test_overhead_is_compared_with_what_was_really_spent() -> None:
     charged = sum(cost.overhead for cost in JobCost.objects.all())
     page = desk(f"/accounts/reconciliation/?period=all+time&overhead={charged + 1}")
     row = page.row("Overhead", table=2)
-    assert (row["Balance"], row["That is"]) == ("\N{MINUS SIGN}1.00", "under-absorbed")
+    assert (row["Balance"], row["That is"]) == ("\N{MINUS SIGN}1.0000", "under-absorbed")
     assert "greater than or equal" in desk("/accounts/reconciliation/?overhead=-1").text
 
 
@@ -431,3 +446,10 @@ def test_only_owner_and_accountant_come_here() -> None:
     assert RefusedDocument.objects.get().resolved_at is None
     assert isinstance(desk("/accounts/", Role.OWNER), Desk)
     assert timezone.now() > at("2026-04-01")
+
+
+def test_a_page_is_printed_dark_on_white_with_the_chart_for_light_pages() -> None:
+    html = client().get("/owner/margins/?period=all+time").content.decode()
+    dark = [line for line in html.splitlines() if "theme=dark" in line]
+    assert dark
+    assert all('media="screen and ' in line for line in dark)
