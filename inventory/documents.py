@@ -8,11 +8,13 @@ import hashlib
 import json
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
-from datetime import UTC, datetime
+from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
 from typing import Any, ClassVar, Protocol
+
+from inventory.canonical import plain
 
 PLACES = 4
 LARGEST_QUANTITY = Decimal(10_000_000)
@@ -198,26 +200,12 @@ class Sent(Protocol):
 
 def content(document: Sent) -> dict[str, Any]:
     """Return the document as JSON values in one canonical form: equal documents give equal content."""
-    return {"kind": document.kind, **_plain_fields(document)}
+    return {"kind": document.kind, **plain(document)}
 
 
 def digest(content_: dict[str, Any]) -> str:
     """Return the SHA-256 of a document's content, in hexadecimal."""
     return hashlib.sha256(json.dumps(content_, sort_keys=True).encode()).hexdigest()
-
-
-def _plain_fields(value: Any) -> dict[str, Any]:
-    return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Decimal):
-        return f"{value.normalize():f}"
-    if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat()
-    if isinstance(value, tuple):
-        return [_plain_fields(line) for line in value]
-    return value
 
 
 def natural_order(identifier: str) -> str:

@@ -2,11 +2,12 @@
 
 import json
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
-from typing import Any, ClassVar
+from typing import ClassVar
 
+from inventory.canonical import plain
 from inventory.documents import (
     LARGEST_USE,
     LONGEST_ID,
@@ -79,26 +80,18 @@ class JobUses:
 
 def close_content(close: Close) -> str:
     """Return all that a close says but its id, in one canonical form."""
-    said = asdict(close)
+    return _all_but_id(close)
+
+
+def uses_content(uses: JobUses) -> str:
+    """Return all that further uses say but their id, in one canonical form."""
+    return _all_but_id(uses)
+
+
+def _all_but_id(sent: Close | JobUses) -> str:
+    said = plain(sent)
     del said["id"]
-    return canonical(said)
-
-
-def canonical(said: Any) -> str:
-    """Return values as JSON text in one form: equal values give equal text."""
-    return json.dumps(_plain(said), sort_keys=True, ensure_ascii=False)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Decimal):
-        return f"{value.normalize():f}"
-    if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat()
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, dict):
-        return {name: _plain(item) for name, item in value.items()}
-    return value
+    return json.dumps(said, sort_keys=True, ensure_ascii=False)
 
 
 def close_problems(close: Close) -> Iterator[Problem]:

@@ -7,7 +7,7 @@ close. What looks wrong is asked about, never refused.
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeVar
 
@@ -26,9 +26,9 @@ from shop.closes import (
     Close,
     JobUses,
     UsedLine,
-    canonical,
     close_content,
     close_problems,
+    uses_content,
     uses_problems,
 )
 from shop.models import (
@@ -368,8 +368,9 @@ def _add_all_uses(batch: list[JobUses], by: str, now: datetime, progress: Progre
     for uses in batch:
         # A retry says what the first one said, even where its job was closed anew meanwhile.
         occurred_at, place = posted.get(uses.id) or (jobs[uses.job].closed_at or now, jobs[uses.job].van.code)
-        content = canonical({"job": uses.job, "lines": [asdict(line) for line in uses.lines]})
-        to_post.append(documents.Use(uses.id, occurred_at, place, _stock_lines(uses.lines), content))
+        to_post.append(
+            documents.Use(uses.id, occurred_at, place, _stock_lines(uses.lines), uses_content(uses))
+        )
     postings = ledger.post_within(to_post, catalogue, by=by, now=now, progress=progress)
     new = [(uses, posting) for uses, posting in zip(batch, postings, strict=True) if posting.created]
     _store_lines(

@@ -189,3 +189,52 @@ def test_a_price_per_unit_that_nobody_pays_is_refused() -> None:
     freight = receipt("R-2", 0, (COMPOUND, "0.0001", "1"), freight=Decimal(100_000_000))
     assert found(dear) == found(freight) == [(1, "cost")]
     assert not found(receipt("R-3", 0, (COMPOUND, "1", "1000000")))
+
+
+# One of each kind, with all that its form could depend on: zeros behind, exponents, zones, letters, no lines.
+NINE = datetime(2026, 3, 2, 9, 30, tzinfo=timezone(timedelta(hours=2)))
+STORED: list[tuple[d.Document, str]] = [
+    (
+        d.Receipt(
+            *("R-1", NINE, "S", "DEPOT"),
+            (d.ReceiptLine("D-P240", D("100.00"), D("1E+2"), "L-7", "2027-01-31"),),
+            D("9.90"),
+            note="größer, 5 µm",
+        ),
+        "b838d935889951e15bf3c683003ad502b51a0a9ca6cdef6558e8db9d0196f03a",
+    ),
+    (
+        d.Transfer("T-1", NINE, "DEPOT", "VAN-1", (d.Line("D-P240", D(10)), d.Line("PAD", D("0.5")))),
+        "a3e34888479950b803c96a30da6d4cb2f58388932a514252f89b7a9f0ac9923b",
+    ),
+    (
+        d.Close("C-1", NINE, "VAN-1", (), '{"job": "J-1"}'),
+        "ac74068d527363653e715b997ef079e49ed9d42fb4b256396651de451095d901",
+    ),
+    (
+        d.Use("U-1", NINE, "VAN-1", (d.Line("COMPOUND", D("12.3450")),)),
+        "19c6292865f969081c1c866f5e4394b946186ca3dca9864402365eaf9dabef70",
+    ),
+    (
+        d.Return("B-1", NINE, "VAN-1", "close", "C-1", (d.Line("D-P240", D(1)),)),
+        "8a3220b8c66af5ebac35a66c7fad35f5063f3a18efe2e0bf94ec5a31455941fd",
+    ),
+    (
+        d.Count("N-1", NINE, (d.CountLine("VAN-1", "D-P240", D("0.0000")),)),
+        "fcb0369689876406774e23c8cb2fcec3537ef81b76b12484981fc1c8742fb1fe",
+    ),
+    (
+        d.Scrap("X-1", NINE, "VAN-1", "worn", (d.Line("PAD", D(1)),)),
+        "2690bb8578ac0055b95907dce487a481230badafb8fb585bcd746777e99995a4",
+    ),
+    (
+        d.Correction("K-1", NINE, "receipt", "R-1", "wrong price"),
+        "a134da89e85f93a88976923ed2a7b63023129885e2e125bfe1df12cd6a0c7c90",
+    ),
+]
+
+
+@pytest.mark.parametrize(("document", "digest"), STORED, ids=[document.kind for document, _ in STORED])
+def test_documents_that_are_stored_already_are_known_again(document: d.Document, digest: str) -> None:
+    # The digests were written by the first release; databases hold them, and a retry must match.
+    assert d.digest(d.content(document)) == digest
