@@ -446,10 +446,3 @@ def test_only_owner_and_accountant_come_here() -> None:
     assert RefusedDocument.objects.get().resolved_at is None
     assert isinstance(desk("/accounts/", Role.OWNER), Desk)
     assert timezone.now() > at("2026-04-01")
-
-
-def test_a_page_is_printed_dark_on_white_with_the_chart_for_light_pages() -> None:
-    html = client().get("/owner/margins/?period=all+time").content.decode()
-    dark = [line for line in html.splitlines() if "theme=dark" in line]
-    assert dark
-    assert all('media="screen and ' in line for line in dark)
