@@ -70,7 +70,7 @@ def race(purchase_id: int, arriving: int, undone: int, *, after_posting: bool) -
         return posted or real_post(document, **who)
 
     try:
-        with patch.object(receiving.ledger, "post", post):
+        with patch.object(ledger, "post", post):
             receiving.receive(purchase_id, delivery(arriving), by="sue", now=LATER)
     except Exception as error:
         said.append(f"the delivery failed: {error}")
