@@ -1,6 +1,10 @@
 """Demand made of a random number of jobs, each with a random use: the compound distribution. Pure.
 
 Distributions are (series, units): entry k of a row is the probability of k whole units.
+
+This is what the panel's forecast is checked against, not a step of it: a Poisson number of jobs whose uses
+are logarithmic is the negative binomial (Quenouille 1949), whose quantiles the panel finds directly.
+The uses of single jobs, which any other compound needs, are not in a history of periods.
 """
 
 import math

@@ -5,7 +5,7 @@ import numpy.typing as npt
 import pytest
 from scipy import stats
 
-from forecasting import compound
+from forecasting import compound, negative_binomial
 
 FloatArray = npt.NDArray[np.float64]
 USES = np.array([0.2, 0.5, 0.2, 0.1])
@@ -46,6 +46,15 @@ def test_logarithmic_uses_of_poisson_jobs_are_negative_binomial() -> None:
     uses = np.concatenate([[0], stats.logser.pmf(np.arange(1, 400), 1 - p)])
     found = compound.panjer(np.array([-r * np.log(p)]), uses / uses.sum(), 60)
     assert found[0] == pytest.approx(stats.nbinom.pmf(np.arange(61), r, p), abs=1e-12)
+
+
+@pytest.mark.parametrize(("mean", "size"), [(0.4, 0.3), (3.0, 1.7), (25.0, 6.0)])
+def test_the_panel_s_quantiles_are_those_of_jobs_with_logarithmic_uses(mean: float, size: float) -> None:
+    levels, chance = np.array([0.5, 0.8, 0.95, 0.999]), size / (size + mean)
+    uses = np.concatenate([[0], stats.logser.pmf(np.arange(1, 400), 1 - chance)])
+    jobs = np.array([-size * np.log(chance)])
+    exact = compound.quantiles(compound.panjer(jobs, uses / uses.sum(), 300), levels)
+    assert (negative_binomial.quantiles(np.array([mean]), np.array([size]), levels) == exact).all()
 
 
 def test_geometric_uses_of_poisson_jobs() -> None:
