@@ -112,6 +112,8 @@ def test_history_costs_no_queries() -> None:
     for name, count in short.items():
         print(f"{name}: {count} queries with {SHORT} jobs of history, {long[name]} with {LONG}")
     assert long == short
-    assert short["closing a job with 6 lines"] == 33
-    assert short["adding uses"] == 35
+    # PostgreSQL takes one more: the lock against changes of the period.
+    lock = int(connection.vendor == "postgresql")
+    assert short["closing a job with 6 lines"] == 32 + lock
+    assert short["adding uses"] == 34 + lock
     assert max(count for name, count in short.items() if "margin by" in name) <= 3
