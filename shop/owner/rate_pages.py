@@ -3,12 +3,13 @@
 from dataclasses import dataclass
 from datetime import date
 from itertools import zip_longest
-from typing import Any
+from typing import Any, TypeVar
 
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.db.models import F
+from django.core.paginator import Page
+from django.db.models import F, Model
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -22,12 +23,23 @@ from shop.desk_tables import Cell, Column, Money, Table, address, numbers, shop_
 from shop.models import BEGINNING, JobCost, LabourRate, OverheadRate, Role, Shop, Technician, the_shop
 from shop.owner.areas import areas
 from shop.owner.form_errors import add_errors
+from shop.pages import page_of
 from shop.people.record import note_change
 from shop.period_form import DAY
 from shop.rates import first_open_day, labour_rate, overhead_rate, overtaken, save_rates, without_rate
 from shop.templatetags.amounts import quantity
 
 FIGURES = ("monthly_overhead", "capacity_minutes", "vehicle_per_minute")
+# More names than that are no help to read.
+MOST_NAMED = 20
+
+Rate = TypeVar("Rate", bound=Model)
+
+
+class RatesForm(forms.Form):
+    """Whose labour rates to show."""
+
+    technician = CodeChoice(Technician.objects.all(), required=False, empty_label="All")
 
 
 class RateForm(forms.Form):
@@ -91,36 +103,62 @@ class OverheadRateForm(RateForm):
 def rates(request: HttpRequest) -> HttpResponse:
     """Show all dated rates, which are in force, and from when others will be."""
     shop, written, today = the_shop(), shop_money(), timezone.localdate()
+    form = RatesForm(request.GET)
+    whose = form.cleaned_data["technician"] if form.is_valid() else None
     labour = LabourRate.objects.select_related("technician").order_by(
         F("technician__code").asc(nulls_first=True), "effective_from"
     )
-    idle = without_rate()
+    if whose:
+        labour = labour.filter(technician=whose)
+    labour_page = page_of(request, labour, "labour")
+    overhead_page = page_of(request, OverheadRate.objects.order_by("effective_from"), "overhead")
     context = {
         "title": "Rates",
         "areas": areas(request),
         "shop": shop,
+        "form": form,
         "intro": [
             "A job is costed by the rates in force on the day it was closed.",
             "A new rate never changes a locked period.",
         ],
-        "warnings": [f"Without a labour rate, so their time costs nothing: {', '.join(idle)}."]
-        if idle
-        else [],
+        "warnings": _warnings(without_rate()),
         "links_here": [
             Cell("Set a labour rate", address("owner:labour-rate")),
             Cell("Set overhead and driving", address("owner:overhead-rate")),
         ],
-        "tables": [
-            _labour_table(list(labour), today, written, shop),
-            _overhead_table(list(OverheadRate.objects.order_by("effective_from")), today, written, shop),
-        ],
+        "labour": labour_page,
+        "labour_table": _labour_table(_with_next(labour_page), whose, today, written, shop),
+        "overhead": overhead_page,
+        "overhead_table": _overhead_table(_with_next(overhead_page), today, written, shop),
     }
     return render(request, "shop/owner/rates.html", context)
 
 
-def _labour_table(rates: list[LabourRate], today: date, written: Money, shop: Shop) -> Table:
+def _warnings(idle: list[str]) -> list[str]:
+    if not idle:
+        return []
+    more = f" and {len(idle) - MOST_NAMED:,} more" if len(idle) > MOST_NAMED else ""
+    return [
+        "Without a labour rate, so their time costs nothing: " + ", ".join(idle[:MOST_NAMED]) + f"{more}."
+    ]
+
+
+def _with_next(page: Page[Rate]) -> list[tuple[Rate, Rate | None]]:
+    """Return the rates of a page, each with the one after it, that of the last from the next page."""
+    shown, end = list(page), page.end_index()
+    after = page.paginator.object_list[end : end + 1]
+    return list(zip_longest(shown, [*shown[1:], *after]))
+
+
+def _labour_table(
+    rates: list[tuple[LabourRate, LabourRate | None]],
+    whose: Technician | None,
+    today: date,
+    written: Money,
+    shop: Shop,
+) -> Table:
     rows = []
-    for rate, after in zip_longest(rates, rates[1:]):
+    for rate, after in rates:
         until = after.effective_from if after and after.technician_id == rate.technician_id else None
         rows.append(
             [
@@ -133,13 +171,17 @@ def _labour_table(rates: list[LabourRate], today: date, written: Money, shop: Sh
         caption=f"Cost of an hour of labour, in {shop.currency}",
         columns=[Column("Whose"), *numbers("Per hour"), Column("From"), Column("Until")],
         rows=rows,
-        empty="No labour rate is set: time costs nothing yet.",
+        empty=f"{whose} has no labour rate of their own: that of all counts."
+        if whose
+        else "No labour rate is set: time costs nothing yet.",
     )
 
 
-def _overhead_table(rates: list[OverheadRate], today: date, written: Money, shop: Shop) -> Table:
+def _overhead_table(
+    rates: list[tuple[OverheadRate, OverheadRate | None]], today: date, written: Money, shop: Shop
+) -> Table:
     rows = []
-    for rate, after in zip_longest(rates, rates[1:]):
+    for rate, after in rates:
         since, until = _in_force(rate.effective_from, after.effective_from if after else None, today)
         rows.append(
             [

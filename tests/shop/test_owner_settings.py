@@ -1,6 +1,6 @@
 """Questions and their answers, dated rates, and the everyday settings."""
 
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
@@ -8,7 +8,8 @@ from django.contrib.admin.models import LogEntry
 
 from inventory.models import CostPolicy
 from shop.answers import LONGEST_ANSWER
-from shop.models import BEGINNING, Finding, JobCost, LabourRate, OverheadRate, Role, Shop
+from shop.models import BEGINNING, Finding, JobCost, LabourRate, OverheadRate, Role, Shop, Technician
+from shop.pages import ROWS_PER_PAGE
 from tests.shop.desk_pages import client, desk, said, send
 from tests.shop.test_query_counts import queries
 from tests.shop.world import (
@@ -159,6 +160,35 @@ def test_a_rate_that_a_later_one_ends_is_warned_of() -> None:
     done = send("/owner/rates/labour/", per_hour="70", effective_from="2026-11-01", technician="")
     assert "from 2027-01-01 on another labour rate of 80 is in force" in said(done)
     assert "to come" in desk("/owner/rates/").tables[0][1]["From"]
+
+
+def test_rates_have_pages_on_which_the_last_one_ends_where_the_next_page_starts() -> None:
+    first = date(2100, 1, 1)
+    pay("50")
+    for number in range(ROWS_PER_PAGE + 1):
+        pay("60", first + timedelta(days=number), technician="ann")
+        charge_overhead("3000", "9000", from_=first + timedelta(days=number))
+    for number, (table, left) in enumerate({"labour": 2, "overhead": 1}.items()):
+        shown, further = (desk(f"/owner/rates/?{table}={page}").tables[number] for page in (1, 2))
+        assert (len(shown), len(further)) == (ROWS_PER_PAGE, left)
+        assert f"{shown[-1]['Until']} to come" == f"before {further[0]['From']}"
+        assert further[-1]["Until"] == "further on"
+
+
+def test_rates_of_one_technician() -> None:
+    pay("50")
+    pay("60", date(2026, 1, 1), technician="ann")
+    pay("70", date(2026, 2, 1), technician="bo")
+    assert [row["Whose"] for row in desk("/owner/rates/?technician=bo").tables[0]] == ["bo"]
+    assert len(desk("/owner/rates/?technician=nobody").tables[0]) == 3
+    Technician.objects.create(code="cleo")
+    assert "cleo has no labour rate of their own" in desk("/owner/rates/?technician=cleo").text
+
+
+def test_technicians_whose_time_costs_nothing_are_named_until_there_are_many() -> None:
+    Technician.objects.bulk_create(Technician(code=f"t-{number:02}") for number in range(30))
+    assert "nothing: ann, bo, t-00, " in desk("/owner/rates/").text
+    assert "t-17 and 12 more." in desk("/owner/rates/").text
 
 
 @pytest.mark.parametrize(
