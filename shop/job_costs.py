@@ -26,7 +26,7 @@ from shop.part_costs import PartCosts
 CHUNK = 1000
 ZERO = Decimal(0)
 AMOUNTS = ("revenue", "materials", "wear", "labour", "travel", "overhead")
-DERIVED = ("posted_at", "jobs", *AMOUNTS)
+DERIVED = ("posted_at", "jobs", "labour_minutes", *AMOUNTS)
 AS_CLOSED = (
     *("closed_at", "van_id", "technician_id", "job_type_id", "damage_type_id"),
     *("glass_id", "outcome", "callback_of_id"),
@@ -92,8 +92,10 @@ def _cost(
         wear=sign * wear.get(source.pk, ZERO),
     )
     if source.kind == Kind.CLOSE:
+        said = json.loads(source.content["content"])
         cost.jobs = sign
-        for name, amount in rates.of_close(json.loads(source.content["content"])).items():
+        cost.labour_minutes = sign * Decimal(said["labour_minutes"])
+        for name, amount in rates.of_close(said).items():
             setattr(cost, name, sign * amount)
     return cost
 

@@ -416,6 +416,7 @@ class JobCost(models.Model):
     job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="costs")
     posted_at = models.DateTimeField(db_index=True)
     jobs = models.SmallIntegerField(default=0)
+    labour_minutes = FixedPointField(default=Decimal(0))
     revenue = FixedPointField(default=Decimal(0))
     materials = FixedPointField(default=Decimal(0))
     wear = FixedPointField(default=Decimal(0))

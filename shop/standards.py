@@ -153,13 +153,18 @@ def _allowed(jobs: dict[Pair, int]) -> dict[Pair, Decimal]:
 def labour_lines(
     start: date | None = None, end: date | None = None, *, rate_day: date
 ) -> Iterator[LabourLine]:
-    """Yield the labour of each job type; the standard rate is the shop's own in force on `rate_day`."""
-    costs = posted_costs(start, end).filter(jobs__gt=0, document__corrected_by__isnull=True)
+    """Yield the labour of each job type; the standard rate is the shop's own in force on `rate_day`.
+
+    As everything of a period, it is what posted there: a close of a locked month that was undone later stays
+    in that month and leaves the one in which its correction posts, whose minutes may then be negative.
+    """
+    costs = posted_costs(start, end).exclude(jobs=0)
     rate = rate_on(LabourRate.objects.filter(technician__isnull=True), rate_day)
     standard = dict(JobType.objects.values_list("code", "standard_minutes"))
     rows = (
         costs.values_list("job_type__code")
-        .annotate(jobs=Sum("jobs"), minutes=Sum("job__labour_minutes"), cost=Sum("labour"))
+        .annotate(jobs=Sum("jobs"), minutes=Sum("labour_minutes"), cost=Sum("labour"))
+        .exclude(jobs=0, minutes=0, cost=0)
         .order_by("job_type__code")
     )
     for job_type, jobs, minutes, cost in rows:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
-from shop.costing import minutes_cost, rounded_share
+from shop.costing import MINUTES_PER_HOUR, rounded_share
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +75,10 @@ def labour_variances(
     """Split actual less standard cost of labour into rate and efficiency.
 
     rate = actual cost - standard rate x actual time; efficiency = standard rate x (actual - standard time).
-    Raises ValueError when minutes or the rate are negative.
+    Minutes are negative where a period undid more work of earlier ones than was done in it.
     """
-    at_standard_rate = minutes_cost(actual_minutes, standard_rate_per_hour)
-    standard_cost = minutes_cost(standard_minutes, standard_rate_per_hour)
+    at_standard_rate = rounded_share(standard_rate_per_hour, actual_minutes, MINUTES_PER_HOUR)
+    standard_cost = rounded_share(standard_rate_per_hour, standard_minutes, MINUTES_PER_HOUR)
     return LabourVariances(rate=actual_cost - at_standard_rate, efficiency=at_standard_rate - standard_cost)
 
 

@@ -308,6 +308,7 @@ def busy_world() -> None:
     [
         *((name, Decimal("123.4567")) for name in AMOUNTS),
         ("jobs", 5),
+        ("labour_minutes", Decimal("123.4567")),
         ("posted_at", NOW),
         ("closed_at", NOW),
         ("outcome", "reduced"),

@@ -19,6 +19,7 @@ from tests.shop.world import (
     close,
     correct,
     give_back,
+    lock,
     open_shop,
     pay,
     receive,
@@ -117,6 +118,21 @@ def test_labour_variances_by_hand() -> None:
     assert line.actual_cost == Decimal(131)
     assert line.variances == LabourVariances(rate=Decimal(11), efficiency=Decimal(20))
     assert [one.job_type for one in labour_lines(rate_day=date(2026, 3, 31))] == ["polish", "regrind"]
+
+
+def test_a_correction_leaves_the_labour_of_a_locked_month_and_counts_where_it_posts() -> None:
+    pay("60")
+    march, april = (date(2026, 3, 1), date(2026, 3, 31)), (date(2026, 4, 1), date(2026, 4, 30))
+    close("J-1", "2026-03-10", labour_minutes=Decimal(65))
+    lock("2026-04-01")
+    before = list(labour_lines(*march, rate_day=march[1]))
+    correct("K-1", "close", "close-J-1")
+    close("J-1", "2026-04-02", id="close-again", labour_minutes=Decimal(40))
+    assert list(labour_lines(*march, rate_day=march[1])) == before
+    # 65 minutes undone and 40 done, one job for another.
+    (line,) = labour_lines(*april, rate_day=april[1])
+    assert (line.jobs, line.actual_minutes, line.actual_cost) == (0, Decimal(-25), Decimal(-25))
+    assert line.variances == LabourVariances(rate=Decimal(0), efficiency=Decimal(-25))
 
 
 def test_without_a_rate_of_the_shop_there_is_no_labour_variance() -> None:

@@ -2,7 +2,6 @@
 
 from decimal import Decimal
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -33,11 +32,13 @@ def test_as_planned_is_neither() -> None:
     assert direction(D("0.0000")) == "none"
 
 
-def test_negative_minutes_are_refused() -> None:
-    with pytest.raises(ValueError, match="minutes -1"):
-        labour_variances(
-            actual_minutes=D(-1), actual_cost=D(0), standard_minutes=D(1), standard_rate_per_hour=D(1)
-        )
+def test_a_month_that_undoes_more_work_than_it_does_has_variances_of_the_other_sign() -> None:
+    done = {"actual_minutes": 65, "actual_cost": 70, "standard_minutes": 50}
+    rate = Decimal(60)
+    split = labour_variances(**{k: Decimal(v) for k, v in done.items()}, standard_rate_per_hour=rate)
+    undone = labour_variances(**{k: Decimal(-v) for k, v in done.items()}, standard_rate_per_hour=rate)
+    assert (undone.rate, undone.efficiency) == (-split.rate, -split.efficiency)
+    assert (split.rate, split.efficiency) == (Decimal(5), Decimal(15))
 
 
 @given(amounts, amounts, amounts, amounts)
