@@ -1,6 +1,6 @@
 """Which periods are locked; locking and reopening them, with a page that says what that means."""
 
-from datetime import date, datetime
+from datetime import date, datetime, time, tzinfo
 from decimal import Decimal
 from typing import Any
 
@@ -116,7 +116,7 @@ def _months_table(locked_until: datetime | None) -> Table:
             break
         jobs, revenue = posted.get(first, (0, ZERO))
         look = address("accounts:reconciliation", start=first, end=month_of(first).end)
-        state = _state(month_of(first), locked_until)
+        state = _state(month_of(first), locked_until, shop.zone)
         table_rows.append(
             [
                 Cell(f"{first:%Y-%m}"),
@@ -134,11 +134,15 @@ def _months_table(locked_until: datetime | None) -> Table:
     )
 
 
-def _state(month: Period, locked_until: datetime | None) -> str:
-    if locked_until is None or month.start is None or locked_until <= start_of_day(month.start):
+def _state(month: Period, locked_until: datetime | None, zone: tzinfo) -> str:
+    if locked_until is None or month.start is None or month.end is None:
         return "open"
-    is_whole = month.end is not None and locked_until >= start_of_day(month.end + ONE_DAY)
-    return "locked" if is_whole else "locked in part"
+    starts, is_over = (
+        datetime.combine(day, time.min, tzinfo=zone) for day in (month.start, month.end + ONE_DAY)
+    )
+    if locked_until <= starts:
+        return "open"
+    return "locked" if locked_until >= is_over else "locked in part"
 
 
 @never_cache

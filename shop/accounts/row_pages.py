@@ -82,7 +82,7 @@ def movements(request: HttpRequest) -> HttpResponse:
                 ],
                 rows=[_movement_row(part, movement) for movement in page],
                 total=[Cell("All"), Cell(""), Cell(""), Cell(""), Cell(_exact(total))],
-                empty="There is none.",
+                empty=f"No movement of this part posted in {form.period}.",
             )
         ],
         "rows": page,

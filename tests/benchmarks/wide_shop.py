@@ -77,15 +77,16 @@ PEOPLE = {"olga": Role.OWNER, "sue": Role.STOREKEEPER, "ada": Role.ACCOUNTANT, "
 Row = TypeVar("Row", bound=Model)
 
 
-def fill(rows: int) -> None:
+def fill(rows: int, consumables: int = CONSUMABLES) -> None:
     """Put about so many rows behind every list: so many jobs, and vans for so many holdings."""
     with transaction.atomic():
-        _WideShop(rows).fill()
+        _WideShop(rows, consumables).fill()
 
 
 class _WideShop:
-    def __init__(self, rows: int) -> None:
+    def __init__(self, rows: int, consumables: int) -> None:
         self.rows = rows
+        self.kinds_of_stock = consumables
         self.now = timezone.now()
         self.outside = {place.kind: place.pk for place in Place.objects.all()}
 
@@ -111,7 +112,7 @@ class _WideShop:
         self.depot = Place.objects.create(code="depot", kind=PlaceKind.DEPOT)
         places = _add(
             Place(code=f"van-{number:04}", kind=PlaceKind.VAN)
-            for number in range(max(self.rows // CONSUMABLES, 1))
+            for number in range(max(self.rows // self.kinds_of_stock, 1))
         )
         self.vans = _add(Van(place=place) for place in places)
         self.consumables = _add(
@@ -123,14 +124,14 @@ class _WideShop:
                 shelf_life_days=200 if number < SHELF_LIVES else None,
                 standard_cost=ONE,
             )
-            for number in range(CONSUMABLES)
+            for number in range(self.kinds_of_stock)
         )
         self.suppliers = _add(Supplier(code=f"supplier-{number:06}") for number in range(self.rows))
         # The first one sells a tenth of all.
         self.packs = _add(
             Pack(
                 supplier=self.suppliers[0 if number < self.rows // 10 else number],
-                consumable=self.consumables[number % CONSUMABLES],
+                consumable=self.consumables[number % self.kinds_of_stock],
                 name=f"box of {number}",
                 stock_units=Decimal(10),
             )
@@ -215,7 +216,7 @@ class _WideShop:
     ) -> Movement:
         values = {
             "line": 1,
-            "consumable": self.consumables[number % CONSUMABLES],
+            "consumable": self.consumables[number % self.kinds_of_stock],
             "quantity": ONE,
             "occurred_at": document.occurred_at,
             "posted_at": document.posted_at,
@@ -280,7 +281,7 @@ class _WideShop:
                 job=job,
                 document=document,
                 line=1,
-                consumable=self.consumables[number % CONSUMABLES],
+                consumable=self.consumables[number % self.kinds_of_stock],
                 quantity=ONE,
             )
             for document, (number, job) in closes
@@ -339,7 +340,7 @@ class _WideShop:
                 document_id=movement.document_id,
                 line=1,
                 expires_on=timezone.localdate() + timedelta(days=number % 90 - 20)
-                if number % CONSUMABLES < SHELF_LIVES
+                if number % self.kinds_of_stock < SHELF_LIVES
                 else None,
             )
             for number, movement in enumerate(moved)
@@ -353,7 +354,7 @@ class _WideShop:
                 document=document,
                 line=1,
                 place=self.van_of(number).place,
-                consumable=self.consumables[number % CONSUMABLES],
+                consumable=self.consumables[number % self.kinds_of_stock],
                 quantity=ONE,
                 counted_at=document.occurred_at,
             )
@@ -448,7 +449,7 @@ class _WideShop:
         ForecastRun.objects.filter(pk=self.run.pk).update(finished_at=self.now)
 
     def add_restocks(self) -> None:
-        weeks = [self.now.date() - timedelta(days=7 * number) for number in range(CONSUMABLES)]
+        weeks = [self.now.date() - timedelta(days=7 * number) for number in range(self.kinds_of_stock)]
         states = ("received", "draft", "approved", "under way", "cancelled")
         restocks = _add(
             Restock(
