@@ -5,6 +5,7 @@ from forecasting.models.mail import Letter, LetterState
 from forecasting.models.purchases import (
     Purchase,
     PurchaseEvent,
+    PurchaseLeftOut,
     PurchaseLine,
     PurchaseReceipt,
     PurchaseStatus,
@@ -35,6 +36,7 @@ __all__ = [
     "PriceBreak",
     "Purchase",
     "PurchaseEvent",
+    "PurchaseLeftOut",
     "PurchaseLine",
     "PurchaseReceipt",
     "PurchaseStatus",

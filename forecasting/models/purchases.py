@@ -126,6 +126,24 @@ class PurchaseLine(models.Model):
         return self.price_list.cost(self.packs)
 
 
+class PurchaseLeftOut(models.Model):
+    """What the latest drafting found due and could not order, and why; the next one writes it anew.
+
+    By code, as it was then. Without a consumable it is all that the supplier would have sent.
+    """
+
+    consumable = models.CharField(max_length=64, blank=True)
+    supplier = models.CharField(max_length=64, blank=True)
+    reason = models.TextField()
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return f"{self.consumable or self.supplier}: {self.reason}"
+
+
 class PurchaseReceipt(models.Model):
     """A receipt in the ledger that belongs to a purchase; it teaches the supplier's lead time."""
 

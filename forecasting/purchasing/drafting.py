@@ -12,6 +12,7 @@ from forecasting.models import (
     ForecastRun,
     Purchase,
     PurchaseEvent,
+    PurchaseLeftOut,
     PurchaseLine,
     PurchaseStatus,
     StockingTerms,
@@ -59,14 +60,17 @@ def draft_purchases(run: ForecastRun, day: date, *, by: str, now: datetime) -> D
         of_day = Purchase.objects.filter(period=day.isoformat()).select_related("supplier", "depot", "run")
         drafts = Drafts(of_day.order_by("supplier__code"))
         drafts.left_out = [*gathered.left_out, *plan.left_out, *_kept_waiting(plan, kept)]
+        _keep_left_out(drafts.left_out, now)
         return drafts
 
 
-def what_is_left_out(run: ForecastRun) -> list[LeftOut]:
-    """Return what should be ordered by a forecast as things stand and cannot be, and why; changes nothing."""
-    terms = StockingTerms.objects.get(pk=1)
-    gathered = gather(run, depot_of(terms), terms)
-    return [*gathered.left_out, *decide(gathered.items, gathered.suppliers, gathered.rules).left_out]
+def _keep_left_out(left_out: Sequence[LeftOut], now: datetime) -> None:
+    """Store what was left out instead of what was before: to find it again, all would be decided again."""
+    PurchaseLeftOut.objects.all().delete()
+    PurchaseLeftOut.objects.bulk_create(
+        PurchaseLeftOut(consumable=one.consumable, supplier=one.supplier, reason=one.reason, at=now)
+        for one in left_out
+    )
 
 
 def begin_order(supplier: Supplier, *, by: str, now: datetime, today: date) -> Purchase:

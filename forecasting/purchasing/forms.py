@@ -6,6 +6,9 @@ from decimal import Decimal
 from typing import Any
 
 from django import forms
+from django.core.exceptions import ValidationError
+from django.db.models import QuerySet, Value
+from django.db.models.functions import Concat
 from django.utils import timezone
 
 from forecasting.amounts import ZERO, rounded
@@ -14,6 +17,7 @@ from forecasting.purchasing.approving import LONGEST_NOTE, MOST_PACKS, Changes
 from forecasting.purchasing.wording import plain
 from inventory.documents import LARGEST_MONEY, Problem, Receipt, ReceiptLine
 from inventory.models import Consumable, ConsumableKind, Pack, Place
+from shop.choosing import ChooseOrType, CodeChoice
 
 ADDED_ROWS = 2
 UNEXPECTED_ROWS = 3
@@ -73,6 +77,48 @@ def _text_field(label: str, longest: int, *, required: bool = False) -> forms.Ch
     )
 
 
+class PackField(forms.ModelChoiceField):  # type: ignore[type-arg] # generic only in the stubs
+    """One of a supplier's packs, by its consumable's code and its name; the code alone will do for one."""
+
+    widget = ChooseOrType
+    default_error_messages = {
+        "invalid_choice": "This is none of its packs with a price; give the code of the consumable, and "
+        "after it the name of the pack where it sells several."
+    }
+
+    def __init__(self, packs: QuerySet[Pack], **options: Any) -> None:
+        said = Concat("consumable__code", Value(" "), "name")
+        super().__init__(
+            packs.select_related("consumable").annotate(said=said), to_field_name="said", **options
+        )
+
+    def label_from_instance(self, obj: Pack) -> str:
+        """Return what a list of packs shows."""
+        return f"{obj.consumable.name}: {obj.name} of {plain(obj.stock_units)} {obj.consumable.stock_unit}"
+
+    def to_python(self, value: Any) -> Pack | None:
+        """Return the pack that is meant."""
+        if value in self.empty_values:
+            return None
+        packs: Any = self.queryset  # with what __init__ annotates
+        try:
+            found = list(packs.filter(said=value)[:2]) or list(packs.filter(consumable__code=value)[:2])
+        except ValueError:  # no database takes such a text
+            found = []
+        if len(found) != 1:
+            raise ValidationError(self.error_messages["invalid_choice"], code="invalid_choice")
+        pack: Pack = found[0]
+        return pack
+
+
+class ConsumableField(CodeChoice):
+    """A consumable, by its code."""
+
+    def label_from_instance(self, obj: Consumable) -> str:
+        """Return what a list of consumables shows."""
+        return f"{obj.name} {obj.code} ({obj.stock_unit})"
+
+
 class DraftForm(forms.Form):
     """Packs for each line of a draft, further packs of its supplier, and a note for it."""
 
@@ -83,18 +129,17 @@ class DraftForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 2}),
     )
 
-    def __init__(self, data: Any, lines: Sequence[PurchaseLine], note: str, further: Sequence[Pack]) -> None:
+    def __init__(self, data: Any, lines: Sequence[PurchaseLine], note: str, further: QuerySet[Pack]) -> None:
         super().__init__(data, initial={"note": note})
         self.lines = lines
-        self.further = further
+        self.added = range(ADDED_ROWS if further.exists() else 0)
         for line in lines:
             field = _packs_field(f"{line.consumable.name}: packs to order")
             field.initial = line.packs
             self.fields[f"packs-{line.pk}"] = field
-        choices = [("", "nothing more"), *((str(pack.pk), _pack_label(pack)) for pack in further)]
-        for number in range(ADDED_ROWS if further else 0):
-            self.fields[f"pack-{number}"] = forms.ChoiceField(
-                label=f"Also order {number + 1}", choices=choices, required=False
+        for number in self.added:
+            self.fields[f"pack-{number}"] = PackField(
+                further, label=f"Also order {number + 1}", required=False, empty_label="nothing more"
             )
             self.fields[f"added-{number}"] = _packs_field(f"Packs {number + 1}", required=False)
 
@@ -104,14 +149,14 @@ class DraftForm(forms.Form):
 
     def added_rows(self) -> list[tuple[forms.BoundField, forms.BoundField]]:
         """Return the fields for further packs."""
-        return [(self[f"pack-{n}"], self[f"added-{n}"]) for n in range(ADDED_ROWS if self.further else 0)]
+        return [(self[f"pack-{n}"], self[f"added-{n}"]) for n in self.added]
 
     def changes(self) -> Changes:
         """Return what the form says, once it is valid."""
         said = self.cleaned_data
         added = [
-            (int(said[f"pack-{number}"]), said[f"added-{number}"] or 0)
-            for number in range(ADDED_ROWS if self.further else 0)
+            (said[f"pack-{number}"].pk, said[f"added-{number}"] or 0)
+            for number in self.added
             if said[f"pack-{number}"]
         ]
         packs = {line.pk: said[f"packs-{line.pk}"] for line in self.lines}
@@ -155,12 +200,9 @@ class DeliveryForm(forms.Form):
     note = forms.CharField(label="Delivery note or remark", max_length=200, required=False)
     rest_comes = forms.BooleanField(label="What is missing is still to come", required=False, initial=True)
 
-    def __init__(
-        self, data: Any, lines: Sequence[PurchaseLine], consumables: Sequence[Consumable], **options: Any
-    ) -> None:
+    def __init__(self, data: Any, lines: Sequence[PurchaseLine], **options: Any) -> None:
         super().__init__(data, **options)
         self.lines = lines
-        self.consumables = {str(row.pk): row for row in consumables}
         for line in lines:
             name = f"{line.consumable.name}, {line.pack.name}"
             packs = amount_field(f"{name}: packs that came")
@@ -173,13 +215,13 @@ class DeliveryForm(forms.Form):
                 f"lot-{line.pk}": _text_field(f"{name}: lot", 64),
                 f"expires-{line.pk}": _day_field(f"{name}: expires on"),
             }
-        choices = [("", "nothing else")] + [
-            (key, f"{row.name} {row.code} ({row.stock_unit})") for key, row in self.consumables.items()
-        ]
+        consumables = Consumable.objects.order_by("name", "code")
         for number in range(UNEXPECTED_ROWS):
             label = f"Also came {number + 1}"
             self.fields |= {
-                f"else-{number}": forms.ChoiceField(label=label, choices=choices, required=False),
+                f"else-{number}": ConsumableField(
+                    consumables, label=label, required=False, empty_label="nothing else"
+                ),
                 f"else-quantity-{number}": amount_field(f"{label}: quantity in its stock unit"),
                 f"else-cost-{number}": amount_field(f"{label}: charged for all of it"),
                 f"else-lot-{number}": _text_field(f"{label}: lot", 64),
@@ -223,10 +265,10 @@ class DeliveryForm(forms.Form):
 
     def _check_unexpected(self, number: int) -> None:
         said = self.cleaned_data
-        row = self.consumables.get(said.get(f"else-{number}", ""))
+        row: Consumable | None = said.get(f"else-{number}")
         quantity = said.get(f"else-quantity-{number}") or ZERO
         if row is None:
-            if quantity:
+            if quantity and f"else-{number}" not in self.errors:
                 self.add_error(f"else-{number}", "Choose what came.")
             return
         if not quantity:
@@ -260,7 +302,7 @@ class DeliveryForm(forms.Form):
                 cost = rounded(packs * said[f"price-{line.pk}"])
                 found.append(self._line(line.consumable, packs * line.pack_units, cost, "", str(line.pk)))
         for number in range(UNEXPECTED_ROWS):
-            if row := self.consumables.get(said.get(f"else-{number}", "")):
+            if row := said.get(f"else-{number}"):
                 quantity, cost = said[f"else-quantity-{number}"], said[f"else-cost-{number}"]
                 found.append(self._line(row, quantity, cost, "else-", str(number)))
         return found
@@ -277,7 +319,3 @@ class DeliveryForm(forms.Form):
 def now_as_written() -> str:
     """Return this minute on the current clocks, as a field takes it."""
     return timezone.localtime().strftime(LOCAL)
-
-
-def _pack_label(pack: Pack) -> str:
-    return f"{pack.consumable.name}: {pack.name} of {plain(pack.stock_units)} {pack.consumable.stock_unit}"

@@ -75,6 +75,9 @@ def gather(
     lead_times = _lead_times(supplier_terms)
     packs = {pack.pk: pack for pack in Pack.objects.select_related("supplier")}
     offers = _offers(packs, lead_times)
+    sold: dict[int, list[Pack]] = defaultdict(list)
+    for pack in packs.values():
+        sold[pack.consumable_id].append(pack)
     items, left_out = [], []
     for pk, row in consumables.items():
         item = Item(
@@ -92,7 +95,7 @@ def gather(
         if item.offers:
             items.append(item)
         elif item.burn.per_day > 0 or item.position < 0:
-            left_out.append(LeftOut(row.code, "", _why_no_offer(pk, packs, supplier_terms)))
+            left_out.append(LeftOut(row.code, "", _why_no_offer(sold[pk], supplier_terms)))
     return Gathered(
         items=items,
         rules=ShopRules(
@@ -222,9 +225,8 @@ def _charges() -> dict[int, Decimal]:
         return {pk: rounded(extra[pk] / total) for pk, total in price.items() if total > 0}
 
 
-def _why_no_offer(consumable: int, packs: dict[int, Pack], terms: dict[str, SupplierTerms]) -> str:
-    """Say what is missing to order a consumable, and where to give it."""
-    sold = [pack for pack in packs.values() if pack.consumable_id == consumable]
+def _why_no_offer(sold: list[Pack], terms: dict[str, SupplierTerms]) -> str:
+    """Say what is missing to order a consumable, of which all packs are given, and where to give it."""
     if not sold:
         return "no supplier sells it; add a pack to the supplier's terms"
     without = sorted({pack.supplier.code for pack in sold if pack.supplier.code not in terms})

@@ -4,7 +4,6 @@ from collections.abc import Callable
 from typing import Any
 
 from django.contrib import messages
-from django.core.paginator import Paginator
 from django.db.models import Value
 from django.db.models.functions import Coalesce, NullIf
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
@@ -13,12 +12,16 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
-from forecasting.models import ForecastRun, Purchase, PurchaseStatus, the_terms
+from forecasting.models import (
+    ForecastRun,
+    Purchase,
+    PurchaseLeftOut,
+    PurchaseLine,
+    PurchaseStatus,
+)
 from forecasting.purchasing import approving, receiving, sending
-from forecasting.purchasing.deciding import LeftOut
-from forecasting.purchasing.drafting import begin_order, draft_purchases, is_touched, what_is_left_out
+from forecasting.purchasing.drafting import begin_order, draft_purchases, is_touched
 from forecasting.purchasing.forms import DraftForm
-from forecasting.purchasing.gathering import gather
 from forecasting.purchasing.order_sheet import order_csv, order_pdf
 from forecasting.purchasing.steps import Done
 from forecasting.purchasing.viewing import (
@@ -33,16 +36,18 @@ from forecasting.purchasing.viewing import (
     total_of,
     with_lines,
 )
-from forecasting.restocking.drafting import CannotDraftError, depot_of
+from forecasting.restocking.drafting import CannotDraftError
 from forecasting.restocking.steps import StepRefused
 from inventory.ledger import Refused
 from inventory.models import Books, Pack, Supplier
 from shop.access import for_roles, person_of, role_of
 from shop.choosing import options_of
 from shop.models import in_shop_zone, the_shop
+from shop.pages import page_of
 from shop.wording import counted
 
-ROWS_PER_PAGE = 50
+# What could not be ordered has a page of its own; the list of purchases shows how it begins.
+LEFT_OUT_SHOWN = 5
 
 # What a person may press, by the name of the button: the label, the statuses that show it, the step.
 STEPS: dict[str, tuple[str, frozenset[str], Callable[..., Done]]] = {
@@ -79,13 +84,12 @@ STEPS: dict[str, tuple[str, frozenset[str], Callable[..., Done]]] = {
 @require_safe
 @for_roles(*READERS)
 def index(request: HttpRequest) -> HttpResponse:
-    """Show the purchases, newest first, narrowed by supplier and status; and what nobody can be asked for."""
+    """Show the purchases, newest first, narrowed by supplier and status; and what could not be ordered."""
     asked = {name: request.GET.get(name, "") for name in ("supplier", "status")}
     shown = Coalesce(NullIf("name", Value("")), "code")
     suppliers = options_of(Supplier.objects.order_by("code").values_list("code", shown))
-    page = Paginator(with_lines(narrowed(purchases(), **asked)), ROWS_PER_PAGE).get_page(
-        request.GET.get("page")
-    )
+    page = page_of(request, with_lines(narrowed(purchases(), **asked)), "page")
+    left_out = PurchaseLeftOut.objects.all()
     context = {
         "shop": the_shop(),
         "title": "Purchases",
@@ -96,19 +100,11 @@ def index(request: HttpRequest) -> HttpResponse:
         "has_suppliers": suppliers != [],
         "statuses": status_choices(),
         "may_draft": role_of(person_of(request)) in STOCK,
-        "missing": _nobody_to_ask(),
+        "left_out": list(left_out[:LEFT_OUT_SHOWN]),
+        "left_out_in_all": left_out.count(),
         "digits": Books.objects.get().minor_unit_digits,
     }
     return render(request, "forecasting/purchases.html", context)
-
-
-def _nobody_to_ask() -> list[LeftOut]:
-    """Return what is used and cannot be ordered for want of a pack, a price or terms."""
-    run, terms = _latest_run(), the_terms()
-    try:
-        return gather(run, depot_of(terms), terms).left_out if run else []
-    except CannotDraftError:
-        return []
 
 
 def _latest_run() -> ForecastRun | None:
@@ -119,15 +115,12 @@ def _latest_run() -> ForecastRun | None:
 @require_safe
 @for_roles(*STOCK)
 def left_out(request: HttpRequest) -> HttpResponse:
-    """Show what should be ordered as things stand and cannot be, and why."""
-    run = _latest_run()
-    reason = "" if run else "There is no burn forecast yet; make one first."
-    found: list[LeftOut] = []
-    try:
-        found = what_is_left_out(run) if run else []
-    except CannotDraftError as error:
-        reason = str(error)
-    context = {"shop": the_shop(), "title": "What cannot be ordered", "rows": found, "reason": reason}
+    """Show what the latest drafting could not order, and why."""
+    context = {
+        "shop": the_shop(),
+        "title": "What could not be ordered",
+        "page": page_of(request, PurchaseLeftOut.objects.all(), "page"),
+    }
     return render(request, "forecasting/purchase_left_out.html", context)
 
 
@@ -239,11 +232,9 @@ def _show(
 
 def _draft_form(data: Any, purchase: Purchase) -> DraftForm:
     lines = list(purchase.lines.all())
-    further = Pack.objects.filter(supplier=purchase.supplier, terms__isnull=False).exclude(
-        pk__in=[line.pack_id for line in lines]
-    )
-    packs = list(further.select_related("consumable").order_by("consumable__name", "name"))
-    return DraftForm(data, lines, purchase.note, packs)
+    priced = Pack.objects.filter(supplier=purchase.supplier, terms__isnull=False)
+    further = priced.exclude(pk__in=PurchaseLine.objects.filter(purchase=purchase).values("pack"))
+    return DraftForm(data, lines, purchase.note, further.order_by("consumable__name", "name"))
 
 
 @require_POST

@@ -17,7 +17,7 @@ from forecasting.purchasing.steps import Done
 from forecasting.purchasing.viewing import STOCK, total_of
 from forecasting.restocking.steps import StepRefused
 from inventory.ledger import Refused
-from inventory.models import Books, Consumable, Document
+from inventory.models import Books, Document
 from shop.access import for_roles, person_of
 from shop.models import the_shop
 
@@ -77,9 +77,8 @@ def receive(request: HttpRequest, pk: int) -> HttpResponse:
     """Take down a delivery; what differs from the order is shown in words before it is booked."""
     purchase = purchase_or_404(pk)
     lines = [line for line in purchase.lines.all() if line.packs]
-    consumables = list(Consumable.objects.order_by("name"))
     sent = request.POST if request.method == "POST" else None
-    form = DeliveryForm(sent, lines, consumables, initial=_new_delivery(purchase))
+    form = DeliveryForm(sent, lines, initial=_new_delivery(purchase))
     found: list[str] = []
     if sent is not None and form.is_valid():
         receipt = form.receipt(purchase.supplier.code, purchase.depot)

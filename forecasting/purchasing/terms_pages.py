@@ -4,7 +4,6 @@ from typing import TYPE_CHECKING, Any
 
 from django import forms
 from django.contrib import messages
-from django.core.paginator import Paginator
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -19,6 +18,7 @@ from forecasting.purchasing.viewing import STOCK
 from inventory.models import Books, Pack, Place, PlaceKind, Supplier
 from shop.access import for_roles
 from shop.models import the_shop
+from shop.pages import page_of
 
 if TYPE_CHECKING:
     RuleFormBase = forms.ModelForm[StockingTerms]
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 else:
     RuleFormBase = SupplierFormBase = PackFormBase = forms.ModelForm
 
-ROWS_PER_PAGE = 50
 BREAK_ROWS = 4
 
 
@@ -174,7 +173,7 @@ def terms(request: HttpRequest) -> HttpResponse:
         messages.success(request, "Kept. The next drafts go by it.")
         return redirect("purchases:terms")
     suppliers = Supplier.objects.select_related("terms").prefetch_related("packs__terms").order_by("code")
-    page = Paginator(suppliers, ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    page = page_of(request, suppliers, "page")
     rows = [
         (
             row,
@@ -212,15 +211,14 @@ def supplier(request: HttpRequest, pk: int) -> HttpResponse:
         messages.success(request, "Kept. The next drafts go by it.")
         return redirect("purchases:supplier", pk)
     packs = found.packs.select_related("consumable", "terms").prefetch_related("terms__breaks")
-    rows = [
-        (pack, price_list_of(pack.terms) if getattr(pack, "terms", None) else None)
-        for pack in packs.order_by("consumable__code", "name")
-    ]
+    page = page_of(request, packs.order_by("consumable__code", "name"), "page")
+    rows = [(pack, price_list_of(pack.terms) if getattr(pack, "terms", None) else None) for pack in page]
     context = {
         "shop": the_shop(),
         "title": f"Terms of {found.name or found}",
         "supplier": found,
         "form": form,
+        "page": page,
         "rows": rows,
         "lead_time": lead_time_of(kept) if kept else None,
         "digits": Books.objects.get().minor_unit_digits,

@@ -8,11 +8,12 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from forecasting.models import PackTerms, Purchase, StockingTerms, SupplierTerms
-from inventory.models import Document, Pack, Supplier
+from forecasting.models import PackTerms, Purchase, PurchaseLeftOut, StockingTerms, SupplierTerms
+from inventory.models import Consumable, ConsumableKind, Document, Pack, Supplier
+from shop import choosing
 from shop.models import Person, Role
 from tests.api.served_shop import PEOPLE, problem, signed_in
-from tests.forecasting.purchase_shop import COMPOUND, DISC, PAD, a_draft, depot_stock, line, packs
+from tests.forecasting.purchase_shop import COMPOUND, DISC, NOW, PAD, a_draft, depot_stock, line, packs
 from tests.shop.test_pages import Page
 
 pytestmark = pytest.mark.django_db
@@ -99,6 +100,8 @@ def test_the_whole_way_by_forms(purchase: Purchase) -> None:
         ({"price": ""}, "Give the price charged"),
         ({"occurred_at": "soon"}, "This is no moment"),
         ({"else-quantity-0": "3"}, "Choose what came."),
+        ({"else-0": "lost", "else-quantity-0": "3"}, "Select a valid choice"),
+        ({"else-0": PAD, "else-quantity-0": "3"}, "Give what was charged"),
     ],
 )
 def test_a_delivery_that_cannot_be_is_shown_again(
@@ -140,6 +143,83 @@ def test_lists_say_when_there_is_nothing_and_take_the_same_number_of_queries(pur
             made_at=purchase.made_at,
         )
     assert queries() == before
+
+
+def test_what_was_left_out_is_shown_as_it_begins_and_page_by_page(purchase: Purchase) -> None:
+    assert "could not be ordered" not in see("ada", "/purchases/").text
+    assert "Nothing is known that could not be ordered" in see("sue", "/purchases/left-out/").text
+
+    def queries(path: str) -> int:
+        client = signed_in("sue")
+        with CaptureQueriesContext(connection) as captured:
+            assert client.get(path).status_code == 200
+        return len(captured)
+
+    def leave_out(number: int) -> None:
+        PurchaseLeftOut.objects.create(consumable=f"item-{number:03}", reason="nobody sells it", at=NOW)
+
+    leave_out(0)
+    before = queries("/purchases/"), queries("/purchases/left-out/")
+    for number in range(1, 120):
+        leave_out(number)
+    assert (queries("/purchases/"), queries("/purchases/left-out/")) == before
+    shown = see("sue", "/purchases/").text
+    assert "item-004 : nobody sells it" in shown
+    assert "item-005" not in shown
+    assert "Show all 120" in shown
+    assert "120 in all" in see("ada", "/purchases/").text
+    last = see("sue", "/purchases/left-out/?page=3").text
+    assert "Page 3 of 3" in last
+    assert ("item-099" in last, "item-100" in last, "item-119" in last) == (False, True, True)
+
+
+def many_packs(supplier: Supplier) -> None:
+    """Let a supplier sell 60 packs more."""
+    for number in range(60):
+        row = Consumable.objects.create(
+            code=f"item-{number:03}", name=f"Item {number}", kind=ConsumableKind.COUNTED, stock_unit="each"
+        )
+        pack = Pack.objects.create(supplier=supplier, consumable=row, name="bag of ten", stock_units=10)
+        PackTerms.objects.create(pack=pack, price=5)
+
+
+def test_packs_of_a_supplier_are_shown_page_by_page(purchase: Purchase) -> None:
+    many_packs(purchase.supplier)
+    path = f"/purchases/terms/{purchase.supplier.pk}/"
+    assert "Page 1 of 2" in see("sue", path).text
+    last = see("sue", f"{path}?page=2").text
+    assert ("Item 10:" in last, "Item 59:" in last) == (False, True)
+
+
+@pytest.mark.parametrize("typed", [False, True])
+@pytest.mark.parametrize("said", ["item-007 bag of ten", "item-007"])
+def test_further_packs_are_chosen_or_typed(
+    purchase: Purchase, monkeypatch: pytest.MonkeyPatch, *, typed: bool, said: str
+) -> None:
+    many_packs(purchase.supplier)
+    if typed:
+        monkeypatch.setattr(choosing, "MOST_OPTIONS", 20)
+    path = f"/purchases/{purchase.pk}/"
+    html = signed_in("sue").get(path).content.decode()
+    assert ('<option value="item-007 bag of ten">Item 7: bag of ten of 10' in html) is not typed
+    assert ('name="pack-0" autocomplete="off"' in html) is typed
+    kept = {f"packs-{line(purchase).pk}": "3", "note": "", "pack-0": said, "added-0": "2"}
+    assert "Kept." in send("sue", f"{path}change/", **kept).text
+    assert packs(purchase) == {DISC: 3, "item-007": 2}
+
+
+@pytest.mark.parametrize("said", ["disc-p400 bag", "lost", "compound", "a\x00b"])
+def test_packs_that_are_not_sold_or_not_clear_are_refused(purchase: Purchase, said: str) -> None:
+    bottle = Pack.objects.get(name="bottle")
+    other = Pack.objects.create(
+        supplier=purchase.supplier, consumable=bottle.consumable, name="can", stock_units=5000
+    )
+    PackTerms.objects.create(pack=other, price=100)
+    fields = {f"packs-{line(purchase).pk}": "3", "note": "", "pack-0": said, "added-0": "2"}
+    answer = signed_in("sue").post(f"/purchases/{purchase.pk}/change/", fields)
+    assert answer.status_code == 400
+    assert "This is none of its packs with a price" in Page(answer.content.decode()).text
+    assert packs(purchase) == {DISC: 3}
 
 
 def test_an_accountant_reads_and_changes_nothing(purchase: Purchase) -> None:
