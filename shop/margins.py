@@ -1,6 +1,5 @@
 """Margin of groups of jobs, with how sure it is: one query whatever the history."""
 
-from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
@@ -176,14 +175,17 @@ def margins_of(
         .order_by(F("label").asc(nulls_first=True), "unit")
         .values_list("label", "counted", *(f"total_{name}" for name in AMOUNTS))
     )
-    groups: dict[Any, _Group] = defaultdict(lambda: _Group(0, NO_COSTS, [], []))
+    groups: dict[Any, _Group] = {}
     for label, counted, *amounts in rows.iterator():
-        group = groups[label]
-        costs_of_unit = JobCosts(*amounts)
+        unit_costs = JobCosts(*amounts)
+        group = groups.get(label)
+        if group is None:
+            groups[label] = _Group(counted, unit_costs, [unit_costs.margin], [unit_costs.revenue])
+            continue
         group.jobs += counted
-        group.costs += costs_of_unit
-        group.margins.append(costs_of_unit.margin)
-        group.revenues.append(costs_of_unit.revenue)
+        group.costs += unit_costs
+        group.margins.append(unit_costs.margin)
+        group.revenues.append(unit_costs.revenue)
     return Margins(groups)
 
 

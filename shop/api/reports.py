@@ -18,7 +18,7 @@ from shop.api.lists import OFFICE, RowList
 from shop.api.report_lists import PERIOD_PARAMETERS, PeriodForm, ReportList
 from shop.costing import JobCosts
 from shop.costing_export import JOB_COLUMNS
-from shop.margins import AMOUNTS, GROUPINGS, NOTHING, margin_report, posted_costs
+from shop.margins import AMOUNTS, GROUPINGS, NOTHING, margins_of, posted_costs
 from shop.models import Person, in_shop_zone, the_shop
 from shop.standards import labour_lines, material_lines
 
@@ -74,9 +74,9 @@ class Margins(ReportList):
         return super().get(request, **named)
 
     def report(self, **asked: Any) -> Any:
-        """Return the groups."""
+        """Return the groups, whose intervals come as a page asks for them."""
         lifetime = asked["lifetime"] == "true"
-        return margin_report(asked["by"] or BY[0], asked["start"], asked["end"], lifetime=lifetime)
+        return margins_of(asked["by"] or BY[0], asked["start"], asked["end"], lifetime=lifetime)
 
 
 class MaterialVariancesSerializer(serializers.Serializer[Any]):

@@ -295,6 +295,7 @@ class _WideShop:
                 revenue=job.price,
                 materials=Decimal(number % 90),
                 labour=Decimal(40),
+                labour_minutes=Decimal(60),
                 closed_at=document.posted_at,
                 van=job.van,
                 technician=job.technician,
