@@ -101,6 +101,7 @@ def test_the_whole_way_by_forms(purchase: Purchase) -> None:
         ({"occurred_at": "soon"}, "This is no moment"),
         ({"else-quantity-0": "3"}, "Choose what came."),
         ({"else-0": "lost", "else-quantity-0": "3"}, "Select a valid choice"),
+        ({"else-0": "a\x00b", "else-quantity-0": "3"}, "Select a valid choice"),
         ({"else-0": PAD, "else-quantity-0": "3"}, "Give what was charged"),
     ],
 )
