@@ -76,7 +76,7 @@ LISTS: dict[str, Look] = {
     "owner/missing/": Look("inventory_countline", OWNER),
     "owner/missing/counts/": Look("inventory_countline", OWNER),
     "owner/questions/": Look("shop_finding", OWNER, "show=all"),
-    "owner/rates/": Look("shop_labourrate", OWNER),
+    "owner/rates/": Look("shop_labourrate", OWNER, "technician=technician-0001", page="labour"),
     "owner/rates/labour/": Look("shop_labourrate", OWNER, page=""),
     "accounts/": Look("inventory_periodchange", ACCOUNTS),
     "accounts/reconciliation/": Look("inventory_movement", ACCOUNTS, "period=this+month"),
