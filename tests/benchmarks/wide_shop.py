@@ -22,6 +22,7 @@ from forecasting.models import (
     PackTerms,
     PeriodWork,
     Purchase,
+    PurchaseLeftOut,
     PurchaseLine,
     Restock,
     RestockLine,
@@ -512,6 +513,10 @@ class _WideShop:
                 why="why",
             )
             for purchase, pack in zip(purchases, self.packs, strict=True)
+        )
+        _add(
+            PurchaseLeftOut(consumable=f"item-{number:06}", reason="no supplier sells it", at=self.now)
+            for number in range(self.rows)
         )
 
     def add_letters_and_work(self) -> None:
