@@ -3,7 +3,6 @@
 from typing import Any
 
 from django import forms
-from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
 from django.utils.safestring import SafeString
 
@@ -32,19 +31,6 @@ class CodeChoice(forms.ModelChoiceField):  # type: ignore[type-arg] # generic on
 
     def __init__(self, rows: QuerySet[Any], **kwargs: Any) -> None:
         super().__init__(rows, to_field_name="code", **kwargs)
-
-    def to_python(self, value: Any) -> Any:
-        """Return the row; None for nothing."""
-        if not can_be_code(value):
-            raise ValidationError(
-                self.error_messages["invalid_choice"], code="invalid_choice", params={"value": value}
-            )
-        return super().to_python(value)
-
-
-def can_be_code(value: Any) -> bool:
-    """Return whether a database can be asked for it: PostgreSQL breaks off at a NUL."""
-    return "\x00" not in str(value)
 
 
 def options_of(values: QuerySet[Any]) -> list[Any] | None:

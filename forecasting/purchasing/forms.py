@@ -17,7 +17,7 @@ from forecasting.purchasing.approving import LONGEST_NOTE, MOST_PACKS, Changes
 from forecasting.purchasing.wording import plain
 from inventory.documents import LARGEST_MONEY, Problem, Receipt, ReceiptLine
 from inventory.models import Consumable, ConsumableKind, Pack, Place
-from shop.choosing import ChooseOrType, CodeChoice, can_be_code
+from shop.choosing import ChooseOrType, CodeChoice
 
 ADDED_ROWS = 2
 UNEXPECTED_ROWS = 3
@@ -101,9 +101,7 @@ class PackField(forms.ModelChoiceField):  # type: ignore[type-arg] # generic onl
         if value in self.empty_values:
             return None
         packs: Any = self.queryset  # with what __init__ annotates
-        found = []
-        if can_be_code(value):
-            found = list(packs.filter(said=value)[:2]) or list(packs.filter(consumable__code=value)[:2])
+        found = list(packs.filter(said=value)[:2]) or list(packs.filter(consumable__code=value)[:2])
         if len(found) != 1:
             raise ValidationError(self.error_messages["invalid_choice"], code="invalid_choice")
         pack: Pack = found[0]

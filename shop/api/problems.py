@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from http import HTTPStatus
 from typing import Any
 
+from django.core.exceptions import BadRequest
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.urls.converters import StringConverter
 from django.views import defaults
@@ -79,7 +80,8 @@ def server_error(request: HttpRequest) -> HttpResponse:
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
     """Answer a request that cannot be read at all."""
     if request.path.startswith("/api/"):
-        return _plain(HTTPStatus.BAD_REQUEST, "The request cannot be read.")
+        said = str(exception) if isinstance(exception, BadRequest) else "The request cannot be read."
+        return _plain(HTTPStatus.BAD_REQUEST, said)
     return defaults.bad_request(request, exception)
 
 

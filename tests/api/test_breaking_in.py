@@ -177,3 +177,18 @@ def test_no_path_leads_out_of_the_files_that_are_served(path: str) -> None:
         answer = signed_in("olga").get(place + path)
         assert answer.status_code in {400, 404}
     assert finders.find("shop/style.css")
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/purchases/?supplier=a%00b", "/store/suppliers/a%00/", "/jobs/?a%00b=1", "/api/v1/jobs/?van=%00"],
+)
+def test_a_null_character_in_an_address_is_refused(path: str) -> None:
+    answer = signed_in("olga").get(path)
+    assert answer.status_code == 400
+    if path.startswith("/api/"):
+        assert "null character" in problem(answer)["detail"]
+
+
+def test_a_null_character_in_a_form_is_refused() -> None:
+    assert signed_in("sue").post("/purchases/begin/", {"supplier": "a\0"}).status_code == 400
