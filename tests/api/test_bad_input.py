@@ -228,7 +228,7 @@ def test_every_problem_is_named_at_once() -> None:
     assert "and" in problem(answer)["detail"]
 
 
-@pytest.mark.parametrize("id_", ["=sum", "%20x", "x%09y", "%00", "x" * 101])
+@pytest.mark.parametrize("id_", ["=sum", "%20x", "x%09y", "x" * 101])
 def test_an_id_that_cannot_be_kept_is_refused(id_: str) -> None:
     assert ("id", None) in errors(refused("scrap", stock_body(place="depot", reason="x"), id_))
 

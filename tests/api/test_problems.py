@@ -19,7 +19,7 @@ def served_shop() -> None:
     open_served_shop()
 
 
-@pytest.mark.parametrize("path", ["/api/", "/api/v2/closes/", "/api/v1/closes", "/api/v1/a%0Ab", "/api/%00"])
+@pytest.mark.parametrize("path", ["/api/", "/api/v2/closes/", "/api/v1/closes", "/api/v1/a%0Ab"])
 @pytest.mark.parametrize("method", ["GET", "POST", "PUT", "DELETE"])
 def test_an_address_that_is_none_is_not_found(method: str, path: str) -> None:
     for client in (Client(enforce_csrf_checks=True), signed_in("olga")):

@@ -116,8 +116,6 @@ def test_a_password_is_changed_with_the_old_one_only() -> None:
     assert there.get("/").status_code == 302
 
 
-@pytest.mark.parametrize(
-    "query", ["", "?q=su", "?role=owner", "?state=active", "?state=invited", "?page=99", "?q=%00"]
-)
+@pytest.mark.parametrize("query", ["", "?q=su", "?role=owner", "?state=active", "?state=invited", "?page=99"])
 def test_the_list_of_people_can_be_narrowed(query: str) -> None:
     assert signed_in("olga").get(f"/people/{query}").status_code == 200
