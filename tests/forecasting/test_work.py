@@ -243,7 +243,9 @@ def test_letters_wait_for_their_time_though_drafts_are_made(fleet: None) -> None
     assert Kind.RESTOCKS in kinds
     assert Kind.LETTER not in kinds
     midnight = now.replace(hour=23, minute=59, second=59, microsecond=0)
-    assert [attempt.piece.kind for attempt in do_all(midnight)] == [Kind.LETTER] * len(VANS)
+    # What else falls due before midnight depends on the hour this runs at.
+    done = [attempt.piece.kind for attempt in do_all(midnight)]
+    assert done.count(Kind.LETTER) == len(VANS)
 
 
 @pytest.mark.parametrize(
