@@ -30,15 +30,20 @@ def short_quantity(amount: Decimal) -> str:
 
 @register.filter
 def event_details(event: RestockEvent) -> list[str]:
-    """Return what an event says besides who and when, one text for each thing."""
+    """Return what an event says besides who and when, one text for each thing.
+
+    Quantities come in the order of their codes: PostgreSQL gives the keys of JSON back in one of its own.
+    """
     details: dict[str, object] = event.details
     if event.what == "settled":
-        return [f"{code}: {_where(said)}" for code, said in details.items() if isinstance(said, dict)]
+        return [f"{code}: {_where(said)}" for code, said in sorted(details.items()) if isinstance(said, dict)]
     texts = []
     for name, said in details.items():
         if isinstance(said, dict):
             if said:
-                texts.append(f"{WORDS.get(name, name)}: {', '.join(f'{v} {k}' for k, v in said.items())}")
+                texts.append(
+                    f"{WORDS.get(name, name)}: {', '.join(f'{v} {k}' for k, v in sorted(said.items()))}"
+                )
         elif name == "by_period":
             texts.append(f"the draft of {said} counts what this one asked for")
         else:
