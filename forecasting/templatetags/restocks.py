@@ -41,9 +41,8 @@ def event_details(event: RestockEvent) -> list[str]:
     for name, said in details.items():
         if isinstance(said, dict):
             if said:
-                texts.append(
-                    f"{WORDS.get(name, name)}: {', '.join(f'{v} {k}' for k, v in sorted(said.items()))}"
-                )
+                quantities = ", ".join(f"{amount} {code}" for code, amount in sorted(said.items()))
+                texts.append(f"{WORDS.get(name, name)}: {quantities}")
         elif name == "by_period":
             texts.append(f"the draft of {said} counts what this one asked for")
         else:
