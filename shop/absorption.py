@@ -3,11 +3,11 @@
 from datetime import date
 from decimal import Decimal
 
-from django.db.models import Case, F, Sum, When
+from django.db.models import Sum
 
-from inventory.fields import FixedPointField
-from inventory.models import ConsumableKind, MovementValue, PlaceKind
+from inventory.models import ConsumableKind, MovementValue
 from shop.costing import Absorption
+from shop.job_takings import net_into_jobs
 from shop.margins import posted_costs
 
 ZERO = Decimal(0)
@@ -16,15 +16,10 @@ ZERO = Decimal(0)
 def wear_absorption(start: date | None = None, end: date | None = None) -> Absorption:
     """Return the wear charged to jobs that posted from `start` to `end`, and the parts these jobs took."""
     costs = posted_costs(start, end)
-    signed = Case(
-        When(movement__destination__kind=PlaceKind.JOB, then=F("value")),
-        default=-1 * F("value"),
-        output_field=FixedPointField(),
-    )
     replaced = MovementValue.objects.filter(
         movement__consumable__kind=ConsumableKind.WORN,
         movement__document__in=costs.values("document"),
-    ).aggregate(total=Sum(signed))["total"]
+    ).aggregate(total=net_into_jobs("value"))["total"]
     absorbed = costs.aggregate(total=Sum("wear"))["total"]
     return Absorption(absorbed or ZERO, replaced or ZERO)
 

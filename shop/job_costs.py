@@ -12,14 +12,12 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Case, F, Sum, When
-
 from inventory.documents import Kind
-from inventory.fields import FixedPointField
-from inventory.models import Consumable, ConsumableKind, Document, MovementValue, PlaceKind
+from inventory.models import Consumable, ConsumableKind, Document, MovementValue
 from inventory.signals import revalued
 from shop.chunks import chunks
 from shop.costing import minutes_cost, overhead_cost, rate_on, wear_cost
+from shop.job_takings import net_into_jobs
 from shop.models import Job, JobCost, JobUse, LabourRate, OverheadRate, the_shop
 from shop.part_costs import PartCosts
 
@@ -102,16 +100,11 @@ def _cost(
 
 def _materials(documents: Iterable[int]) -> dict[int, Decimal]:
     """Return the value that each document took from stock for its job, wearing parts left out."""
-    signed = Case(
-        When(movement__destination__kind=PlaceKind.JOB, then=F("value")),
-        default=-1 * F("value"),
-        output_field=FixedPointField(),
-    )
     rows = (
         MovementValue.objects.filter(movement__document__in=list(documents))
         .exclude(movement__consumable__kind=ConsumableKind.WORN)
         .values_list("movement__document_id")
-        .annotate(total=Sum(signed))
+        .annotate(total=net_into_jobs("value"))
     )
     return dict(rows)
 

@@ -26,7 +26,6 @@ FOOT_MM = 9.0
 
 TITLE = ParagraphStyle("title", fontName=BOLD, fontSize=16, leading=20, textColor=INK, spaceAfter=2 * mm)
 TEXT = ParagraphStyle("text", fontName=REGULAR, fontSize=9.5, leading=13, textColor=INK)
-STRONG = ParagraphStyle("strong", TEXT, fontName=BOLD)
 HEAD = ParagraphStyle("head", TEXT, fontName=BOLD, fontSize=8.5, leading=11, textColor=SOFT)
 NUMBER = ParagraphStyle("number", TEXT, alignment=2)
 NUMBER_HEAD = ParagraphStyle("number head", HEAD, alignment=2)

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
-from django.db.models import Case, F, QuerySet, Sum, When
+from django.db.models import QuerySet, Sum
 
-from inventory.fields import FixedPointField
-from inventory.models import Consumable, ConsumableKind, MovementValue, PlaceKind
+from inventory.models import Consumable, ConsumableKind, MovementValue
 from shop.costing import rate_on
+from shop.job_takings import net_into_jobs
 from shop.margins import posted_costs
 from shop.models import JobCost, JobType, LabourRate, StandardUse
 from shop.variances import LabourVariances, MaterialVariances, labour_variances, material_variances
@@ -123,13 +123,12 @@ def consumption_lines(
 
 def _taken(costs: QuerySet[JobCost], group: str) -> dict[Pair, tuple[Decimal, Decimal]]:
     """Return the quantity and cost of each consumable that the documents of a group took."""
-    into_job = {"movement__destination__kind": str(PlaceKind.JOB)}
     moved = MovementValue.objects.filter(movement__document__in=costs.values("document")).exclude(
         movement__consumable__kind=ConsumableKind.WORN
     )
     rows = (
         moved.values_list(f"movement__document__job_cost__{group}", "movement__consumable__code")
-        .annotate(quantity=Sum(_signed("movement__quantity", into_job)), cost=Sum(_signed("value", into_job)))
+        .annotate(quantity=net_into_jobs("movement__quantity"), cost=net_into_jobs("value"))
         .order_by()
     )
     return {(name, consumable): (quantity, cost) for name, consumable, quantity, cost in rows}
@@ -184,7 +183,3 @@ def labour_lines(
                 standard_rate_per_hour=rate.per_hour,
             ),
         )
-
-
-def _signed(name: str, positive: dict[str, str]) -> Case:
-    return Case(When(**positive, then=F(name)), default=-1 * F(name), output_field=FixedPointField())

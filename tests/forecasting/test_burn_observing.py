@@ -6,8 +6,6 @@ import numpy as np
 
 from forecasting.burn.observing import DRY_WEEKS_MAX, GIVEN_UP_WEEKS, given_up, observed_weeks, off_the_road
 
-NOT_BARE = np.zeros((1, 12), bool)
-
 
 def seen(use: Sequence[float], jobs: Sequence[float], bare: list[bool] | None = None) -> list[int]:
     """Return the weeks that count for one van and consumable."""
