@@ -50,8 +50,11 @@ FILES = {
 }
 # Only a home screen asks for them.
 NOT_KEPT = ("icon-192.png", "icon-512.png")
-# What a script has for its readers only: lines of comment, and indentation. No text of ours spans lines.
-FOR_READERS = re.compile(rb"^ *//.*\n|^ +", re.MULTILINE)
+# What a file has for its readers only: comments, and indentation. No text of ours spans lines.
+FOR_READERS = {
+    ".js": re.compile(rb"^ *//.*\n|^ +", re.MULTILINE),
+    ".css": re.compile(rb"/\*[^*]*\*/\n?|^ +", re.MULTILINE),
+}
 TEMPLATES = ("shop/phone/app.html", "shop/phone/manifest.json", "shop/phone/worker.js")
 
 
@@ -68,7 +71,8 @@ def _read() -> tuple[str, dict[str, bytes]]:
 
 def _sent(path: Path) -> bytes:
     content = path.read_bytes()
-    return FOR_READERS.sub(b"", content) if path.suffix == ".js" else content
+    unsent = FOR_READERS.get(path.suffix)
+    return unsent.sub(b"", content) if unsent else content
 
 
 def version() -> str:

@@ -2,6 +2,7 @@
 
 import http.client
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -26,6 +27,10 @@ class FlakyProxy(ThreadingHTTPServer):
         self.bytes_sent = 0
         # What the shop would say after its next update: text by path, and what stands in its place.
         self.updates: dict[str, tuple[bytes, bytes]] = {}
+        # What answers in the shop's place, which then hears of nothing: the whole answer by path.
+        self.impostors: dict[str, bytes] = {}
+        # The beginning of paths that are held up for as long as it stands here.
+        self.held = ""
         self._counting = threading.Lock()
 
     @property
@@ -59,6 +64,14 @@ class _Handler(BaseHTTPRequestHandler):
     def handle_one(self) -> None:
         length = int(self.headers.get("Content-Length") or 0)
         body = self.rfile.read(length)
+        while self.server.held and self.path.startswith(self.server.held):
+            time.sleep(0.05)
+        for path, answer_instead in self.server.impostors.items():
+            if self.path.startswith(path):
+                self.server.requests.append(f"{self.command} {self.path}")
+                self.wfile.write(answer_instead)
+                self.close_connection = True
+                return
         behind = http.client.HTTPConnection("127.0.0.1", self.server.server_port_behind, timeout=60)
         update = self.server.updates.get(self.path)
         # What is to be altered must not come compressed.

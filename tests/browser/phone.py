@@ -16,11 +16,25 @@ ARGUMENTS = (
     "--disable-component-update",
 )
 WIDTH, HEIGHT = 390, 844
+# How long anything may take before it counts as never: far beyond what a busy machine needs, and more than
+# the phone's own pauses between four tries in a row.
+PATIENCE_MS = 90_000
+expect.set_options(timeout=PATIENCE_MS)
 # Lets a test set the phone's clock wrong by so many milliseconds, from the next page on and at once.
 SHIFTED_CLOCK = """
 const right = Date.now.bind(Date);
 Date.now = () => right() + Number(localStorage.getItem("test clock") ?? 0);
 """
+
+
+# Whether the shop's news for a person are kept on the phone.
+HAS_NEWS = """person => new Promise((resolve) => {
+  const request = indexedDB.open("slurrybook-phone");
+  request.onsuccess = () => {
+    const asked = request.result.transaction("facts").objectStore("facts").getKey(`bundle ${person}`);
+    asked.onsuccess = () => (request.result.close(), resolve(asked.result !== undefined));
+  };
+})"""
 
 
 class Phone:
@@ -33,6 +47,7 @@ class Phone:
         self.address = address
         self.profile = profile
         self.taps = 0
+        self.person = ""
         self.errors: list[str] = []
         self.context: BrowserContext
         self.page: Page
@@ -46,7 +61,7 @@ class Phone:
 
     def _watch(self, page: Page) -> None:
         self.page = page
-        page.set_default_timeout(20_000)
+        page.set_default_timeout(PATIENCE_MS)
         page.on("pageerror", lambda error: self.errors.append(str(error)))
         page.on("console", self._hear)
 
@@ -86,17 +101,19 @@ class Phone:
                 types = [word for word in words if word.startswith("--type=")] or [""]
                 if kind in types and any(str(self.profile) in word for word in words):
                     process.send_signal(signal.SIGKILL)
-                    process.wait(10)
+                    process.wait(60)
 
     def sign_in(self, name: str) -> None:
         """Sign a person in, without the password."""
+        self.person = name
         self.page.goto(f"{self.address}/test/sign-in/{name}/")
 
     def open(self) -> None:
-        """Open the phone page and wait until it can do without signal."""
+        """Open the technician's page and wait until it can do without signal."""
         self.page.goto(f"{self.address}/phone/")
         self.page.evaluate("() => navigator.serviceWorker.ready.then(() => true)")
         self.page.wait_for_function("() => navigator.serviceWorker.controller !== null")
+        self.page.wait_for_function(HAS_NEWS, arg=self.person)
 
     def lose_signal(self) -> None:
         """Go where there is no signal."""
@@ -127,7 +144,7 @@ class Phone:
     def expect_state(self, job: str, state: str) -> None:
         """Wait until an entry of the queue says so."""
         entry = self.page.locator("li.entry", has_text=job)
-        expect(entry.locator(".tag")).to_have_text(state, timeout=30_000)
+        expect(entry.locator(".tag")).to_have_text(state)
 
     def set_clock_wrong_by(self, hours: float) -> None:
         """Put the phone's clock ahead of the shop's, or behind it with a negative number."""

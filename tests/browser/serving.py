@@ -33,4 +33,4 @@ def serving(module: str, folder: Path) -> Iterator[str]:
         yield line
     finally:
         server.stdin.close()
-        server.wait(timeout=30)
+        server.wait(timeout=60)

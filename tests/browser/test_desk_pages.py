@@ -16,6 +16,7 @@ from django.urls import Resolver404, resolve
 from playwright.sync_api import Browser, Page
 
 from tests.api.test_access import ROUTES
+from tests.browser.phone import PATIENCE_MS
 from tests.browser.serving import serving
 
 NARROW, WIDE, HEIGHT = 360, 1280, 800
@@ -81,8 +82,8 @@ def test_every_page_of_a_role_is_accessible_and_fits_a_phone(
         viewport={"width": NARROW, "height": HEIGHT}, color_scheme="light", service_workers="block"
     )
     context.add_cookies([{"name": "sessionid", "value": desks.sessions[role], "url": desks.address}])
+    context.set_default_timeout(PATIENCE_MS)
     page = context.new_page()
-    page.set_default_timeout(30_000)
     walk = Walk()
     page.on("pageerror", lambda error: walk.wrong.append(f"{page.url}: {error}"))
     waiting = [

@@ -27,7 +27,7 @@ def expect_all_received(phone: Phone, count: int) -> None:
     """Wait until all that was sent from this phone has been received."""
     phone.go("sent")
     expect(phone.page.locator("li.entry")).to_have_count(count)
-    expect(phone.page.locator("li.entry .tag.received")).to_have_count(count, timeout=30_000)
+    expect(phone.page.locator("li.entry .tag.received")).to_have_count(count)
 
 
 def test_a_question_is_one_line_and_is_answered_without_signal_once(

@@ -24,6 +24,8 @@ const FORMS = ["#count", "#give", "#questions"];
 const NOTHING = { closed: [], questions: [], places: [], gifts: [], under_way: 0 };
 // The news of the day change rarely; every few minutes is enough.
 const REFRESH_MS = 5 * 60_000;
+// Without any news nobody can work.
+const FIRST_NEWS_MS = 10_000;
 
 let bundle = null;
 let session = null;
@@ -42,6 +44,8 @@ const page = {
   bundleTime: () => clock.written(bundle.fetched),
   show,
   go(address, said = "") {
+    // Whoever has gone on to another view meanwhile is not fetched back.
+    if (this.from !== location.hash) return busy() || show();
     toSay = said;
     if (location.hash === address) show();
     else location.hash = address;
@@ -54,7 +58,7 @@ function say(text) {
   find("said").hidden = !text;
 }
 
-async function viewFor(hash) {
+async function viewFor(page, hash) {
   const [name, ...rest] = hash.slice(1).split("/");
   if (!bundle) return nobody();
   if (!bundle.van) return { title: "No van yet", element: h("p", { class: "card" }, "No van is yours yet. Ask an owner to give you one.") };
@@ -66,16 +70,19 @@ function nobody() {
   const text = reached === false
     ? "This phone has nothing to show yet: it needs signal once, and a sign-in."
     : "Sign in as a technician to see your jobs here.";
+  const coming = reached === null || (reached && session.is_technician);
   const link = h("a", { href: at.signIn, class: "button" }, "Sign in");
-  return { title: "Jobs", element: h("div", { class: "card" }, h("p", {}, reached === null ? "Getting your jobs …" : text), reached !== null && link) };
+  return { title: "Jobs", element: h("div", { class: "card" }, h("p", {}, coming ? "Getting your jobs …" : text), !coming && link) };
 }
 
 let turn = 0;
 
 async function show() {
   const mine = ++turn;
-  const { title, element, isForm = false } = await viewFor(location.hash);
+  const view = Object.create(page);
+  const { title, element, isForm = false } = await viewFor(view, location.hash);
   if (mine !== turn) return;
+  view.from = location.hash;
   const moved = shown !== null && shown !== location.hash;
   if (moved || toSay) say(toSay);
   toSay = "";
@@ -133,12 +140,13 @@ async function refresh() {
   if (!session?.is_technician) return;
   const { status, body } = await server.bundle();
   if (status !== 200 || body.person.username !== session.person) return;
-  const before = JSON.stringify({ ...bundle, fetched: 0 });
+  const had = bundle;
+  const before = JSON.stringify({ ...had, fetched: 0 });
   bundle = { ...body, fetched: clock.guess(clock.stamp()) };
   refreshed = Date.now();
   await store.put("facts", `bundle ${session.person}`, bundle).catch(() => {});
   // Not under the hands of somebody who fills in a form.
-  if (!busy() && before !== JSON.stringify({ ...bundle, fetched: 0 })) await show();
+  if (!(had && busy()) && before !== JSON.stringify({ ...bundle, fetched: 0 })) await show();
 }
 
 const busy = () => document.body.classList.contains("in-form") || FORMS.includes(location.hash);
@@ -153,7 +161,10 @@ async function signalled({ detail }) {
     }
     if (Date.now() - refreshed > REFRESH_MS || !bundle) await refresh().catch(() => {});
   }
-  if (!bundle) await show();
+  if (!bundle) {
+    await show();
+    if (session?.is_technician) setTimeout(outbox.flush, FIRST_NEWS_MS);
+  }
   await showStanding();
 }
 

@@ -17,6 +17,8 @@ export async function countOf(page) {
   const catalogue = new Map(bundle.consumables.map((consumable) => [consumable.code, consumable]));
   const draft = (await store.get("drafts", key)) ?? { id: newId(), person, job: COUNT, found: {}, added: [] };
   const alert = h("div", { role: "alert" });
+  // Whether it was handed in: a second tap while the first is at work changes nothing.
+  let done = false;
   const say = (text) => alert.replaceChildren(h("p", { class: "note error" }, text));
   const keep = () => store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
   const rows = h("div", { class: "lines card" });
@@ -37,6 +39,7 @@ export async function countOf(page) {
   };
 
   async function save() {
+    if (done) return;
     const found = Object.entries(draft.found).filter(([, number]) => number !== null);
     const unread = found.find(([, number]) => Number.isNaN(number));
     if (unread) return say(`${catalogue.get(unread[0]).name}: this number cannot be read. Write it like 2 or 12.5; discs and pads are whole.`);
@@ -45,12 +48,13 @@ export async function countOf(page) {
     const entry = outbox.newEntry({ id: draft.id, kind: "count", person, title: `${bundle.van}, ${lines.length} kinds`, body: { lines } });
     entry.draft = structuredClone(draft);
     entry.stamp = draft.stamp ?? entry.stamp;
+    done = true;
     try {
       await outbox.add(entry);
     } catch (error) {
+      done = false;
       return say(store.failure(error));
     }
-    await store.remove("drafts", key);
     return page.go("#sent", "The count is kept on this phone and goes out by itself.");
   }
 

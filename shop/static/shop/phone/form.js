@@ -206,6 +206,8 @@ class Form {
     timer.stop(draft);
     this.lines.tick();
     await this.changed();
+    // A second tap while the first is at work.
+    if (this.done) return;
     const wrong = problem(draft, this.catalogue);
     if (wrong) {
       this.say(wrong);
@@ -215,13 +217,15 @@ class Form {
     const entry = outbox.newEntry({ id: draft.id, kind: "close", person: draft.person, title: draft.job, after: draft.after, body: closeBody(draft, page.bundle) });
     entry.draft = structuredClone(draft);
     entry.stamp = draft.stamp ?? entry.stamp;
+    this.done = true;
     try {
       await outbox.add(entry);
     } catch (error) {
+      this.done = false;
       this.refuseToKeep(error, entry);
       return;
     }
-    await this.leave();
+    page.go("#sent", `${draft.job} is kept on this phone and goes out by itself.`);
   }
 
   refuseToKeep(error, entry) {
@@ -232,15 +236,15 @@ class Form {
     this.say(FULL, " ", button("Send now", async (event) => {
       event.target.disabled = true;
       const arrived = await outbox.sendUnkept(entry).catch(() => false);
-      if (arrived) await this.leave("The shop has received it.");
+      if (arrived) await this.leaveUnkept();
       else this.say(entry.reason || "The shop could not be reached, or somebody else is signed in. Nothing is lost while this page is open.");
     }));
   }
 
-  async leave(said) {
+  async leaveUnkept() {
     this.done = true;
     await this.writing;
     await store.remove("drafts", draftKey(this.draft.person, this.draft.job)).catch(() => {});
-    this.page.go("#sent", said ?? `${this.draft.job} is kept on this phone and goes out by itself.`);
+    this.page.go("#sent", "The shop has received it.");
   }
 }

@@ -28,6 +28,7 @@ export async function moreOf(page, reference) {
   const lines = linesOf({ draft, catalogue, stock: bundle.stock, changed });
 
   async function save() {
+    if (done) return;
     timer.stop(draft);
     lines.tick();
     const wrong = lineProblem(draft, catalogue);
@@ -35,13 +36,13 @@ export async function moreOf(page, reference) {
     if (!usedLines(draft).length) return say("Nothing is added yet. Choose or scan what was forgotten.");
     const entry = furtherUses({ ...draft, job: reference, after: job.entry?.id });
     entry.draft = structuredClone(draft);
+    done = true;
     try {
       await outbox.add(entry);
     } catch (error) {
+      done = false;
       return say(store.failure(error));
     }
-    done = true;
-    await store.remove("drafts", key);
     return page.go(`#done/${encodeURIComponent(reference)}`, "It is kept on this phone and goes out by itself.");
   }
 

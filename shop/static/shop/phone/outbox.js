@@ -8,6 +8,7 @@ import * as clock from "./clock.js";
 import * as photos from "./photos.js";
 import * as server from "./server.js";
 import * as store from "./store.js";
+import { draftKey } from "./draft.js";
 
 const FIRST_PAUSE_MS = 3_000;
 const LONGEST_PAUSE_MS = 5 * 60_000;
@@ -53,17 +54,12 @@ export function newEntry({ id, ...named }) {
   };
 }
 
-// Keep entries on the phone, all or none, in this order; raises the storage's own error when it cannot.
+// Keep entries on the phone in place of their drafts, all or none, in this order; raises the storage's own error when
+// it cannot.
 export async function add(...together) {
   together.forEach((entry, place) => (entry.saved += place));
-  const keepAll = () => store.putAll("outbox", together);
-  try {
-    await keepAll();
-  } catch (error) {
-    // What the shop has already is the first to go when space runs out.
-    if (!store.isFull(error) || !(await forgetReceived(0))) throw error;
-    await keepAll();
-  }
+  const drafts = together.filter(({ draft }) => draft).map(({ draft }) => draftKey(draft.person, draft.job));
+  await makingRoom(() => store.queue(together, drafts));
   tell();
   flush();
 }
@@ -101,9 +97,24 @@ export async function settleForFirst(entry) {
 }
 
 async function forgetReceived(kept) {
-  const received = (await entries()).filter((entry) => entry.state === "received").slice(kept);
-  for (const entry of received) await store.remove("outbox", entry.id);
+  const pictures = await photos.standing();
+  const isDone = ({ id, state }) => state === "received" && !pictures.get(id)?.waiting;
+  const received = (await entries()).filter(isDone).slice(kept);
+  for (const { id } of received) {
+    await store.remove("outbox", id);
+    await photos.forget(id);
+  }
   return received.length;
+}
+
+// What the shop has already is the first to go when space runs out.
+async function makingRoom(write) {
+  try {
+    await write();
+  } catch (error) {
+    if (!store.isFull(error) || !(await forgetReceived(0))) throw error;
+    await write();
+  }
 }
 
 // Send all that waits; never twice at once, not even from two tabs. The result is the session that was found.
@@ -158,19 +169,33 @@ async function sendAll() {
 
 // True when the shop has answered, one way or the other.
 async function sendOne(entry, token) {
+  // It may have been thrown away or taken up again while the shop was asked who is signed in.
+  const kept = await store.get("outbox", entry.id);
+  if (kept?.state !== "waiting") return true;
+  Object.assign(entry, kept);
   // From here on the shop may have it: its content must not change any more.
   settleMoment(entry);
   entry.tried = true;
-  await keep(entry);
+  await keepIfRoom(entry);
   try {
     await judge(entry, token);
   } catch (error) {
     if (!(error instanceof server.Unreachable)) throw error;
     entry.reason = "";
   }
-  await keep(entry);
+  await keepIfRoom(entry);
   tell();
   return entry.state !== "waiting";
+}
+
+// A full phone sends what it kept before all the same: should it not remember that, the shop knows the entry's id.
+async function keepIfRoom(entry) {
+  try {
+    await makingRoom(() => keep(entry));
+  } catch (error) {
+    if (!store.isFull(error)) throw error;
+    if (entry.state === "received" && !(await photos.standing()).has(entry.id)) await store.remove("outbox", entry.id);
+  }
 }
 
 function settleMoment(entry) {

@@ -18,8 +18,8 @@ async function ask(address, options = {}) {
       signal: AbortSignal.timeout(PATIENCE_MS),
       ...options,
     });
-    // A network that wants a sign-in of its own answers in the shop's place, but not in JSON.
-    body = await answer.json();
+    // A network that wants a sign-in of its own answers in the shop's place, but not in JSON of ours.
+    body = (await answer.json()) ?? {};
   } catch (error) {
     throw new Unreachable(error.message);
   }
@@ -31,7 +31,7 @@ async function ask(address, options = {}) {
 export async function session() {
   const before = csrfToken();
   const { status, body } = await ask(at.session);
-  if (status !== 200) throw new Unreachable(`status ${status}`);
+  if (status !== 200 || !Date.parse(body.now)) throw new Unreachable(`status ${status}`);
   return { ...body, token: before || csrfToken() };
 }
 

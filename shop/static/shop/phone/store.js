@@ -23,12 +23,12 @@ function open() {
   return opened;
 }
 
-async function run(name, mode, work) {
+async function run(names, mode, work) {
   const database = await open();
   return new Promise((resolve, reject) => {
     // Strict: a close that the phone says it has must outlive a flat battery.
-    const transaction = database.transaction(name, mode, { durability: "strict" });
-    const request = work(transaction.objectStore(name));
+    const transaction = database.transaction(names, mode, { durability: "strict" });
+    const request = work(...[names].flat().map((name) => transaction.objectStore(name)));
     transaction.oncomplete = () => resolve(request.result);
     transaction.onabort = () => reject(transaction.error ?? request.error);
   });
@@ -37,8 +37,12 @@ async function run(name, mode, work) {
 export const get = (name, key) => run(name, "readonly", (store) => store.get(key));
 export const all = (name) => run(name, "readonly", (store) => store.getAll());
 export const put = (name, key, value) => run(name, "readwrite", (store) => store.put(value, key));
-// Several at once, all or none.
-export const putAll = (name, values) => run(name, "readwrite", (store) => values.map((value) => store.put(value, value.id)).at(-1));
+// What is to be sent takes the place of the drafts that it was made of: all of it or none.
+export const queue = (entries, draftKeys) =>
+  run(["outbox", "drafts"], "readwrite", (outbox, drafts) => {
+    draftKeys.forEach((key) => drafts.delete(key));
+    return entries.map((entry) => outbox.put(entry, entry.id)).at(-1);
+  });
 export const remove = (name, key) => run(name, "readwrite", (store) => store.delete(key));
 
 export const isFull = (error) => error?.name === "QuotaExceededError";
