@@ -119,7 +119,8 @@ PASSWORD_RESET_TIMEOUT = 3 * 24 * 3600
 # A technician signs in about twice a month, with signal; whoever leaves is signed out at once all the same.
 SESSION_COOKIE_AGE = 14 * 24 * 3600
 
-# Five wrong passwords for a name from one address make both wait for a quarter of an hour.
+# Five wrong passwords for a name from one client make both wait for a quarter of an hour; the handler also
+# counts those for a name from all clients.
 AUTHENTICATION_BACKENDS = [
     "axes.backends.AxesStandaloneBackend",
     "django.contrib.auth.backends.ModelBackend",
@@ -134,7 +135,8 @@ AXES_ENABLE_ACCESS_FAILURE_LOG = True
 AXES_ENABLE_ADMIN = False
 AXES_VERBOSE = False
 AXES_LOCKOUT_CALLABLE = "shop.people.signing_in.try_later"
-AXES_CLIENT_IP_CALLABLE = "shop.people.signing_in.address_of"
+AXES_CLIENT_IP_CALLABLE = "shop.people.signing_in.client_of"
+AXES_HANDLER = "shop.people.signing_in.SignInLimit"
 # How many proxies of ours stand before this server; each adds the address it was asked from.
 PROXIES = env.int("PROXIES", default=0)
 

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from shop.models import Person, Technician
 from shop.people import joining
-from shop.people.signing_in import address_of
+from shop.people.signing_in import MOST_WRONG_OF_A_NAME, address_of
 from tests.api.served_shop import open_served_shop, signed_in
 
 pytestmark = pytest.mark.django_db
@@ -172,6 +172,38 @@ def test_five_wrong_passwords_shut_the_door_for_a_quarter_of_an_hour(name: str) 
     assert Client().post("/sign-in/", {"username": "olga", "password": "wrong"}).status_code == 200
     AccessAttempt.objects.update(attempt_time=timezone.now() - timedelta(minutes=15, seconds=1))
     assert can_sign_in() is True or name == "nobody"
+
+
+def test_a_name_that_is_tried_from_many_addresses_is_shut_except_where_its_person_is_known() -> None:
+    add()
+    choose(link_of())
+    known = Client(REMOTE_ADDR="192.0.2.1")
+    right = {"username": "nina", "password": PASSWORD}
+    assert known.post("/sign-in/", right).status_code == 302
+    wrong = {"username": "nina", "password": "wrong"}
+    tried = [
+        Client(REMOTE_ADDR=f"198.51.100.{number}").post("/sign-in/", wrong).status_code
+        for number in range(MOST_WRONG_OF_A_NAME + 5)
+    ]
+    assert tried == [200] * (MOST_WRONG_OF_A_NAME - 1) + [429] * 6
+    elsewhere = Client(REMOTE_ADDR="203.0.113.7")
+    answer = elsewhere.post("/sign-in/", right)
+    assert answer.status_code == 429
+    assert 890 <= int(answer["Retry-After"]) <= 901
+    assert Client(REMOTE_ADDR="192.0.2.1").post("/sign-in/", right).status_code == 302
+    assert elsewhere.post("/sign-in/", {**wrong, "username": "olga"}).status_code == 200
+    AccessAttempt.objects.update(attempt_time=timezone.now() - timedelta(minutes=15, seconds=1))
+    assert elsewhere.post("/sign-in/", right).status_code == 302
+
+
+def test_addresses_of_one_ipv6_network_are_one_client() -> None:
+    wrong = {"username": "olga", "password": "wrong"}
+    tried = [
+        Client(REMOTE_ADDR=f"2001:db8:0:7::{number:x}").post("/sign-in/", wrong).status_code
+        for number in range(1, 7)
+    ]
+    assert tried == [200] * 4 + [429] * 2
+    assert Client(REMOTE_ADDR="2001:db8:0:8::1").post("/sign-in/", wrong).status_code == 200
 
 
 def test_trying_while_it_is_shut_does_not_keep_it_shut() -> None:
