@@ -23,6 +23,7 @@ from forecasting.work.schedule import Kind
 from inventory.checking import Disagreement
 from inventory.snapshot import one_snapshot
 from shop import book_checking
+from shop.people.devices import forget_expired
 from shop.wording import counted
 
 BY = "schedule"
@@ -144,6 +145,11 @@ def _check(_piece: Piece, _now: datetime) -> Write:
     return lambda: {"said": said, "disagreements": found, "first": kept}
 
 
+def _sessions(_piece: Piece, now: datetime) -> Write:
+    # What has not ended yet stays, should `run_due --at` ask about a moment to come.
+    return lambda: {"said": f"{counted(forget_expired(min(now, timezone.now())), 'sign-in')} cleared"}
+
+
 def _first_of(disagreements: Iterator[Disagreement]) -> tuple[int, list[str]]:
     """Return how many disagreements there are, and the first of them in words."""
     kept = [
@@ -167,4 +173,5 @@ _FIRST_STEPS: dict[Kind, Callable[[Piece, datetime], Write]] = {
     Kind.LETTER: _letter,
     Kind.PURCHASES: _purchases,
     Kind.CHECK: _check,
+    Kind.SESSIONS: _sessions,
 }

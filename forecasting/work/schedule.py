@@ -28,11 +28,12 @@ class Kind(StrEnum):
     LETTER = "weekly letter"
     PURCHASES = "purchase drafts"
     CHECK = "ledger check"
+    SESSIONS = "clearing of ended sign-ins"
 
 
 # What starts by the clock; the parts and the end of a forecast follow its beginning.
 WEEKLY = (Kind.FORECAST, Kind.RESTOCKS, Kind.LETTER)
-DAILY = (Kind.PURCHASES, Kind.CHECK)
+DAILY = (Kind.PURCHASES, Kind.CHECK, Kind.SESSIONS)
 
 
 @dataclass(frozen=True, slots=True)

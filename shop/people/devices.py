@@ -1,7 +1,7 @@
 """Where a person is signed in: a row beside each session of Django's, with what tells devices apart."""
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.contrib.auth import SESSION_KEY
@@ -79,6 +79,14 @@ def _keep(request: HttpRequest, person: Any) -> None:
 def devices_of(person: Any) -> "models.QuerySet[Device]":
     """Return where a person is signed in, the latest seen first."""
     return Device.objects.filter(person=person, session__expire_date__gt=timezone.now())
+
+
+def forget_expired(now: datetime) -> int:
+    """Delete the sessions that have ended by themselves, each with its device; return how many."""
+    expired = Session.objects.filter(expire_date__lt=now)
+    found = expired.count()
+    expired.delete()
+    return found
 
 
 def end(devices: "models.QuerySet[Device]") -> int:

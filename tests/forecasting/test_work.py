@@ -6,6 +6,7 @@ from io import StringIO
 from typing import Any
 
 import pytest
+from django.contrib.sessions.models import Session
 from django.core.management import CommandError, call_command
 from django.db import connection
 from django.test import Client
@@ -27,6 +28,7 @@ from forecasting.work.pieces import Piece
 from forecasting.work.schedule import Kind
 from inventory.models import Holding
 from shop.models import Person, Shop
+from shop.people.devices import Device
 from tests.forecasting.small_fleet import ADDRESSES, SHOP_ADDRESS, VANS, open_fleet
 
 pytestmark = pytest.mark.django_db
@@ -415,6 +417,17 @@ def test_the_command_ends_with_1_when_the_books_disagree(fleet: None) -> None:
     assert check.done_at is not None
     assert check.result["disagreements"] >= 4
     assert any("DEPOT" in one and "999" in one for one in check.result["first"])
+
+
+def test_each_night_sign_ins_that_have_ended_are_cleared_and_no_other(owner: Client, client: Client) -> None:
+    ended = Client()
+    ended.force_login(Person.objects.get())
+    Session.objects.filter(pk=ended.cookies["sessionid"].value).update(expire_date=later(weeks=-1))
+    attempts = {attempt.piece.kind: attempt.said for attempt in do_all(later(weeks=5))}
+    assert attempts[Kind.SESSIONS] == "1 sign-in cleared"
+    assert [session.pk for session in Session.objects.all()] == [client.cookies["sessionid"].value]
+    assert Device.objects.get().session_id == client.cookies["sessionid"].value
+    assert client.get("/work/").status_code == 200
 
 
 # The page.
