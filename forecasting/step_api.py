@@ -1,28 +1,19 @@
-"""What the routes of restocks and purchases share: whom they serve, their schema, their pages and amounts."""
+"""What the routes of restocks and purchases share: whom they serve, their schema, their amounts."""
 
 from collections.abc import Collection, Mapping
 from typing import Any, ClassVar
 
-from django.core.paginator import InvalidPage, Page, Paginator
 from django.http import Http404
-from drf_spectacular.openapi import AutoSchema
 from rest_framework import serializers
 from rest_framework.exceptions import MethodNotAllowed
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 from rest_framework.views import APIView
 
-from inventory.documents import Problem
 from shop.access import is_person, role_of
-from shop.api.problems import MEDIA_TYPE, Malformed, ProblemSerializer
+from shop.api.problems import MEDIA_TYPE, ProblemSerializer
+from shop.api.schema import ApiSchema
 from shop.models import Person, Role
-
-ROWS_PER_PAGE = 50
-REFUSALS = {
-    "GET": (400, 401, 403, 404),
-    "PUT": (400, 401, 403, 404, 409, 413, 415),
-    "DELETE": (401, 403, 404, 409),
-}
 
 
 class AmountField(serializers.DecimalField):
@@ -46,14 +37,15 @@ class ServesRoles(BasePermission):
         return is_person(user) and role_of(user) in served.get(request.method or "", ())
 
 
-class StepSchema(AutoSchema):
-    """A route of what goes by steps: its answers, and problem details for refusals."""
+class StepSchema(ApiSchema):
+    """A route of what goes by steps: PUT takes one (201) or had taken it (200), DELETE takes it back."""
 
     def get_response_serializers(self) -> Any:
-        """Return the answers by status and media type."""
-        refusals: dict[Any, Any] = {(s, MEDIA_TYPE): ProblemSerializer for s in REFUSALS[self.method]}
+        """Return the answers by status and media type, but for the refusals that every route has."""
         shown = getattr(self.view, "answers_with")  # noqa: B009 - each view of this module has it
-        return {200: shown, **({201: shown} if self.method == "PUT" else {}), **refusals}
+        if self.method == "DELETE":
+            return {200: shown, (409, MEDIA_TYPE): ProblemSerializer}
+        return {200: shown, 201: shown} if self.method == "PUT" else {200: shown}
 
     def get_request_serializer(self) -> Any:
         """Return the shape of a step."""
@@ -85,26 +77,3 @@ def asking(request: Request) -> Person:
     if not is_person(request.user):
         raise Http404
     return request.user
-
-
-def status_asked(request: Request, known: Mapping[str, Any]) -> str:
-    """Return the status that a list is narrowed to, empty for all. Raises Malformed for an unknown one."""
-    asked = request.query_params.get("status", "")
-    if asked and asked not in known:
-        raise Malformed([Problem("status", asked, f"is not one of {', '.join(known)}")])
-    return asked
-
-
-def page_asked(request: Request, rows: Any) -> Page[Any]:
-    """Return the page of rows that is asked for, by default the first. Raises Malformed without one."""
-    pages = Paginator(rows, ROWS_PER_PAGE)
-    asked = request.query_params.get("page", "1")
-    try:
-        return pages.page(asked)
-    except InvalidPage as error:
-        raise Malformed([Problem("page", asked, f"is no page from 1 to {pages.num_pages}")]) from error
-
-
-def listed(page: Page[Any]) -> dict[str, Any]:
-    """Return a page as lists are answered."""
-    return {"count": page.paginator.count, "pages": page.paginator.num_pages, "results": page.object_list}

@@ -7,9 +7,10 @@ PUT takes a step and DELETE takes it back; the same again is answered with the f
 from collections.abc import Callable, Collection, Mapping
 from typing import Any, ClassVar
 
+from django.db.models import QuerySet
 from django.http import Http404
 from django.utils import timezone
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from django_filters import FilterSet
 from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -21,7 +22,6 @@ from forecasting.purchasing.api_shapes import (
     ChangesSerializer,
     DeliverySerializer,
     NothingSerializer,
-    PurchasePageSerializer,
     PurchaseSerializer,
     Said,
     SendingSerializer,
@@ -37,20 +37,15 @@ from forecasting.purchasing.viewing import (
     with_lines,
 )
 from forecasting.restocking.steps import StepConflict, StepRefused
-from forecasting.step_api import (
-    ROWS_PER_PAGE,
-    ServedView,
-    asking,
-    listed,
-    page_asked,
-    status_asked,
-)
+from forecasting.step_api import ServedView, asking
 from inventory.documents import Problem, Receipt
 from inventory.ledger import Conflict
 from inventory.models import Pack
+from shop.api.filters import Choice, Code
+from shop.api.lists import RowList
 from shop.api.problems import Malformed
 from shop.api.serializers import ShapeSerializer, read_document
-from shop.models import Role
+from shop.models import Person, Role
 
 
 class PurchasesView(ServedView):
@@ -60,24 +55,38 @@ class PurchasesView(ServedView):
     answers_with: ClassVar[type[serializers.BaseSerializer[Any]]] = PurchaseSerializer
 
 
-class PurchaseListView(PurchasesView):
+class _Status(Choice):
+    """A status, or several together."""
+
+    def filter(self, qs: QuerySet[Purchase], value: str) -> QuerySet[Purchase]:
+        """Return the purchases that stand so."""
+        return narrowed(qs, supplier="", status=value)
+
+
+class PurchaseFilters(FilterSet):
+    """By supplier and status."""
+
+    supplier = Code(field_name="supplier__code")
+    status = _Status([value for value, _ in status_choices()], field_name="status")
+
+
+class PurchaseListView(RowList):
     """Purchases, newest first."""
 
-    answers_with = PurchasePageSerializer
+    readers = frozenset(READERS)
+    model = Purchase
+    serializer_class = PurchaseSerializer
+    filterset_class = PurchaseFilters
+    sortable = {
+        "made_at": ("made_at", "-number"),
+        "number": ("number",),
+        "supplier": ("supplier__code", "-made_at"),
+    }
+    default_sort = "-made_at"
 
-    @extend_schema(
-        parameters=[
-            OpenApiParameter("supplier", str, description="code of the supplier"),
-            OpenApiParameter("status", str, enum=[value for value, _ in status_choices()]),
-            OpenApiParameter("page", int, description=f"from 1; {ROWS_PER_PAGE} purchases each"),
-        ]
-    )
-    def get(self, request: Request) -> Response:
-        """Show a page of the purchases that the query asks for."""
-        supplier = request.query_params.get("supplier", "")
-        status_ = status_asked(request, dict(status_choices()))
-        found = narrowed(purchases(), supplier=supplier, status=status_)
-        return Response(PurchasePageSerializer(listed(page_asked(request, _whole(found)))).data)
+    def rows(self, person: Person) -> QuerySet[Purchase]:  # noqa: ARG002 - all who read them read all
+        """Return all purchases with their lines and receipts."""
+        return _whole(purchases())
 
 
 class PurchaseView(PurchasesView):
@@ -250,7 +259,7 @@ def answer(
     return Response(found, status=new if done.changed else status.HTTP_200_OK)
 
 
-def _whole(found: Any) -> Any:
+def _whole(found: QuerySet[Purchase]) -> QuerySet[Purchase]:
     return with_lines(found).prefetch_related("receipts__document")
 
 

@@ -103,14 +103,6 @@ class PurchaseSerializer(serializers.ModelSerializer[Purchase]):
         return f"{total_of(purchase.lines.all()).normalize():f}"
 
 
-class PurchasePageSerializer(serializers.Serializer[Any]):
-    """A page of purchases, newest first."""
-
-    count = serializers.IntegerField()
-    pages = serializers.IntegerField()
-    results = PurchaseSerializer(many=True)
-
-
 @dataclass(frozen=True, slots=True)
 class PackLine:
     """Packs of one line."""

@@ -12,7 +12,7 @@ from typing import Any, ClassVar
 from django.db.models import Prefetch, QuerySet
 from django.http import Http404
 from django.utils import timezone
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from django_filters import FilterSet
 from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -33,21 +33,15 @@ from forecasting.restocking.viewing import (
     visible_to,
     with_differences,
 )
-from forecasting.step_api import (
-    ROWS_PER_PAGE,
-    AmountField,
-    ServedView,
-    asking,
-    listed,
-    page_asked,
-    status_asked,
-)
+from forecasting.step_api import AmountField, ServedView, asking
 from inventory.documents import Kind, Line, Problem
 from inventory.ledger import Conflict
 from shop.api.fields import FlagField, NumberField, TextField
+from shop.api.filters import Choice, Code
+from shop.api.lists import RowList
 from shop.api.problems import Malformed
 from shop.api.serializers import LIST_MESSAGES, LineSerializer, ShapeSerializer, read_document
-from shop.models import Role
+from shop.models import Person, Role
 
 
 class RestockLineSerializer(serializers.ModelSerializer[RestockLine]):
@@ -107,14 +101,6 @@ class RestockSerializer(serializers.ModelSerializer[Restock]):
     class Meta:
         model = Restock
         fields = ("id", "van", "depot", "week", "status", "has_differences", "made_at", "inputs", "lines")
-
-
-class RestockPageSerializer(serializers.Serializer[Any]):
-    """A page of restocks, newest week first."""
-
-    count = serializers.IntegerField()
-    pages = serializers.IntegerField()
-    results = RestockSerializer(many=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,25 +185,35 @@ class RestocksView(ServedView):
     answers_with: ClassVar[type[serializers.BaseSerializer[Any]]] = RestockSerializer
 
 
-class RestockListView(RestocksView):
-    """Restocks, newest week first."""
+class _Status(Choice):
+    """A status, or that something is not accounted for."""
 
-    answers_with = RestockPageSerializer
+    def filter(self, qs: QuerySet[Restock], value: str) -> QuerySet[Restock]:
+        """Return the restocks that stand so."""
+        return narrowed(qs, week="", van="", status=value)
 
-    @extend_schema(
-        parameters=[
-            OpenApiParameter("week", str, description="ISO week such as 2026-W48"),
-            OpenApiParameter("van", str, description="code of the van"),
-            OpenApiParameter("status", str, enum=[value for value, _ in status_choices()]),
-            OpenApiParameter("page", int, description=f"from 1; {ROWS_PER_PAGE} restocks each"),
-        ]
-    )
-    def get(self, request: Request) -> Response:
-        """Show a page of the restocks that the query asks for."""
-        narrow = {name: request.query_params.get(name, "") for name in ("week", "van")}
-        status_ = status_asked(request, dict(status_choices()))
-        found = narrowed(with_differences(visible_to(asking(request))), status=status_, **narrow)
-        return Response(RestockPageSerializer(listed(page_asked(request, _with_lines(found)))).data)
+
+class RestockFilters(FilterSet):
+    """By week, van and status."""
+
+    week = Code(field_name="period", help_text="ISO week such as 2026-W48")
+    van = Code(field_name="van__code")
+    status = _Status([value for value, _ in status_choices()], field_name="status")
+
+
+class RestockListView(RowList):
+    """Restocks, newest week first; a technician reads those of the own van."""
+
+    readers = frozenset(EVERYONE)
+    model = Restock
+    serializer_class = RestockSerializer
+    filterset_class = RestockFilters
+    sortable = {"week": ("period", "-van__code"), "van": ("van__code", "-period"), "made_at": ("made_at",)}
+    default_sort = "-week"
+
+    def rows(self, person: Person) -> QuerySet[Restock]:
+        """Return the restocks that a person may see, with their lines."""
+        return _with_lines(with_differences(visible_to(person)))
 
 
 class RestockView(RestocksView):

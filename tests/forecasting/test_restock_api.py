@@ -67,10 +67,13 @@ def test_the_list_is_narrowed_by_query_and_by_who_asks(restock: Restock) -> None
     assert vans("sue", f"?week={WEEK}&van=van-b&status=draft") == ["van-b"]
     assert vans("sue", "?week=2020-W01") == []
     assert vans("ben") == ["van-b"]
-    for query, field in (("?status=lost", "status"), ("?page=9", "page"), ("?page=x", "page")):
-        answer = signed_in("sue").get(PATH + query)
+    assert vans("sue", "?sort=van") == ["van-a", "van-b"]
+    assert vans("sue", "?sort=-van&page_size=1") == ["van-b"]
+    for query in ("status=lost", "statsu=draft", "sort=colour", "page_size=0"):
+        answer = signed_in("sue").get(f"{PATH}?{query}")
         assert answer.status_code == 400
-        assert errors(answer) == {(field, None)}
+        assert errors(answer) == {(query.split("=")[0], None)}
+    assert [signed_in("sue").get(f"{PATH}?page={page}").status_code for page in (9, "x")] == [404, 404]
 
 
 def test_the_whole_way_each_step_once(restock: Restock) -> None:
