@@ -10,8 +10,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal, localcontext
+from typing import Any
 
-from django.db.models import F, OuterRef, Q, Subquery, Sum, Value
+from django.db.models import F, OuterRef, Q, QuerySet, Subquery, Sum, Value
 from django.db.models.functions import Coalesce
 
 from inventory.fields import FixedPointField
@@ -38,16 +39,6 @@ class StockRow:
     consumable: str
     quantity: Decimal
     value: Decimal
-
-
-@dataclass(frozen=True, slots=True)
-class LowRow:
-    """A consumable at or under its level at a place, both by code; quantities in stock units."""
-
-    place: str
-    consumable: str
-    quantity: Decimal
-    level: Decimal
 
 
 @dataclass(slots=True)
@@ -93,16 +84,17 @@ def stock_at(moment: datetime) -> Iterator[StockRow]:
             yield StockRow(place, consumable, quantity, pools[consumable_id].share(quantity))
 
 
-def low_stock() -> list[LowRow]:
-    """Return what is at or under its low level, ordered by place, then consumable. One query."""
+def low_stock() -> QuerySet[LowLevel, Any]:
+    """Return the low levels that are reached, each with what is `held` there; by place, then consumable."""
     nothing = Value(ZERO, output_field=FixedPointField())
     holding = Holding.objects.filter(place=OuterRef("place"), consumable=OuterRef("consumable"))
-    rows = (
-        LowLevel.objects.annotate(held=Coalesce(Subquery(holding.values("quantity")), nothing))
+    held = Coalesce(Subquery(holding.values("quantity")), nothing)
+    return (
+        LowLevel.objects.annotate(held=held)
         .filter(held__lte=F("quantity"))
+        .select_related("place", "consumable")
         .order_by("place__code", "consumable__code")
     )
-    return [LowRow(*row) for row in rows.values_list("place__code", "consumable__code", "held", "quantity")]
 
 
 def _moved_since(moment: datetime) -> dict[Pair, Decimal]:

@@ -14,7 +14,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from inventory.models import REAL_KINDS, Books, Holding, LowLevel
-from inventory.stock import LowRow, low_stock
+from inventory.stock import low_stock
 from shop.access import OwnVan, is_person, own_van, role_of
 from shop.attention import waiting_for
 from shop.margin_bars import bar_for, margin_row
@@ -82,11 +82,10 @@ def _van(request: HttpRequest, person: Person, shop: Shop) -> dict[str, Any]:
     own = own_van(person)
     if own is None:
         return {"title": "No van yet"}
-    low: list[LowRow] = [row for row in low_stock() if row.place == own.code]
     return {
         "title": f"{own.code} today",
         "van": own.van,
-        "low": low,
+        "low": list(low_stock().filter(place=own.van.place_id)),
         "jobs": page_of(request, _due_jobs(own, shop), "jobs"),
         "stock": page_of(
             request, _holdings().filter(place=own.van.place_id).order_by("consumable__code"), "stock"

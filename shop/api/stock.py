@@ -1,11 +1,9 @@
 """Stock now, at the end of a day, and what is low."""
 
 from datetime import date, timedelta
-from decimal import Decimal
 from typing import Any
 
-from django.db.models import F, OuterRef, Q, QuerySet, Subquery, Value
-from django.db.models.functions import Coalesce
+from django.db.models import F, OuterRef, Q, QuerySet, Subquery
 from django_filters import FilterSet
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers
@@ -16,7 +14,7 @@ from rest_framework.response import Response
 from inventory.documents import YEARS
 from inventory.fields import FixedPointField
 from inventory.models import REAL_KINDS, Holding, LowLevel
-from inventory.stock import stock_at
+from inventory.stock import low_stock, stock_at
 from shop.access import own_van
 from shop.api.fields import NumberField
 from shop.api.filters import Choice, Code, Flag
@@ -108,14 +106,11 @@ class LowStock(RowList):
 
     def rows(self, person: Person) -> QuerySet[LowLevel]:
         """Return the levels that are reached at the person's places."""
-        holding = Holding.objects.filter(place=OuterRef("place"), consumable=OuterRef("consumable"))
-        nothing = Value(Decimal(0), output_field=FixedPointField())
-        held = Coalesce(Subquery(holding.values("quantity")), nothing)
-        levels = LowLevel.objects.annotate(held=held).filter(held__lte=F("quantity"))
+        levels = low_stock()
         if own_van_only(person):
             own = own_van(person)
             levels = levels.filter(place=own.van.place_id) if own else levels.none()
-        return levels.select_related("place", "consumable")
+        return levels
 
 
 class StockRowSerializer(serializers.Serializer[Any]):

@@ -26,6 +26,7 @@ from shop.store.level_form import LevelForm
 # Cover is told by the use of so many days; a burn forecast says more.
 USE_DAYS = 56
 EXPIRY_DAYS = 60
+EXPIRIES_LISTED = 3
 SORTS = {
     "place": ("place__code", "consumable__code"),
     "consumable": ("consumable__code", "place__code"),
@@ -41,6 +42,16 @@ class StockLine:
     level: Decimal | None
     cover_days: int | None
     expires: tuple[tuple[date, Decimal], ...]
+
+    @property
+    def expires_first(self) -> tuple[tuple[date, Decimal], ...]:
+        """The first of what is to expire, for a list; the page of the item has all."""
+        return self.expires[:EXPIRIES_LISTED]
+
+    @property
+    def expires_further(self) -> int:
+        """How many lots more are to expire."""
+        return len(self.expires[EXPIRIES_LISTED:])
 
 
 @never_cache

@@ -199,6 +199,25 @@ def test_long_lists_come_in_pages() -> None:
         assert "of 2" in page("ann", path).text
 
 
+def test_what_is_low_comes_in_pages_and_the_queries_stay() -> None:
+    def reach(number: int) -> None:
+        """Let so many consumables be low in van-a."""
+        _hold(number)
+        for holding in Holding.objects.filter(consumable__code__startswith="thing-"):
+            LowLevel.objects.get_or_create(
+                place=holding.place, consumable=holding.consumable, defaults={"quantity": Decimal(2)}
+            )
+
+    reach(2)
+    client = signed_in("sue")
+    before = _queries_of(client)
+    reach(ROWS_PER_PAGE + 5)
+    assert _queries_of(client) == before
+    assert f"van-a thing-{ROWS_PER_PAGE - 1:03} 1 2" in page("sue").text
+    assert f"van-a thing-{ROWS_PER_PAGE:03} 1 2" not in page("sue").text
+    assert f"van-a thing-{ROWS_PER_PAGE:03} 1 2" in page("sue", "/?low=2").text
+
+
 @pytest.mark.parametrize("name", ["ann", "sue", "olga"])
 def test_the_number_of_queries_does_not_grow(
     name: str, django_assert_num_queries: DjangoAssertNumQueries

@@ -344,6 +344,19 @@ class TestLooking:
         assert "/store/items/van-a/disc-p400" in low
         assert "/store/items/van-b/disc-p400" not in low
 
+    def test_a_list_tells_the_first_lots_that_expire_and_the_item_all(self) -> None:
+        client, today = signed_in("sue"), timezone.localdate()
+        days = [today + timedelta(days=number) for number in (3, 10, 20, 30, 40)]
+        line = {"consumable": "disc-p400", "quantity": "1", "cost": "1"}
+        lines = [{**line, "lot": f"L{day}", "expires_on": f"{day}"} for day in days]
+        sent = entry_data(lines, supplier="maker", place="depot", freight="0")
+        assert client.post("/store/receive/", sent | {"sure": "yes"}).status_code == 302
+        listed = client.get("/store/?q=disc&place=depot").content.decode()
+        assert [f"1 on {day}" in listed for day in days] == [True] * 3 + [False] * 2
+        assert ", and 2 further" in listed
+        item = client.get("/store/items/depot/disc-p400").content.decode()
+        assert all(f"1 on {day}" in item for day in days)
+
     def test_a_level_is_set_changed_and_taken_away(self) -> None:
         client, page = signed_in("sue"), "/store/items/van-a/disc-p400"
         for sent, kept in (("20", [20]), ("12.5", [Decimal("12.5")]), ("", [])):

@@ -65,7 +65,7 @@ class Command(BaseCommand):
         names = {c.code: f"{c.code}  {c.name} ({c.stock_unit})" for c in Consumable.objects.all()}
         self._show_stock(names)
         rows = [
-            [f"{row.place}  {names[row.consumable]}", f"{row.quantity:,.0f}", f"{row.level:,.0f}"]
+            [f"{row.place}  {names[row.consumable.code]}", f"{row.held:,.0f}", f"{row.quantity:,.0f}"]
             for row in low_stock()
         ]
         self.stdout.write(
