@@ -24,7 +24,6 @@ from inventory.models import (
     CostPool,
     Document,
     Movement,
-    Place,
     PlaceKind,
 )
 from shop.calendar_periods import ONE_DAY, Period
@@ -89,7 +88,6 @@ def reconcile_period(period: Period) -> dict[str, Reconciled]:
     consumables = {
         pk: (code, kind) for pk, code, kind in Consumable.objects.values_list("pk", "code", "kind")
     }
-    kinds = dict(Place.objects.values_list("pk", "kind"))
     found: dict[int, Reconciled] = {pk: Reconciled() for pk in consumables}
     since: dict[int, Decimal] = defaultdict(Decimal)
     # Consumable, when, part, and what it brought into stock.
@@ -98,12 +96,12 @@ def reconcile_period(period: Period) -> dict[str, Reconciled]:
         Movement.objects.filter(valued__isnull=False)
         .order_by()
         .annotate(when=_when(period))
-        .values_list("consumable_id", "source_id", "destination_id", "when")
+        .values_list("consumable_id", "source__kind", "destination__kind", "when")
         .annotate(total=Sum("valued__value"))
     )
     for consumable, source, destination, when, value in crossed:
-        if part := _part_of(kinds[source], kinds[destination], consumables[consumable][1]):
-            enters = kinds[source] not in REAL_KINDS
+        if part := _part_of(source, destination, consumables[consumable][1]):
+            enters = source not in REAL_KINDS
             booked.append((consumable, when, part.replace(" ", "_"), value if enters else -value))
     adjusted = (
         CostAdjustment.objects.order_by()
