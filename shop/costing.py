@@ -5,7 +5,7 @@ per result. Minutes are Decimals.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal, localcontext
 from typing import Literal, Protocol, TypeVar
@@ -92,6 +92,8 @@ class JobCosts:
         )
 
 
+# The names of the amounts, in the order in which JobCosts takes them.
+AMOUNTS = tuple(field.name for field in fields(JobCosts))
 NO_COSTS = JobCosts(ZERO, ZERO, ZERO, ZERO, ZERO, ZERO)
 
 

@@ -5,8 +5,8 @@ from datetime import date
 
 from django.db.models import Sum
 
-from shop.costing import JobCosts
-from shop.margins import AMOUNTS, NOTHING, posted_costs
+from shop.costing import AMOUNTS, JobCosts
+from shop.margins import NOTHING, posted_costs
 from shop.models import the_shop
 
 JOB_COLUMNS = {

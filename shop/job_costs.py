@@ -16,14 +16,13 @@ from inventory.documents import Kind
 from inventory.models import Consumable, ConsumableKind, Document, MovementValue
 from inventory.signals import revalued
 from shop.chunks import chunks
-from shop.costing import minutes_cost, overhead_cost, rate_on, wear_cost
+from shop.costing import AMOUNTS, minutes_cost, overhead_cost, rate_on, wear_cost
 from shop.job_takings import net_into_jobs
 from shop.models import Job, JobCost, JobUse, LabourRate, OverheadRate, the_shop
 from shop.part_costs import PartCosts
 
 CHUNK = 1000
 ZERO = Decimal(0)
-AMOUNTS = ("revenue", "materials", "wear", "labour", "travel", "overhead")
 DERIVED = ("posted_at", "jobs", "labour_minutes", *AMOUNTS)
 AS_CLOSED = (
     *("closed_at", "van_id", "technician_id", "job_type_id", "damage_type_id"),

@@ -9,12 +9,11 @@ from typing import Any, overload
 from django.db.models import Expression, F, OuterRef, Q, QuerySet, Subquery, Sum
 from django.db.models.functions import Coalesce, TruncMonth
 
-from shop.costing import NO_COSTS, JobCosts
+from shop.costing import AMOUNTS, NO_COSTS, JobCosts
 from shop.days import start_of_day
 from shop.intervals import RatioSums, margin_ratio, ratio_sums, shrunk_ratios
 from shop.models import JobCost, the_shop
 
-AMOUNTS = ("revenue", "materials", "wear", "labour", "travel", "overhead")
 # Beyond this, jobs are put into random groups before they are resampled: see margin_report.
 MOST_SINGLE_JOBS = 20_000
 RANDOM_GROUPS = 1000

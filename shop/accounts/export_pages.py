@@ -14,12 +14,13 @@ from inventory.stock import stock_at
 from shop.access import for_roles
 from shop.accounts.areas import areas
 from shop.calendar_periods import ONE_DAY, Period
+from shop.costing import AMOUNTS
 from shop.costing_export import HEADER as COSTING_HEADER
 from shop.costing_export import costing_rows
 from shop.csv_response import csv_response
 from shop.days import start_of_day
 from shop.desk_tables import Cell, Column, Table, address
-from shop.margins import AMOUNTS, margins_of
+from shop.margins import margins_of
 from shop.models import Role, the_shop
 from shop.owner.grouping import GROUPS, GroupingForm
 from shop.period_form import EARLIEST, LATEST

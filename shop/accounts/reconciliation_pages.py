@@ -17,10 +17,10 @@ from shop.absorption import overhead_absorption, wear_absorption
 from shop.access import for_roles
 from shop.accounts.areas import areas
 from shop.accounts.forms import BooksPeriodForm
-from shop.costing import Absorption, JobCosts
+from shop.costing import AMOUNTS, Absorption, JobCosts
 from shop.costing_export import HEADER, costing_rows
 from shop.desk_tables import Cell, Column, Table, address, numbers
-from shop.margins import AMOUNTS, posted_costs
+from shop.margins import posted_costs
 from shop.models import Role, the_shop
 from shop.pages import page_of
 from shop.period_form import EARLIEST, LATEST

@@ -23,8 +23,7 @@ from shop.api.problems import Malformed
 from shop.api.schema import ApiSchema
 from shop.api.serializers import read_values
 from shop.api.views import person_of_request
-from shop.costing import JobCosts
-from shop.margins import AMOUNTS
+from shop.costing import AMOUNTS, JobCosts
 from shop.models import DamageType, GlassType, Job, JobStatus, JobType, Outcome, Person, Site, Technician, Van
 from shop.people.record import note_change
 

@@ -16,9 +16,9 @@ from shop.api.fields import NumberField
 from shop.api.filters import Code
 from shop.api.lists import OFFICE, RowList
 from shop.api.report_lists import PERIOD_PARAMETERS, PeriodForm, ReportList
-from shop.costing import JobCosts
+from shop.costing import AMOUNTS, JobCosts
 from shop.costing_export import JOB_COLUMNS
-from shop.margins import AMOUNTS, GROUPINGS, NOTHING, margins_of, posted_costs
+from shop.margins import GROUPINGS, NOTHING, margins_of, posted_costs
 from shop.models import Person, in_shop_zone, the_shop
 from shop.standards import labour_lines, material_lines
 

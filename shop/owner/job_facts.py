@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from inventory.models import ConsumableKind, Movement, PlaceKind
-from shop.costing import NO_COSTS, JobCosts
-from shop.job_costs import AMOUNTS, wear_charges
+from shop.costing import AMOUNTS, NO_COSTS, JobCosts
+from shop.job_costs import wear_charges
 from shop.models import Job, JobCost, JobUse
 
 ZERO = Decimal(0)

@@ -9,8 +9,8 @@ from typing import Any
 from django.db.models import Count, ExpressionWrapper, F, Max, QuerySet, Sum
 
 from inventory.fields import FixedPointField
-from shop.costing import JobCosts
-from shop.margins import AMOUNTS, NOTHING
+from shop.costing import AMOUNTS, JobCosts
+from shop.margins import NOTHING
 from shop.models import Job, JobCost
 
 ZERO = Decimal(0)

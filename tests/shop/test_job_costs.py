@@ -18,10 +18,10 @@ from inventory.valuation import Method
 from shop import closing, job_documents, rates
 from shop.absorption import overhead_absorption, wear_absorption
 from shop.closes import JobUses
-from shop.costing import Absorption
+from shop.costing import AMOUNTS, Absorption
 from shop.job_cost_checking import disagreements
 from shop.job_costs import refresh_from
-from shop.margins import AMOUNTS, margin_report
+from shop.margins import margin_report
 from shop.models import (
     DamageType,
     GlassType,

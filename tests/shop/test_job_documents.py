@@ -9,7 +9,7 @@ from inventory.documents import Correction, Count, CountLine, Line, Return, Tran
 from inventory.ledger import Conflict, Posting, Refused
 from inventory.models import Document, Holding, RefusedDocument
 from shop import job_documents
-from shop.margins import AMOUNTS
+from shop.costing import AMOUNTS
 from shop.models import Job, JobCost
 from tests.shop.world import (
     COMPOUND,

@@ -18,10 +18,10 @@ from inventory.models import MovementValue
 from shop import margins
 from shop.absorption import wear_absorption
 from shop.closing import close_many
-from shop.costing import NO_COSTS, JobCosts, minutes_cost, overhead_cost, wear_cost
+from shop.costing import AMOUNTS, NO_COSTS, JobCosts, minutes_cost, overhead_cost, wear_cost
 from shop.days import start_of_day
 from shop.intervals import margin_ratio
-from shop.margins import AMOUNTS, GROUPINGS, GroupMargin, margin_report
+from shop.margins import GROUPINGS, GroupMargin, margin_report
 from shop.models import Customer, Job, JobUse, Site
 from tests.shop.world import (
     COMPOUND,

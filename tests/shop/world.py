@@ -18,9 +18,8 @@ from inventory.periods import change_lock
 from inventory.valuation import Method
 from shop import closing, job_cost_checking, job_documents
 from shop.closes import Close, JobUses, UsedLine
-from shop.costing import JobCosts
+from shop.costing import AMOUNTS, JobCosts
 from shop.costing_export import HEADER, costing_rows
-from shop.margins import AMOUNTS
 from shop.models import (
     BEGINNING,
     DamageType,
