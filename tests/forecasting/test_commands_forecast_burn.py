@@ -8,7 +8,8 @@ from django.utils import timezone
 
 from forecasting.models import BurnForecast, ForecastRun
 from tests.forecasting.burn_shop import WEEKS, moment, open_burn_shop
-from tests.shop.job_shop import open_job_shop, run
+from tests.shop.job_shop import open_job_shop
+from tests.shop.world import run
 
 pytestmark = pytest.mark.django_db
 

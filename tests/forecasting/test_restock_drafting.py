@@ -36,8 +36,8 @@ from tests.forecasting.restock_shop import (
     open_restock_shop,
 )
 from tests.inventory.small_shop import count, receive
-from tests.shop.job_shop import close, used
-from tests.shop.world import amounts
+from tests.shop.job_shop import close
+from tests.shop.world import amounts, used
 
 pytestmark = pytest.mark.django_db
 BURN = (1, 4, 6, 9, 11, 12, 14, 15)

@@ -1,9 +1,6 @@
 """A shop with two vans and a technician, for tests of commands: `tests.inventory.small_shop` with jobs."""
 
 from decimal import Decimal
-from io import StringIO
-
-from django.core.management import call_command
 
 from inventory.models import Place
 from shop.closes import Close, UsedLine
@@ -41,15 +38,3 @@ def close(job: str, on: int, *uses: UsedLine, van: str = "van-a") -> None:
         ),
         now=NOW,
     )
-
-
-def used(consumable: str, quantity: str, minutes: str = "0") -> UsedLine:
-    """Return what a job took."""
-    return UsedLine(consumable, Decimal(quantity), Decimal(minutes))
-
-
-def run(*arguments: str) -> str:
-    """Run a command and return what it printed."""
-    out = StringIO()
-    call_command(*arguments, stdout=out)
-    return out.getvalue()

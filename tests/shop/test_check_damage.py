@@ -13,7 +13,8 @@ from inventory.documents import digest
 from inventory.models import Books, Consumable, Document, Place
 from shop.models import Shop
 from tests.inventory.small_shop import count, receive, scrap, transfer, undone_afterwards
-from tests.shop.job_shop import close, open_job_shop, used
+from tests.shop.job_shop import close, open_job_shop
+from tests.shop.world import used
 
 pytestmark = pytest.mark.django_db
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from django.core.management import CommandError
 
-from tests.shop.job_shop import run
+from tests.shop.world import run
 
 ROOT = Path(__file__).resolve().parents[2]
 

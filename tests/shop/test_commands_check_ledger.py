@@ -8,7 +8,8 @@ from django.core.management import CommandError, call_command
 from inventory.models import Holding
 from shop.models import JobCost
 from tests.inventory.small_shop import count, receive, scrap, transfer
-from tests.shop.job_shop import close, open_job_shop, run, used
+from tests.shop.job_shop import close, open_job_shop
+from tests.shop.world import run, used
 
 pytestmark = pytest.mark.django_db
 

@@ -11,7 +11,8 @@ from inventory import ledger
 from inventory.documents import Receipt, ReceiptLine
 from shop.models import Shop
 from tests.inventory.small_shop import NOW, receive, transfer, use
-from tests.shop.job_shop import open_job_shop, run
+from tests.shop.job_shop import open_job_shop
+from tests.shop.world import run
 
 pytestmark = pytest.mark.django_db
 

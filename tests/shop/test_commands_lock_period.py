@@ -9,7 +9,7 @@ from django.utils import timezone
 from inventory.models import PeriodChange
 from inventory.periods import open_from
 from shop.models import Shop
-from tests.shop.job_shop import run
+from tests.shop.world import run
 
 pytestmark = pytest.mark.django_db
 

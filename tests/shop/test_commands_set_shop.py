@@ -13,7 +13,8 @@ from inventory.models import Books, CostPolicy, MovementValue
 from shop import job_cost_checking
 from shop.models import JobCost, LabourRate, OverheadRate, Technician, the_shop
 from tests.inventory.small_shop import receive
-from tests.shop.job_shop import close, open_job_shop, run, used
+from tests.shop.job_shop import close, open_job_shop
+from tests.shop.world import run, used
 
 pytestmark = pytest.mark.django_db
 

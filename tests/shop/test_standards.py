@@ -6,9 +6,7 @@ from decimal import Decimal
 
 import pytest
 
-from inventory.models import Consumable
 from shop.margins import margin_report
-from shop.models import JobType, StandardUse
 from shop.standards import labour_lines, material_lines
 from shop.variances import LabourVariances, MaterialVariances
 from tests.shop.world import (
@@ -18,6 +16,7 @@ from tests.shop.world import (
     PAD,
     close,
     correct,
+    expect,
     give_back,
     lock,
     open_shop,
@@ -38,16 +37,6 @@ def shop(db: None) -> None:
         "R-1",
         "2026-03-01",
         *((DISC, "100", "250"), (FINE_DISC, "100", "120"), (COMPOUND, "1000", "80"), (PAD, "10", "150")),
-    )
-
-
-def expect(consumable: str, quantity: str, cost: str | None, job_type: str = "polish") -> None:
-    """Set what a service should take of a consumable, and what a unit should cost."""
-    found = Consumable.objects.get(code=consumable)
-    found.standard_cost = Decimal(cost) if cost else None
-    found.save()
-    StandardUse.objects.create(
-        job_type=JobType.objects.get(code=job_type), consumable=found, quantity=Decimal(quantity)
     )
 
 

@@ -30,6 +30,7 @@ from shop.models import (
     LabourRate,
     OverheadRate,
     Shop,
+    StandardUse,
     Technician,
     Van,
 )
@@ -144,6 +145,16 @@ def charge_overhead(month: str, capacity: str, vehicle: str = "0", from_: date =
         monthly_overhead=Decimal(month),
         capacity_minutes=Decimal(capacity),
         vehicle_per_minute=Decimal(vehicle),
+    )
+
+
+def expect(consumable: str, quantity: str, cost: str | None = "2", job_type: str = "polish") -> None:
+    """Set what a service should take of a consumable, and what a unit should cost."""
+    found = Consumable.objects.get(code=consumable)
+    found.standard_cost = Decimal(cost) if cost else None
+    found.save()
+    StandardUse.objects.create(
+        job_type=JobType.objects.get(code=job_type), consumable=found, quantity=Decimal(quantity)
     )
 
 
