@@ -120,7 +120,7 @@ PASSWORD_RESET_TIMEOUT = 3 * 24 * 3600
 SESSION_COOKIE_AGE = 14 * 24 * 3600
 
 # Five wrong passwords for a name from one client make both wait for a quarter of an hour; the handler also
-# counts those for a name from all clients.
+# counts those for a name from all clients, and of a client for all names.
 AUTHENTICATION_BACKENDS = [
     "axes.backends.AxesStandaloneBackend",
     "django.contrib.auth.backends.ModelBackend",

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from shop.models import Person, Technician
 from shop.people import joining
-from shop.people.signing_in import MOST_WRONG_OF_A_NAME, address_of
+from shop.people.signing_in import MOST_WRONG_IN_ALL, address_of
 from tests.api.served_shop import open_served_shop, signed_in
 
 pytestmark = pytest.mark.django_db
@@ -183,9 +183,9 @@ def test_a_name_that_is_tried_from_many_addresses_is_shut_except_where_its_perso
     wrong = {"username": "nina", "password": "wrong"}
     tried = [
         Client(REMOTE_ADDR=f"198.51.100.{number}").post("/sign-in/", wrong).status_code
-        for number in range(MOST_WRONG_OF_A_NAME + 5)
+        for number in range(MOST_WRONG_IN_ALL + 5)
     ]
-    assert tried == [200] * (MOST_WRONG_OF_A_NAME - 1) + [429] * 6
+    assert tried == [200] * (MOST_WRONG_IN_ALL - 1) + [429] * 6
     elsewhere = Client(REMOTE_ADDR="203.0.113.7")
     answer = elsewhere.post("/sign-in/", right)
     assert answer.status_code == 429
@@ -194,6 +194,21 @@ def test_a_name_that_is_tried_from_many_addresses_is_shut_except_where_its_perso
     assert elsewhere.post("/sign-in/", {**wrong, "username": "olga"}).status_code == 200
     AccessAttempt.objects.update(attempt_time=timezone.now() - timedelta(minutes=15, seconds=1))
     assert elsewhere.post("/sign-in/", right).status_code == 302
+
+
+def test_a_client_that_tries_many_names_is_shut_out_but_whoever_is_known_there_is_not() -> None:
+    add()
+    choose(link_of())
+    right = {"username": "nina", "password": PASSWORD}
+    assert Client().post("/sign-in/", right).status_code == 302
+    tried = [
+        Client().post("/sign-in/", {"username": f"name-{number}", "password": "summer"}).status_code
+        for number in range(MOST_WRONG_IN_ALL + 2)
+    ]
+    assert tried == [200] * (MOST_WRONG_IN_ALL - 1) + [429] * 3
+    assert Client().post("/sign-in/", {"username": "olga", "password": "x"}).status_code == 429
+    assert Client().post("/sign-in/", right).status_code == 302
+    assert Client(REMOTE_ADDR="192.0.2.9").post("/sign-in/", right).status_code == 302
 
 
 def test_addresses_of_one_ipv6_network_are_one_client() -> None:
