@@ -5,6 +5,7 @@ from decimal import Decimal
 from django.db import models
 from django.db.models import Q
 
+from forecasting.models.events import Event
 from forecasting.models.forecasts import ForecastRun
 from forecasting.purchasing.prices import PriceList
 from inventory.fields import FixedPointField
@@ -161,17 +162,10 @@ class PurchaseReceipt(models.Model):
         return f"{self.purchase}: {self.document}"
 
 
-class PurchaseEvent(models.Model):
+class PurchaseEvent(Event):
     """Who did what to a purchase, and when. Only added to."""
 
     purchase = models.ForeignKey(Purchase, on_delete=models.PROTECT, related_name="events")
-    what = models.CharField(max_length=32)
-    details = models.JSONField(default=dict)
-    at = models.DateTimeField()
-    by = models.CharField(max_length=150, blank=True)
-
-    class Meta:
-        ordering = ["pk"]
 
     def __str__(self) -> str:
         return f"{self.purchase}: {self.what}"

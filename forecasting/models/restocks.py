@@ -5,6 +5,7 @@ from decimal import Decimal
 from django.db import models
 from django.db.models import F, Q
 
+from forecasting.models.events import Event
 from forecasting.models.forecasts import ForecastRun
 from inventory.fields import FixedPointField
 from inventory.models import Consumable, Document, Place
@@ -130,17 +131,10 @@ class RestockLine(models.Model):
         return Decimal(self.picked - self.received - self.brought_back - self.lost)
 
 
-class RestockEvent(models.Model):
+class RestockEvent(Event):
     """Who did what to a restock, and when. Only added to."""
 
     restock = models.ForeignKey(Restock, on_delete=models.PROTECT, related_name="events")
-    what = models.CharField(max_length=32)
-    details = models.JSONField(default=dict)
-    at = models.DateTimeField()
-    by = models.CharField(max_length=150, blank=True)
-
-    class Meta:
-        ordering = ["pk"]
 
     def __str__(self) -> str:
         return f"{self.restock}: {self.what}"

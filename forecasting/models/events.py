@@ -1,0 +1,16 @@
+"""What is kept of each thing that people and runs do to a draft or an order."""
+
+from django.db import models
+
+
+class Event(models.Model):
+    """Who did what, and when. Only added to; what it was done to is said by the table of each kind."""
+
+    what = models.CharField(max_length=32)
+    details = models.JSONField(default=dict)
+    at = models.DateTimeField()
+    by = models.CharField(max_length=150, blank=True)
+
+    class Meta:
+        abstract = True
+        ordering = ["pk"]
