@@ -141,6 +141,14 @@ class Phone:
         self.tap("button", "Close the job")
         expect(self.page.get_by_role("heading", name="Sent", level=1)).to_be_visible()
 
+    def wait_until(self, holds: Callable[[], bool]) -> None:
+        """Wait until something holds outside of the page."""
+        for _ in range(PATIENCE_MS // 50):
+            if holds():
+                return
+            self.page.wait_for_timeout(50)
+        raise AssertionError(f"never held in {PATIENCE_MS} ms")
+
     def expect_state(self, job: str, state: str) -> None:
         """Wait until an entry of the queue says so."""
         entry = self.page.locator("li.entry", has_text=job)

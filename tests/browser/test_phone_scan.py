@@ -18,7 +18,7 @@ from reportlab.graphics.barcode.qr import QrCodeWidget
 
 from shop.labels import label_text
 from tests.browser.conftest import Site
-from tests.browser.phone import PATIENCE_MS, Phone
+from tests.browser.phone import Phone
 
 WIDTH_PX, HEIGHT_PX, MODULE_PX, FRAMES = 640, 480, 10, 10
 CAMERA = ("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream")
@@ -148,10 +148,7 @@ def test_a_code_that_is_no_label_of_ours_is_passed_over(
     phone.tap("button", "Scan a label")
     dialog = phone.page.get_by_role("dialog", name="Scan a label")
     expect(dialog).to_be_visible()
-    for _ in range(PATIENCE_MS // 100):
-        if len(seen) < 3:
-            phone.page.wait_for_timeout(100)
-    assert len(seen) >= 3
+    phone.wait_until(lambda: len(seen) >= 3)
     expect(dialog).to_be_visible()
     dialog.get_by_role("button", name="Close").tap()
     expect(dialog).to_have_count(0)

@@ -32,6 +32,7 @@ let session = null;
 let reached = null;
 let shown = null;
 let refreshed = 0;
+let asking = 0;
 let waitingWorker = null;
 // What the next view begins with.
 let toSay = "";
@@ -163,7 +164,8 @@ async function signalled({ detail }) {
   }
   if (!bundle) {
     await show();
-    if (session?.is_technician) setTimeout(outbox.flush, FIRST_NEWS_MS);
+    clearTimeout(asking);
+    if (session?.is_technician) asking = setTimeout(outbox.flush, FIRST_NEWS_MS);
   }
   await showStanding();
 }
