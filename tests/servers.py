@@ -258,6 +258,24 @@ def migrated(database_url: str) -> str:
     return database_url
 
 
+def run_race(database_url: str, module: str) -> str:
+    """Run a module whose processes race on this database, made ready first, and return what it printed.
+
+    Raises AssertionError with what went wrong when the module says by its exit status that a process failed.
+    """
+    migrated(database_url)
+    raced = subprocess.run(
+        [sys.executable, "-m", module],
+        cwd=PROJECT,
+        env={**os.environ, "DATABASE_URL": database_url},
+        capture_output=True,
+        encoding="utf-8",
+        check=False,
+    )
+    assert raced.returncode == 0, f"{module} ended with {raced.returncode}:\n{raced.stderr[-4000:]}"
+    return raced.stdout
+
+
 def _account_for_server() -> dict[str, Any]:
     """Return the subprocess arguments that shed root's rights: PostgreSQL refuses to run with them."""
     if os.geteuid() != 0:

@@ -1,12 +1,9 @@
 """Many processes at the same restocks at once: each step is taken once, on both databases."""
 
 import json
-import os
-import subprocess
-import sys
 
-from tests.forecasting.restock_race import AT_DEPOT, PROCESSES, VANS
-from tests.servers import PROJECT, migrated, run_manage
+from tests.forecasting.restock_race import AT_DEPOT, VANS
+from tests.servers import run_manage, run_race
 
 FOUND = """
 import json
@@ -25,16 +22,7 @@ print(json.dumps({
 
 
 def test_every_step_of_every_restock_is_taken_once(database_url: str) -> None:
-    migrated(database_url)
-    raced = subprocess.run(
-        [sys.executable, "-m", "tests.forecasting.restock_race"],
-        cwd=PROJECT,
-        env={**os.environ, "DATABASE_URL": database_url},
-        capture_output=True,
-        encoding="utf-8",
-        check=False,
-    )
-    assert raced.returncode == 0, f"{raced.returncode} of {PROCESSES} failed:\n{raced.stderr[-4000:]}"
+    run_race(database_url, "tests.forecasting.restock_race")
     found = json.loads(run_manage(database_url, "shell", "--no-imports", "-c", FOUND).stdout)
     once_each = dict.fromkeys(("drafted", "approved", "picked", "confirmed", "settled"), VANS)
     assert found["events"] == once_each

@@ -3,14 +3,11 @@
 import csv
 import io
 import json
-import os
-import subprocess
-import sys
 from collections import Counter
 from decimal import Decimal
 
-from tests.servers import PROJECT, migrated, run_manage
-from tests.shop.closing_race import PROCESSES, all_closes
+from tests.servers import run_manage, run_race
+from tests.shop.closing_race import all_closes
 
 COUNTS = """
 import json
@@ -33,16 +30,7 @@ print(json.dumps({
 
 
 def test_twenty_processes_closing_at_once_leave_each_close_exactly_once(database_url: str) -> None:
-    migrated(database_url)
-    raced = subprocess.run(
-        [sys.executable, "-m", "tests.shop.closing_race"],
-        cwd=PROJECT,
-        env={**os.environ, "DATABASE_URL": database_url},
-        capture_output=True,
-        encoding="utf-8",
-        check=False,
-    )
-    assert raced.returncode == 0, f"{raced.returncode} of {PROCESSES} failed:\n{raced.stderr[-4000:]}"
+    run_race(database_url, "tests.shop.closing_race")
     closes = all_closes()
     found = json.loads(run_manage(database_url, "shell", "--no-imports", "-c", COUNTS).stdout)
     lines = sum(len(close.uses) for close in closes)
