@@ -25,12 +25,13 @@ class ChooseOrType(forms.Select):
 
 
 class CodeChoice(forms.ModelChoiceField):  # type: ignore[type-arg] # generic only in the stubs
-    """A row of a table, by its code."""
+    """A row of a table, by its code; what need not be chosen narrows a list, which shows all without it."""
 
     widget = ChooseOrType
 
-    def __init__(self, rows: QuerySet[Any], **kwargs: Any) -> None:
-        super().__init__(rows, to_field_name="code", **kwargs)
+    def __init__(self, rows: QuerySet[Any], *, required: bool = True, **kwargs: Any) -> None:
+        kwargs = {"empty_label": "Choose" if required else "All", **kwargs}
+        super().__init__(rows, required=required, to_field_name="code", **kwargs)
 
 
 def options_of(values: QuerySet[Any]) -> list[Any] | None:

@@ -226,7 +226,8 @@ def _move_cells(move: Move, form: GroupingForm, before: Period, written: Money) 
         Cell(
             "" if change.change is None else f"{_points(change.change)} points",
             note=note,
-            tags=("clear",) if change.is_clear else (),
+            tags=("clearly worse",) if change.is_clear and (change.change or 0) < 0 else (),
+            good="clearly better" if change.is_clear and (change.change or 0) > 0 else "",
         ),
     ]
 

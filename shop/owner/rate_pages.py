@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from datetime import date
-from itertools import zip_longest
 from typing import Any, TypeVar
 
 from django import forms
@@ -106,12 +105,12 @@ def rates(request: HttpRequest) -> HttpResponse:
     form = RatesForm(request.GET)
     whose = form.cleaned_data["technician"] if form.is_valid() else None
     labour = LabourRate.objects.select_related("technician").order_by(
-        F("technician__code").asc(nulls_first=True), "effective_from"
+        F("technician__code").asc(nulls_first=True), "-effective_from"
     )
     if whose:
         labour = labour.filter(technician=whose)
     labour_page = page_of(request, labour, "labour")
-    overhead_page = page_of(request, OverheadRate.objects.order_by("effective_from"), "overhead")
+    overhead_page = page_of(request, OverheadRate.objects.order_by("-effective_from"), "overhead")
     context = {
         "title": "Rates",
         "areas": areas(request),
@@ -144,10 +143,13 @@ def _warnings(idle: list[str]) -> list[str]:
 
 
 def _with_next(page: Page[Rate]) -> list[tuple[Rate, Rate | None]]:
-    """Return the rates of a page, each with the one after it, that of the last from the next page."""
-    shown, end = list(page), page.end_index()
-    after = page.paginator.object_list[end : end + 1]
-    return list(zip_longest(shown, [*shown[1:], *after]))
+    """Return the rates of a page, the latest first, each with the one that followed it.
+
+    That is the row above; for the first row it stands on the page before.
+    """
+    shown, start = list(page), page.start_index() - 1
+    above = list(page.paginator.object_list[start - 1 : start]) if start > 0 else [None]
+    return list(zip(shown, [*above, *shown], strict=False))
 
 
 def _labour_table(
@@ -207,11 +209,13 @@ def _overhead_table(
 
 def _in_force(since: date, until: date | None, today: date) -> tuple[Cell, Cell]:
     """Return the cells of from and until, with whether it is in force today."""
-    tags = ("in force",) if since <= today and (until is None or today < until) else ()
-    if since > today:
-        tags = ("to come",)
-    start = "the beginning" if since == BEGINNING else f"{since}"
-    return Cell(start, tags=tags), Cell(f"before {until}" if until else "further on")
+    in_force = since <= today and (until is None or today < until)
+    cell = Cell(
+        "the beginning" if since == BEGINNING else f"{since}",
+        good="in force" if in_force else "",
+        note="to come" if since > today else "",
+    )
+    return cell, Cell(f"before {until}" if until else "further on")
 
 
 @never_cache

@@ -136,8 +136,8 @@ def test_a_labour_rate_costs_the_jobs_of_its_days_again_once_that_is_confirmed()
     assert_costs_follow_facts()
     assert LogEntry.objects.get().user.username == "the-owner"
     page = desk("/owner/rates/")
-    assert [row["Until"] for row in page.tables[0]] == ["before 2026-04-01", "further on"]
-    assert page.tables[0][0]["From"] == "the beginning"
+    assert [row["Until"] for row in page.tables[0]] == ["further on", "before 2026-04-01"]
+    assert page.tables[0][1]["From"] == "the beginning"
 
 
 def test_a_rate_of_one_technician_asks_about_their_jobs_only() -> None:
@@ -159,10 +159,10 @@ def test_a_rate_that_a_later_one_ends_is_warned_of() -> None:
     pay("80", date(2027, 1, 1))
     done = send("/owner/rates/labour/", per_hour="70", effective_from="2026-11-01", technician="")
     assert "from 2027-01-01 on another labour rate of 80 is in force" in said(done)
-    assert "to come" in desk("/owner/rates/").tables[0][1]["From"]
+    assert "to come" in desk("/owner/rates/").tables[0][0]["From"]
 
 
-def test_rates_have_pages_on_which_the_last_one_ends_where_the_next_page_starts() -> None:
+def test_rates_have_pages_latest_first_and_the_first_of_a_page_ends_where_the_last_before_starts() -> None:
     first = date(2100, 1, 1)
     pay("50")
     for number in range(ROWS_PER_PAGE + 1):
@@ -171,8 +171,8 @@ def test_rates_have_pages_on_which_the_last_one_ends_where_the_next_page_starts(
     for number, (table, left) in enumerate({"labour": 2, "overhead": 1}.items()):
         shown, further = (desk(f"/owner/rates/?{table}={page}").tables[number] for page in (1, 2))
         assert (len(shown), len(further)) == (ROWS_PER_PAGE, left)
-        assert f"{shown[-1]['Until']} to come" == f"before {further[0]['From']}"
-        assert further[-1]["Until"] == "further on"
+        assert f"{further[0]['Until']} to come" == f"before {shown[-1]['From']}"
+        assert shown[0]["Until"] == "further on"
 
 
 def test_rates_of_one_technician() -> None:
