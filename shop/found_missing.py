@@ -1,13 +1,14 @@
 """What counts found beside what jobs logged: where use may have gone unlogged. A question, not a verdict."""
 
 from collections import defaultdict
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
-from typing import Any
+from typing import Any, overload
 
-from django.db.models import Case, Count, F, OuterRef, Q, QuerySet, Subquery, Sum, When
-from django.db.models.functions import TruncMonth
+from django.db.models import Case, F, OuterRef, Q, QuerySet, Subquery, Sum, Value, When
+from django.db.models.functions import Coalesce, TruncMonth
 
 from inventory.fields import FixedPointField
 from inventory.models import CountLine, Movement, PlaceKind
@@ -19,6 +20,10 @@ ZERO = Decimal(0)
 # Missing in so many counts and so large a share, it is not one wrong count. Our choice, no source.
 AGAIN = 2
 WORTH_ASKING = Decimal("0.05")
+NAMES = (
+    *("place_id", "consumable_id", "place__code"),
+    *("consumable__code", "consumable__name", "consumable__stock_unit"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,50 +66,80 @@ def counted_in(period: Period) -> QuerySet[CountLine, Any]:
 
     Missing is positive, found too much negative; a line that found what the book said has 0.
     """
+    return _standing(period).annotate(missing=_of_line("quantity"), worth=_of_line("valued__value"))
+
+
+def _standing(period: Period) -> QuerySet[CountLine]:
     lines = CountLine.objects.filter(document__corrected_by__isnull=True)
     if period.start is not None:
         lines = lines.filter(counted_at__gte=start_of_day(period.start))
     if period.end is not None:
         lines = lines.filter(counted_at__lt=start_of_day(period.end + ONE_DAY))
-    return lines.annotate(missing=_of_line("quantity"), worth=_of_line("valued__value"))
+    return lines
 
 
-def found_missing(period: Period) -> list[MissingRow]:
-    """Return what counts of a period found, the dearest missing first. Two queries."""
-    short, over = Q(missing__gt=0), Q(missing__lt=0)
-    rows = (
-        counted_in(period)
-        .order_by()
-        .values("place_id", "consumable_id")
-        .annotate(
-            counts=Count("pk"),
-            counts_short=Count("pk", filter=short),
-            short=Sum("missing", filter=short),
-            over=Sum("missing", filter=over),
-            value=Sum("worth"),
+class FoundMissing(Sequence[MissingRow]):
+    """The places and consumables that counts of a period were about, the dearest missing first.
+
+    What counts and jobs say of them is read of those asked for.
+    """
+
+    def __init__(self, period: Period) -> None:
+        self._period = period
+        self._pairs = _standing(period).values("place_id", "consumable_id")
+
+    def __len__(self) -> int:
+        return self._pairs.order_by().distinct().count()
+
+    def __iter__(self) -> Iterator[MissingRow]:
+        return iter(self[:])
+
+    @overload
+    def __getitem__(self, index: int) -> MissingRow: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> list[MissingRow]: ...
+
+    def __getitem__(self, index: int | slice) -> MissingRow | list[MissingRow]:
+        nothing = Value(ZERO, output_field=FixedPointField())
+        dearest = (
+            self._pairs.annotate(value=Coalesce(Sum(_missing("valued__value", "movements__")), nothing))
+            .order_by("-value", "place__code", "consumable__code")
+            .values(*NAMES, "value")
         )
-        .values_list(
-            *("place_id", "consumable_id", "place__code", "consumable__code", "consumable__name"),
-            *("consumable__stock_unit", "counts", "counts_short", "short", "over", "value"),
+        if isinstance(index, slice):
+            return _rows(self._period, list(dearest[index]))
+        return _rows(self._period, [dearest[index]])[0]
+
+
+def _rows(period: Period, found: Sequence[dict[str, Any]]) -> list[MissingRow]:
+    """Return a row for each of some pairs of NAMES and `value`. Two queries."""
+    places = {each["place_id"] for each in found}
+    consumables = {each["consumable_id"] for each in found}
+    missing: dict[tuple[int, int], list[Decimal]] = defaultdict(list)
+    lines: QuerySet[Any, Any] = counted_in(period).filter(place__in=places, consumable__in=consumables)
+    for place, consumable, of_line in lines.values_list("place_id", "consumable_id", "missing"):
+        missing[place, consumable].append(of_line or ZERO)
+    logged = _logged(period, places, consumables)
+    rows = []
+    for each in found:
+        pair = each["place_id"], each["consumable_id"]
+        short = [amount for amount in missing[pair] if amount > 0]
+        rows.append(
+            MissingRow(
+                place=each["place__code"],
+                consumable=each["consumable__code"],
+                name=each["consumable__name"],
+                unit=each["consumable__stock_unit"],
+                counts=len(missing[pair]),
+                counts_short=len(short),
+                short=sum(short, ZERO),
+                over=-sum((amount for amount in missing[pair] if amount < 0), ZERO),
+                value=each["value"],
+                logged=logged[pair],
+            )
         )
-    )
-    logged = _logged(period)
-    found = [
-        MissingRow(
-            place=place,
-            consumable=consumable,
-            name=name,
-            unit=unit,
-            counts=counts,
-            counts_short=counts_short,
-            short=short or ZERO,
-            over=-(over or ZERO),
-            value=value or ZERO,
-            logged=logged[at, of],
-        )
-        for at, of, place, consumable, name, unit, counts, counts_short, short, over, value in rows
-    ]
-    return sorted(found, key=lambda row: (-row.value, row.place, row.consumable))
+    return rows
 
 
 def differing(lines: QuerySet[Any, Any]) -> QuerySet[Any, Any]:
@@ -115,24 +150,31 @@ def differing(lines: QuerySet[Any, Any]) -> QuerySet[Any, Any]:
 def missing_by_month(period: Period) -> list[tuple[datetime, Decimal]]:
     """Return the value that counts found missing, net, in each month that had a count. One query."""
     month = TruncMonth("counted_at", tzinfo=the_shop().zone)
-    rows = counted_in(period).order_by().annotate(month=month).values("month").annotate(total=Sum("worth"))
+    worth = Sum(_missing("valued__value", "movements__"))
+    rows = _standing(period).order_by().annotate(month=month).values("month").annotate(total=worth)
     return [(month, total or ZERO) for month, total in rows.order_by("month").values_list("month", "total")]
 
 
 def _of_line(what: str) -> Subquery:
     """Return a line's sum of a field of its movements, positive when stock went missing; 0 without any."""
-    signed = Case(
-        When(destination__kind=PlaceKind.LOST, then=F(what)),
-        default=-1 * F(what),
-        output_field=FixedPointField(),
-    )
     of_line = Movement.objects.filter(count_line=OuterRef("pk")).order_by().values("count_line")
-    return Subquery(of_line.annotate(total=Sum(signed)).values("total"), output_field=FixedPointField())
+    return Subquery(
+        of_line.annotate(total=Sum(_missing(what))).values("total"), output_field=FixedPointField()
+    )
 
 
-def _logged(period: Period) -> dict[tuple[int, int], Decimal]:
-    """Return what went to jobs from each place, less what came back, by (place, consumable)."""
-    moved = Movement.objects.all()
+def _missing(what: str, movements: str = "") -> Case:
+    """Return a field of a movement, positive when stock went missing; `movements` is the way there."""
+    field = F(f"{movements}{what}")
+    lost = {f"{movements}destination__kind": PlaceKind.LOST}
+    return Case(When(**lost, then=field), default=-1 * field, output_field=FixedPointField())
+
+
+def _logged(
+    period: Period, places: Collection[int], consumables: Collection[int]
+) -> dict[tuple[int, int], Decimal]:
+    """Return what went to jobs from these places, less what came back, by (place, consumable)."""
+    moved = Movement.objects.filter(consumable__in=consumables)
     if period.start is not None:
         moved = moved.filter(occurred_at__gte=start_of_day(period.start))
     if period.end is not None:
@@ -141,7 +183,7 @@ def _logged(period: Period) -> dict[tuple[int, int], Decimal]:
     place = Case(When(out, then=F("source_id")), default=F("destination_id"))
     signed = Case(When(out, then=F("quantity")), default=-1 * F("quantity"), output_field=FixedPointField())
     rows = (
-        moved.filter(out | Q(source__kind=PlaceKind.JOB))
+        moved.filter(out & Q(source__in=places) | Q(source__kind=PlaceKind.JOB, destination__in=places))
         .order_by()
         .annotate(real=place)
         .values_list("real", "consumable_id")

@@ -5,7 +5,6 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from django.contrib import messages
-from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -34,9 +33,9 @@ from inventory.models import Books, Consumable
 from shop.access import for_roles, person_of, role_of
 from shop.choosing import options_of
 from shop.models import in_shop_zone, the_shop
+from shop.pages import page_by_key
 from shop.wording import counted
 
-ROWS_PER_PAGE = 50
 WEEKS_OFFERED = 53
 
 TAKE_BACK: dict[str, tuple[str, Callable[..., Done]]] = {
@@ -56,7 +55,7 @@ def index(request: HttpRequest) -> HttpResponse:
     asked = {name: request.GET.get(name, "") for name in ("week", "van", "status")}
     known = visible_to(person)
     found = narrowed(with_differences(known), **asked)
-    page = Paginator(with_lines(found), ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    page = page_by_key(request, with_lines(found), "page")
     context = {
         "shop": the_shop(),
         "title": "Restocks of the vans",

@@ -3,7 +3,6 @@
 from typing import Any
 
 from django.contrib import messages
-from django.core.paginator import Paginator
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -14,11 +13,11 @@ from django.views.decorators.http import require_http_methods
 from forecasting.models import ConsumableTerms, VanSpace, the_terms
 from forecasting.restocking.forms import HoldingForm, TermsForm
 from forecasting.restocking.gathering import classes_now, service_of
-from forecasting.restocking.pages import ROWS_PER_PAGE
 from forecasting.restocking.viewing import STOCK
 from inventory.models import Consumable, Place, PlaceKind
 from shop.access import for_roles
 from shop.models import the_shop
+from shop.pages import page_of
 
 
 @never_cache
@@ -33,7 +32,7 @@ def settings(request: HttpRequest) -> HttpResponse:
         messages.success(request, "Kept. The next drafts go by it.")
         return redirect("restocks:settings")
     terms = the_terms()
-    page = Paginator(Consumable.objects.order_by("code"), ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    page = page_of(request, Consumable.objects.order_by("code"), "page")
     own = {row.pk: row for row in ConsumableTerms.objects.all()}
     classes = classes_now(terms, own, timezone.now())
     rows = [

@@ -18,14 +18,14 @@ from shop.calendar_periods import Period
 from shop.charts import svg_response
 from shop.choosing import CodeChoice
 from shop.desk_tables import Cell, Column, Money, Table, address, numbers, shop_money
-from shop.found_missing import MissingRow, counted_in, differing, found_missing, missing_by_month
+from shop.found_missing import FoundMissing, MissingRow, counted_in, differing, missing_by_month
 from shop.intervals import FEW_JOBS
 from shop.margins import posted_costs
 from shop.models import JobUse, Role, the_shop
 from shop.owner import margin_charts
 from shop.owner.areas import areas
 from shop.owner.grouping import GROUPS
-from shop.pages import page_of
+from shop.pages import page_by_key, page_of
 from shop.period_form import PeriodForm
 from shop.standards import CONSUMPTION_BY, ConsumptionLine, consumption_lines, labour_lines
 from shop.templatetags.amounts import quantity, share
@@ -182,8 +182,7 @@ def missing(request: HttpRequest) -> HttpResponse:
     """Show what counts found missing beside what jobs logged, by place and consumable."""
     form = PeriodForm(request)
     shop, written = the_shop(), shop_money()
-    found = found_missing(form.period)
-    page = page_of(request, found, "page")
+    page = page_of(request, FoundMissing(form.period), "page")
     months = [
         [Cell(f"{month:%Y-%m}"), Cell(written(value), strong=True)]
         for month, value in missing_by_month(form.period)
@@ -269,7 +268,7 @@ def missing_counts(request: HttpRequest) -> HttpResponse:
             lines = lines.filter(**{name: chosen})
     if form.chosen("differing"):
         lines = differing(lines)
-    page = page_of(request, lines.order_by("-counted_at", "-pk"), "page")
+    page = page_by_key(request, lines.order_by("-counted_at", "-pk"), "page")
     written = shop_money()
     context = {
         "title": "Counts one by one",

@@ -6,11 +6,11 @@ from decimal import Decimal
 import pytest
 
 from inventory import documents, ledger
-from inventory.models import Books, Consumable, Place, PlaceKind
+from inventory.models import Books, Place, PlaceKind
 from shop.calendar_periods import Period
 from shop.count_explanations import CountExplanation, DifferenceCause
-from shop.found_missing import counted_in, differing, found_missing, missing_by_month
-from shop.models import JobType, Role, Shop, StandardUse
+from shop.found_missing import FoundMissing, counted_in, differing, missing_by_month
+from shop.models import Role, Shop
 from shop.standards import CONSUMPTION_BY, consumption_lines, material_lines
 from tests.shop.desk_pages import client, desk
 from tests.shop.test_query_counts import queries
@@ -25,6 +25,7 @@ from tests.shop.world import (
     charge_overhead,
     close,
     correct,
+    expect,
     give_back,
     open_shop,
     pay,
@@ -45,15 +46,6 @@ def shop(db: None) -> None:
     Shop.objects.update(target_margin_percent=30)
     receive("R-1", "2026-03-01", (DISC, "100", "250"), (COMPOUND, "1000", "80"), (PAD, "9", "90"))
     receive("R-2", "2026-03-01", (DISC, "20", "50"), (FINE_DISC, "50", "60"), place="VAN-1")
-
-
-def standard(consumable: str, quantity: str, cost: str | None = "2", job_type: str = "polish") -> None:
-    found = Consumable.objects.get(code=consumable)
-    found.standard_cost = Decimal(cost) if cost else None
-    found.save()
-    StandardUse.objects.create(
-        job_type=JobType.objects.get(code=job_type), consumable=found, quantity=Decimal(quantity)
-    )
 
 
 def count(id_: str, moment: str, *found: tuple[str, str], place: str = "VAN-1") -> None:
@@ -91,8 +83,8 @@ def test_a_price_in_yen_is_whole() -> None:
 
 
 def test_consumption_against_standard_by_technician_over_several_job_types() -> None:
-    standard(DISC, "3")
-    standard(DISC, "1", job_type="regrind")
+    expect(DISC, "3")
+    expect(DISC, "1", job_type="regrind")
     close("J-1", "2026-03-02", used(DISC, "6"))
     close("J-2", "2026-03-03", used(DISC, "2", spoilt="1"), job_type="regrind")
     close("J-3", "2026-03-04", used(DISC, "3"), technician="bo")
@@ -110,7 +102,7 @@ def test_consumption_against_standard_by_technician_over_several_job_types() -> 
 
 
 def test_what_was_spoilt_by_a_close_that_was_undone_is_not_shown() -> None:
-    standard(DISC, "3")
+    expect(DISC, "3")
     close("J-1", "2026-03-02", used(DISC, "6", spoilt="2"))
     close("J-2", "2026-03-02", used(DISC, "1", spoilt="1"))
     correct("K-1", "close", "close-J-1")
@@ -118,7 +110,7 @@ def test_what_was_spoilt_by_a_close_that_was_undone_is_not_shown() -> None:
 
 
 def test_without_a_standard_cost_there_is_no_variance() -> None:
-    standard(DISC, "3", cost=None)
+    expect(DISC, "3", cost=None)
     close("J-1", "2026-03-02", used(DISC, "6"))
     page = desk(f"/owner/consumption/?{YEAR}&by=job_type")
     assert page.row("polish")["By price"] == "no standard cost"
@@ -127,8 +119,8 @@ def test_without_a_standard_cost_there_is_no_variance() -> None:
 
 @pytest.mark.parametrize("by", CONSUMPTION_BY)
 def test_consumption_adds_up_to_the_same_whichever_way_it_is_grouped(by: str) -> None:
-    standard(DISC, "3")
-    standard(COMPOUND, "20", job_type="regrind")
+    expect(DISC, "3")
+    expect(COMPOUND, "20", job_type="regrind")
     close("J-1", "2026-03-02", used(DISC, "6"), used(PAD, "1", "30"))
     close("J-2", "2026-03-03", used(DISC, "2"), technician="bo", job_type="regrind", damage_type="scuff")
     use_more("U-1", "J-2", used(COMPOUND, "33"))
@@ -144,7 +136,7 @@ def test_what_counts_found_missing_stands_beside_what_jobs_logged() -> None:
     give_back("B-1", "2026-03-03", ("close", "close-J-1"), (DISC, "1"))
     count("N-1", "2026-03-10", (DISC, "12"), (FINE_DISC, "50"))
     count("N-2", "2026-04-10", (DISC, "6"), (FINE_DISC, "51"))
-    rows = {row.consumable: row for row in found_missing(Period(date(2026, 3, 1), date(2026, 4, 30)))}
+    rows = {row.consumable: row for row in FoundMissing(Period(date(2026, 3, 1), date(2026, 4, 30)))}
     disc, fine = rows[DISC], rows[FINE_DISC]
     # 20 less 6 leaves 14, 12 are found; 12 less 4 leaves 8, 6 are found. What came back is in the depot.
     assert (disc.counts, disc.counts_short) == (2, 2)
@@ -156,6 +148,9 @@ def test_what_counts_found_missing_stands_beside_what_jobs_logged() -> None:
     assert amounts(fine.short, fine.over, fine.missing) == (0, 1, -1)
     assert fine.share is None
     assert not fine.is_again
+    found = FoundMissing(Period())
+    assert (len(found), [row.consumable for row in found]) == (2, [DISC, FINE_DISC])
+    assert (found[1:], found[1]) == ([fine], fine)
     months = missing_by_month(Period())
     assert [f"{month:%Y-%m}" for month, _ in months] == ["2026-03", "2026-04"]
     assert sum(value for _, value in months) == disc.value + fine.value
@@ -171,18 +166,18 @@ def test_what_counts_found_missing_stands_beside_what_jobs_logged() -> None:
 def test_the_counts_of_a_period_only_and_standing_ones_only_are_shown() -> None:
     count("N-1", "2026-03-10", (DISC, "12"))
     count("N-2", "2026-04-10", (DISC, "11"))
-    assert [row.short for row in found_missing(Period(end=date(2026, 3, 31)))] == [8]
-    assert [row.short for row in found_missing(Period(start=date(2026, 4, 1)))] == [1]
+    assert [row.short for row in FoundMissing(Period(end=date(2026, 3, 31)))] == [8]
+    assert [row.short for row in FoundMissing(Period(start=date(2026, 4, 1)))] == [1]
     correct("K-1", "count", "N-1")
-    assert [row.short for row in found_missing(Period())] == [9]
+    assert [row.short for row in FoundMissing(Period())] == [9]
     assert "Nothing was counted" in desk("/owner/missing/?start=2020-01-01&end=2020-01-31").text
 
 
 def test_a_use_that_comes_late_explains_what_was_missing() -> None:
     count("N-1", "2026-03-10", (DISC, "12"))
-    assert [row.missing for row in found_missing(Period())] == [8]
+    assert [row.missing for row in FoundMissing(Period())] == [8]
     close("J-1", "2026-03-09", used(DISC, "7"))
-    row = found_missing(Period())[0]
+    row = FoundMissing(Period())[0]
     assert amounts(row.missing, row.logged) == (1, 7)
     line = counted_in(Period()).get()
     assert line.missing == 1
@@ -210,7 +205,7 @@ def test_the_chart_of_what_was_missing_is_drawn_with_and_without_counts() -> Non
 
 
 def test_the_number_of_queries_does_not_depend_on_what_there_is() -> None:
-    standard(DISC, "3")
+    expect(DISC, "3")
     paths = [f"/owner/{name}/?{YEAR}" for name in ("losses", "consumption", "missing", "missing/counts")]
     close("J-0", "2026-03-02", used(DISC, "1"), price=Decimal(1))
     count("N-0", "2026-03-02", (DISC, "12"))
