@@ -51,7 +51,7 @@ def draft_purchases(run: ForecastRun, day: date, *, by: str, now: datetime) -> D
         waiting = _waiting_drafts(settled)
         kept = {draft.supplier.code: draft for draft in waiting if is_touched(draft)}
         renewed = {draft.supplier.code: draft for draft in waiting if draft.supplier.code not in kept}
-        gathered = gather(run, depot, terms, renewed=[draft.pk for draft in renewed.values()])
+        gathered = gather(run, depot, terms, day, renewed=[draft.pk for draft in renewed.values()])
         plan = decide(gathered.items, gathered.suppliers, gathered.rules)
         wanted = {
             code: lines for code, lines in plan.orders.items() if code not in settled and code not in kept

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass, field
+from datetime import date
 from decimal import Decimal, localcontext
 from typing import TypeVar, cast
 
@@ -28,7 +29,9 @@ from forecasting.purchasing.deciding import LeftOut
 from forecasting.purchasing.lead_times import LeadTime, learned_lead_time
 from forecasting.purchasing.offers import Item, Offer, ShopRules, SupplierRules
 from forecasting.purchasing.prices import PriceList
+from forecasting.purchasing.spoiling import ExpiringLot
 from forecasting.purchasing.wording import plain
+from inventory import expiry
 from inventory.documents import Kind
 from inventory.models import Consumable, ConsumableKind, Document, Holding, Pack, Place, PlaceKind
 
@@ -61,9 +64,9 @@ class Gathered:
 
 
 def gather(
-    run: ForecastRun, depot: Place, terms: StockingTerms, *, renewed: Collection[int] = ()
+    run: ForecastRun, depot: Place, terms: StockingTerms, today: date, *, renewed: Collection[int] = ()
 ) -> Gathered:
-    """Read everything; the number of queries does not depend on how much there is.
+    """Read everything; the number of queries grows only by 50 consumables with lots that expire.
 
     Orders count as on the way once they are drafted, but for those `renewed`, by id, which are decided anew.
     """
@@ -71,6 +74,7 @@ def gather(
     at_depot, on_vans = _stock()
     on_order, owed = _on_order(renewed), _owed()
     burn = _burn(run, depot)
+    lots = _expiring_lots(today)
     supplier_terms = {row.supplier.code: row for row in SupplierTerms.objects.select_related("supplier")}
     lead_times = _lead_times(supplier_terms)
     packs = {pack.pk: pack for pack in Pack.objects.select_related("supplier")}
@@ -91,6 +95,7 @@ def gather(
             offers=tuple(offers.get(pk, ())),
             whole=row.kind != ConsumableKind.MEASURED,
             shelf_life_days=row.shelf_life_days,
+            lots=tuple(lots.get(row.code, ())),
         )
         if item.offers:
             items.append(item)
@@ -126,6 +131,17 @@ def _stock() -> tuple[dict[int, Decimal], dict[int, Decimal]]:
     ):
         found["depot" if kind == PlaceKind.DEPOT else "vans"][consumable] += total
     return found["depot"], found["vans"]
+
+
+def _expiring_lots(today: date) -> dict[str, list[ExpiringLot]]:
+    """Return the lots in depots that expire some day, by consumable; they may be used on that day still."""
+    depots = set(Place.objects.filter(kind=PlaceKind.DEPOT).values_list("code", flat=True))
+    found: dict[str, list[ExpiringLot]] = defaultdict(list)
+    for row in expiry.expiring(date.max):
+        if row.place in depots:
+            days = max((row.expires_on - today).days + 1, 0)
+            found[row.consumable].append(ExpiringLot(days, row.quantity))
+    return found
 
 
 def _on_order(renewed: Collection[int]) -> dict[int, Decimal]:

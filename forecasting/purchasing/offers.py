@@ -10,6 +10,7 @@ from forecasting.amounts import ZERO, require_not_negative, require_positive, re
 from forecasting.purchasing.burn_ahead import BurnAhead
 from forecasting.purchasing.lead_times import LeadTime
 from forecasting.purchasing.prices import PriceList
+from forecasting.purchasing.spoiling import ExpiringLot, unused
 from forecasting.stored_demand import quantile_at
 
 # What is bought keeps until it is used in at least four of five cases: a choice of ours, no source.
@@ -44,7 +45,8 @@ class Item:
     """A consumable at the depot: the book's stock, what is ordered, and what vans still wait for.
 
     `on_vans` is what they carry or is on its way to them; it is used up before what is bought now.
-    `on_hand` may be negative; `whole` says that only whole stock units exist.
+    `on_hand` may be negative; `whole` says that only whole stock units exist; `lots` are those of what is on
+    hand that expire.
     """
 
     consumable: str
@@ -57,11 +59,22 @@ class Item:
     offers: tuple[Offer, ...]
     whole: bool = True
     shelf_life_days: int | None = None
+    lots: tuple[ExpiringLot, ...] = ()
+
+    @property
+    def spoilt(self) -> Decimal:
+        """What of the stock on hand expires before it is used."""
+        return min(unused(self.lots, self.burn.per_day, self.owed), max(self.on_hand, ZERO))
+
+    @property
+    def usable(self) -> Decimal:
+        """What of the stock on hand will be used; a negative book counts as none."""
+        return max(self.on_hand, ZERO) - self.spoilt
 
     @property
     def position(self) -> Decimal:
-        """On hand and on order, less what the vans wait for; a negative book counts as none on hand."""
-        return max(self.on_hand, ZERO) + self.on_order - self.owed
+        """What is usable on hand, and on order, less what the vans wait for."""
+        return self.usable + self.on_order - self.owed
 
     @property
     def most(self) -> Decimal | None:
@@ -69,7 +82,7 @@ class Item:
         if self.shelf_life_days is None:
             return None
         used = quantile_at(self.burn.levels, self.burn.over(self.shelf_life_days), SURELY_USED)
-        return max(used - max(self.on_hand, ZERO) - self.on_order - max(self.on_vans, ZERO), ZERO)
+        return max(used - self.usable - self.on_order - max(self.on_vans, ZERO), ZERO)
 
     @property
     def counting_unit(self) -> Decimal:

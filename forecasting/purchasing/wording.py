@@ -38,6 +38,8 @@ class Reasons:
             stock = f"By the book the depot owes {plain(-item.on_hand)} {item.unit} (taken as none: count it)"
         else:
             stock = f"{plain(item.on_hand)} {item.unit} in the depot"
+        if item.spoilt:
+            stock += f", of which {plain(item.spoilt)} will expire before they are used"
         order = f", {plain(item.on_order)} on order" if item.on_order else ""
         owed = f", less {plain(item.owed)} that vans wait for" if item.owed else ""
         return f"{stock}{order}{owed}"
