@@ -2,13 +2,14 @@
 
 import json
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from django.contrib.auth.hashers import make_password
 from django.db import transaction
+from django.utils import timezone
 
 from inventory.models import Consumable, Document, LowLevel, Pack, Place, PlaceKind, Supplier
 from inventory.valuation import Method
@@ -170,6 +171,7 @@ def _customers_and_bookings(facts: dict[str, Any]) -> None:
         job.site = site_of[job.pk] = again or sites[number % len(sites)]
     Job.objects.bulk_update(jobs, ["site"], batch_size=500)
     services = {service["code"]: service for service in facts["job_types"]}
+    later = until_ahead([date.fromisoformat(day) for *_, day in facts["bookings"]], timezone.localdate())
     for number, (reference, van, code, day) in enumerate(facts["bookings"]):
         service = services[code]
         Job.objects.create(
@@ -182,5 +184,11 @@ def _customers_and_bookings(facts: dict[str, Any]) -> None:
             damage_type=DamageType.objects.get(code=service["damage_type"]),
             glass=GlassType.objects.get(code=service["glass"]),
             price=Decimal(service["list_price"]),
-            booked_for=date.fromisoformat(day),
+            booked_for=date.fromisoformat(day) + later,
         )
+
+
+def until_ahead(days: list[date], today: date) -> timedelta:
+    """Return the whole weeks by which to put days off, so that none is past and each keeps its weekday."""
+    past = (today - min(days)).days
+    return timedelta(weeks=max(0, -(-past // 7)))

@@ -1,5 +1,6 @@
 """The demo shop loads through the usual doors, once, and its books agree."""
 
+from datetime import date, timedelta
 from io import StringIO
 
 import pytest
@@ -31,9 +32,20 @@ def test_the_demo_shows_a_shop_whose_books_agree() -> None:
     assert all(group.low is not None for group in margin_report("customer"))
     callbacks = Job.objects.filter(callback_of__isnull=False)
     assert all(job.original is not None for job in callbacks.select_related("original"))
+    booked = Job.objects.filter(booked_for__isnull=False).order_by("reference")
+    assert [job.booked_for.isoweekday() for job in booked if job.booked_for] == [1, 1, 1, 2, 2, 3, 3, 4]
     documents = Document.objects.count()
     assert demo.load() is False
     assert Document.objects.count() == documents
+
+
+@pytest.mark.parametrize(
+    ("today", "weeks"),
+    [("2026-10-30", 0), ("2026-11-02", 0), ("2026-11-03", 1), ("2026-11-09", 1), ("2027-01-05", 10)],
+)
+def test_bookings_are_put_off_by_whole_weeks_until_none_is_past(today: str, weeks: int) -> None:
+    days = [date(2026, 11, 5), date(2026, 11, 2)]
+    assert demo.until_ahead(days, date.fromisoformat(today)) == timedelta(weeks=weeks)
 
 
 @pytest.mark.django_db
