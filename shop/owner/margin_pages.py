@@ -25,6 +25,7 @@ from shop.desk_tables import (
     shop_money,
 )
 from shop.margin_bars import bar_for, margin_row
+from shop.margin_changes import RatioChange
 from shop.margins import GroupMargin, Margins, margins_of
 from shop.models import Role, the_shop
 from shop.owner import margin_charts
@@ -205,10 +206,6 @@ def _move_cells(move: Move, form: GroupingForm, before: Period, written: Money) 
     then = {**form.query, "period": "", "start": before.start, "end": before.end}
     group = "" if move.is_total else move.label
     by = "" if move.is_total else form.by_
-    change = move.ratio
-    note = change.note
-    if change.low is not None and change.high is not None:
-        note = f"{_points(change.low)} to {_points(change.high)} {note}".strip()
     return [
         Cell(
             shown(move.label) if group else "All",
@@ -223,13 +220,22 @@ def _move_cells(move: Move, form: GroupingForm, before: Period, written: Money) 
         Cell(written(move.from_costs)),
         Cell(percent(move.ratio_now)),
         Cell(percent(move.ratio_before)),
-        Cell(
-            "" if change.change is None else f"{_points(change.change)} points",
-            note=note,
-            tags=("clearly worse",) if change.is_clear and (change.change or 0) < 0 else (),
-            good="clearly better" if change.is_clear and (change.change or 0) > 0 else "",
-        ),
+        change_cell(move.ratio),
     ]
+
+
+def change_cell(change: RatioChange) -> Cell:
+    """Return what to show of a change of the ratio; only what clearly got worse asks for a look."""
+    note = change.note
+    if change.low is not None and change.high is not None:
+        note = f"{_points(change.low)} to {_points(change.high)} {note}".strip()
+    points = change.change or 0.0
+    return Cell(
+        "" if change.change is None else f"{_points(points)} points",
+        note=note,
+        tags=("clearly worse",) if change.is_clear and points < 0 else (),
+        good="clearly better" if change.is_clear and points > 0 else "",
+    )
 
 
 def _points(change: float) -> str:

@@ -9,9 +9,7 @@ from shop.choosing import CodeChoice
 @pytest.mark.django_db
 @pytest.mark.parametrize(("required", "first"), [(False, "All"), (True, "Choose")])
 def test_a_field_says_in_words_what_no_choice_means(required: bool, first: str) -> None:
-    field = CodeChoice(Place.objects.all(), required=required)
-    assert field.empty_label == first
-    assert f'<option value="" selected>{first}</option>' in str(field.widget.render("place", ""))
+    assert CodeChoice(Place.objects.all(), required=required).empty_label == first
 
 
 @pytest.mark.django_db

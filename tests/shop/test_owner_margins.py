@@ -10,11 +10,13 @@ from django.db.models import Max
 
 from inventory.models import Books, CostAdjustment, Movement
 from shop.costing import NO_COSTS, JobCosts
+from shop.margin_changes import RatioChange
 from shop.margins import GROUPINGS, NO_LABEL, in_group, margin_report, margins_of, posted_costs
 from shop.models import Customer, Job, JobCost, Role, Shop, Site
 from shop.owner.job_facts import posted_to, total_of
 from shop.owner.job_sums import SORTS, jobs_with_costs, sums_of
 from shop.owner.job_sums import total_of as total_of_jobs
+from shop.owner.margin_pages import change_cell
 from shop.owner.moving import moves
 from tests.shop.desk_pages import Desk, client, desk
 from tests.shop.test_query_counts import queries
@@ -322,3 +324,19 @@ def test_a_page_of_jobs_says_where_the_rest_is() -> None:
 def test_the_desk_is_read_as_a_table() -> None:
     page = Desk("<table><tr><th scope='col'>A</th></tr><tr><th>x</th></tr></table>")
     assert page.tables == [[{"A": "x"}]]
+
+
+@pytest.mark.parametrize(
+    ("change", "tags", "good"),
+    [
+        (RatioChange(-0.1, -0.2, -0.05), ("clearly worse",), ""),
+        (RatioChange(0.1, 0.05, 0.2), (), "clearly better"),
+        (RatioChange(0.1, -0.05, 0.2), (), ""),
+        (RatioChange(None), (), ""),
+    ],
+)
+def test_only_what_clearly_got_worse_asks_for_a_look(
+    change: RatioChange, tags: tuple[str, ...], good: str
+) -> None:
+    cell = change_cell(change)
+    assert (cell.tags, cell.good) == (tags, good)
