@@ -189,6 +189,5 @@ def _customers_and_bookings(facts: dict[str, Any]) -> None:
 
 
 def until_ahead(days: list[date], today: date) -> timedelta:
-    """Return the whole weeks by which to put days off, so that none is past and each keeps its weekday."""
-    past = (today - min(days)).days
-    return timedelta(weeks=max(0, -(-past // 7)))
+    """Return by how much to put days off, so that none is past and phones have jobs to close at once."""
+    return max(timedelta(0), today - min(days))
