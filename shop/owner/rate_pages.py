@@ -147,9 +147,12 @@ def _with_next(page: Page[Rate]) -> list[tuple[Rate, Rate | None]]:
 
     That is the row above; for the first row it stands on the page before.
     """
-    shown, start = list(page), page.start_index() - 1
-    above = list(page.paginator.object_list[start - 1 : start]) if start > 0 else [None]
-    return list(zip(shown, [*above, *shown], strict=False))
+    start, end = page.start_index(), page.end_index()
+    if start > 1:
+        rows = list(page.paginator.object_list[start - 2 : end])
+        return list(zip(rows[1:], rows, strict=False))
+    rows = list(page)
+    return list(zip(rows, [None, *rows], strict=False))
 
 
 def _labour_table(
