@@ -138,7 +138,12 @@ def _group_numbers(group: Sequence[object] | npt.NDArray[Any] | None, series: in
     labels = np.asarray(group)
     if labels.shape != (series,):
         raise ValueError(f"group of shape {labels.shape} does not give one label for each of {series} series")
-    return np.unique(labels, return_inverse=True)[1].astype(np.intp)
+    try:
+        return np.unique(labels, return_inverse=True)[1].astype(np.intp)
+    except TypeError as reason:
+        raise ValueError(
+            f"group: labels that cannot be told apart by sorting ({reason}); give text"
+        ) from reason
 
 
 def _units(demand: FloatArray, group: IntArray) -> tuple[FloatArray, BoolArray]:

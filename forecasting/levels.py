@@ -46,7 +46,9 @@ def level_terms(history: History, exposure: FloatArray, origin: int) -> LevelTer
     used, base = past @ discount, exposed @ discount
     times, total = (past > 0).sum(axis=1), past.sum(axis=1)
 
-    prior_weight = PRIOR_PERIODS * max(exposed.mean(), 1e-9)
+    usual_exposure = exposed.mean()
+    # Where nothing was exposed anywhere, a period counts as one unit of it.
+    prior_weight = PRIOR_PERIODS * (usual_exposure if usual_exposure > 0 else 1.0)
     # Half a unit more than was used, lest a panel without any use claims that there never will be.
     average = (total.sum() + 0.5) / (exposed.sum() + prior_weight)
 
@@ -65,9 +67,11 @@ def level_terms(history: History, exposure: FloatArray, origin: int) -> LevelTer
     compared = [np.log(faster / own[0]) for faster in own[1:]]
     evidence = np.log(base[:, 0] / prior_weight + 1)
     # Variance over mean, which tells the even from the uneven at the same level.
-    squares = (past**2).sum(axis=1) - total**2 / np.maximum((exposed > 0).sum(axis=1), 1)
+    exposed_periods = np.maximum((exposed > 0).sum(axis=1), 1)
+    # Use in periods without exposure would make it negative.
+    squares = np.maximum((past**2).sum(axis=1) - total**2 / exposed_periods, 0)
     usual_scatter = (squares.sum() + 1) / (total.sum() + 1)
-    scatter = np.log((np.maximum(squares, 0) + PRIOR_UNITS * usual_scatter) / (total + PRIOR_UNITS))
+    scatter = np.log((squares + PRIOR_UNITS * usual_scatter) / (total + PRIOR_UNITS))
     # The knee lets the rare and the frequent differ in how far their own past is to be trusted, and the
     # product those that are busy by few large uses from those that are used often.
     log_level = np.log(own[0])

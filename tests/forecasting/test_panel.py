@@ -93,6 +93,25 @@ def test_tiny_and_even_panels_have_a_forecast(shape: tuple[int, int], amount: fl
     assert (found.quantiles[:, -1] >= amount).all()
 
 
+def test_a_panel_that_nobody_observed_is_expected_to_use_little() -> None:
+    found = forecast_panel(drawn()[0], 2, LEVELS, observed=np.zeros((3 * VANS, WEEKS), bool))
+    assert (found.mean > 0).all()
+    assert (found.mean < 1).all()
+    assert all(reason.startswith("no history") for reason in found.reason)
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("booked", [None, np.full(3 * VANS, 5.0)])
+def test_use_without_any_job_is_forecast_all_the_same(booked: FloatArray | None) -> None:
+    use, group = drawn()
+    found = forecast_panel(
+        use, 2, LEVELS, group=group, exposure=np.zeros(use.shape), exposure_at_least=booked
+    )
+    without = forecast_panel(use, 2, LEVELS, group=group)
+    assert found.mean.sum() == pytest.approx(without.mean.sum(), rel=0.2)
+    assert np.isfinite(found.quantiles).all()
+
+
 def test_measured_use_is_forecast_in_any_unit() -> None:
     use, group = drawn()
     millilitres = use * 37.3
@@ -208,6 +227,7 @@ def test_impossible_amounts_are_refused_with_their_place(value: float) -> None:
         ({"levels": [0.5, 1.0]}, "levels: 1.0"),
         ({"levels": [np.nan]}, "levels: nan"),
         ({"group": [1, 2]}, "group of shape"),
+        ({"group": np.array([1, "a", None], dtype=object)}, "group: labels"),
         ({"exposure": np.ones((3, 9))}, "exposure of shape"),
         ({"observed": np.ones((2, 10))}, "observed of shape"),
         ({"exposure": GOOD, "exposure_ahead": [1.0]}, "exposure_ahead of shape"),
