@@ -38,6 +38,10 @@ REACHED = "window.wanted.filter((each) => window.reached.has(each)).length"
 UNREACHED = "window.wanted.filter((each) => !window.reached.has(each)).map((each) => each.outerHTML)"
 # A field for a date and a time takes the key seven times.
 STANDSTILL_PRESSES = 9
+# Loaded, too: what printing would still have to fetch is not printed.
+CHARTS_SHOWN = """() => [...document.querySelectorAll(".chart img, img.chart")].filter(
+  (each) => each.checkVisibility() && each.naturalWidth > 0
+).map((each) => each.currentSrc)"""
 CONTRAST_ONLY: dict[str, object] = {"runOnly": ["color-contrast"], "resultTypes": ["violations"]}
 
 
@@ -114,6 +118,21 @@ def test_the_walk_reaches_pages_that_need_something_filled_in(axed: set[str]) ->
         "restocks/<int:pk>/",
     } <= axed
     assert len(axed) > 40
+
+
+def test_a_chart_on_paper_is_light_though_the_screen_is_dark(desks: DeskSite, browser: Browser) -> None:
+    context = browser.new_context(color_scheme="dark", service_workers="block")
+    context.add_cookies([{"name": "sessionid", "value": desks.sessions["owner"], "url": desks.address}])
+    context.set_default_timeout(PATIENCE_MS)
+    page = context.new_page()
+    page.goto(f"{desks.address}/owner/margins/")
+    on_screen = page.evaluate(CHARTS_SHOWN)
+    page.emulate_media(media="print", color_scheme="dark")
+    on_paper = page.evaluate(CHARTS_SHOWN)
+    context.close()
+    assert len(on_screen) == len(on_paper) == 1
+    assert "theme=dark" in on_screen[0]
+    assert "theme=dark" not in on_paper[0]
 
 
 def _is_start(route: str, methods: dict[str, set[str]], role: str) -> bool:
