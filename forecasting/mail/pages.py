@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -24,6 +23,7 @@ from forecasting.work.schedule import Kind
 from inventory.models import Place, PlaceKind
 from shop.access import for_roles, person_of
 from shop.models import Role, the_shop
+from shop.pages import page_of
 from shop.wording import counted
 
 if TYPE_CHECKING:
@@ -32,7 +32,6 @@ else:
     TermsFormBase = forms.ModelForm
 
 READERS = (Role.STOREKEEPER, Role.OWNER)
-ROWS_PER_PAGE = 50
 WEEKDAYS = [(number, day_name[number - 1]) for number in range(1, 8)]
 ON_THE_WAY = (LetterState.WAITING, LetterState.SENDING)
 
@@ -87,7 +86,7 @@ def index(request: HttpRequest) -> HttpResponse:
     context = {
         "shop": the_shop(),
         "title": "Letters",
-        "page": Paginator(narrowed(state), ROWS_PER_PAGE).get_page(request.GET.get("page")),
+        "page": page_of(request, narrowed(state), "page"),
         "need_a_hand": needing_a_hand().count(),
         "state": state if state in CHOICES else "",
         "states": CHOICES,
@@ -108,7 +107,7 @@ def settings(request: HttpRequest) -> HttpResponse:
         return redirect("letters:settings")
     status = 400 if form.errors else 200
     vans = Place.objects.filter(kind=PlaceKind.VAN).order_by("code")
-    page = Paginator(vans, ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    page = page_of(request, vans, "page")
     to = technicians_of(list(page))
     context = {
         "shop": the_shop(),

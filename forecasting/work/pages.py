@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.core.paginator import Paginator
 from django.db.models import Max
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -18,8 +17,7 @@ from forecasting.work.schedule import DAILY, WEEKLY, Kind
 from forecasting.work.trouble import is_at_work, is_given_up, last_check, newest_periods, overdue
 from shop.access import for_roles
 from shop.models import Role, the_shop
-
-ROWS_PER_PAGE = 50
+from shop.pages import page_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +49,7 @@ def index(request: HttpRequest) -> HttpResponse:
     newest = newest_periods()
     # Parts are many and say little once they are done.
     told = PeriodWork.objects.exclude(kind=Kind.FORECAST_PART, error="").order_by("-pk")
-    page = Paginator(told, ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    page = page_of(request, told, "page")
     context = {
         "shop": the_shop(),
         "title": "Periodic work",

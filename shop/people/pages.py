@@ -3,7 +3,6 @@
 from typing import Any
 
 from django.contrib import messages
-from django.core.paginator import Paginator
 from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -12,12 +11,12 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shop.access import for_roles, person_of, role_of
 from shop.models import Person, Role, Technician
+from shop.pages import page_of
 from shop.people import devices, invitations, standing
 from shop.people.forms import NewPersonForm, RoleForm
 from shop.people.standing import Refusal
 from shop.people.tokens import ApiToken
 
-ROWS_PER_PAGE = 50
 # What the list can be narrowed to, as words in its address.
 STATES = {
     "active": Q(is_active=True) & ~standing.NO_PASSWORD,
@@ -33,7 +32,7 @@ def people(request: HttpRequest) -> HttpResponse:
     """List people."""
     chosen = {name: request.GET.get(name, "").strip() for name in ("q", "role", "state")}
     rows = _found(chosen).select_related("technician__van__place").order_by("username")
-    page = Paginator(rows, ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    page = page_of(request, rows, "page")
     context = {"title": "People", "rows": page, "roles": Role.choices, "states": list(STATES), **chosen}
     return render(request, "shop/people/list.html", context)
 
