@@ -55,19 +55,15 @@ class PurchasesView(ServedView):
     answers_with: ClassVar[type[serializers.BaseSerializer[Any]]] = PurchaseSerializer
 
 
-class _Status(Choice):
-    """A status, or several together."""
-
-    def filter(self, qs: QuerySet[Purchase], value: str) -> QuerySet[Purchase]:
-        """Return the purchases that stand so."""
-        return narrowed(qs, supplier="", status=value)
-
-
 class PurchaseFilters(FilterSet):
     """By supplier and status."""
 
     supplier = Code(field_name="supplier__code")
-    status = _Status([value for value, _ in status_choices()], field_name="status")
+    status = Choice([value for value, _ in status_choices()], method="standing")
+
+    def standing(self, rows: QuerySet[Purchase], _name: str, value: str) -> QuerySet[Purchase]:
+        """Return the purchases of a status, or of several together."""
+        return narrowed(rows, supplier="", status=value)
 
 
 class PurchaseListView(RowList):

@@ -185,20 +185,16 @@ class RestocksView(ServedView):
     answers_with: ClassVar[type[serializers.BaseSerializer[Any]]] = RestockSerializer
 
 
-class _Status(Choice):
-    """A status, or that something is not accounted for."""
-
-    def filter(self, qs: QuerySet[Restock], value: str) -> QuerySet[Restock]:
-        """Return the restocks that stand so."""
-        return narrowed(qs, week="", van="", status=value)
-
-
 class RestockFilters(FilterSet):
     """By week, van and status."""
 
     week = Code(field_name="period", help_text="ISO week such as 2026-W48")
     van = Code(field_name="van__code")
-    status = _Status([value for value, _ in status_choices()], field_name="status")
+    status = Choice([value for value, _ in status_choices()], method="standing")
+
+    def standing(self, rows: QuerySet[Restock], _name: str, value: str) -> QuerySet[Restock]:
+        """Return the restocks of a status, or those of which something is not accounted for."""
+        return narrowed(rows, week="", van="", status=value)
 
 
 class RestockListView(RowList):
