@@ -29,8 +29,8 @@ from forecasting.purchasing.deciding import LeftOut
 from forecasting.purchasing.lead_times import LeadTime, learned_lead_time
 from forecasting.purchasing.offers import Item, Offer, ShopRules, SupplierRules
 from forecasting.purchasing.prices import PriceList
-from forecasting.purchasing.spoiling import ExpiringLot
 from forecasting.purchasing.wording import plain
+from forecasting.spoiling import ExpiringLot
 from inventory import expiry
 from inventory.documents import Kind
 from inventory.models import Consumable, ConsumableKind, Document, Holding, Pack, Place, PlaceKind

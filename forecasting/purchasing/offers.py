@@ -10,7 +10,7 @@ from forecasting.amounts import ZERO, require_not_negative, require_positive, re
 from forecasting.purchasing.burn_ahead import BurnAhead
 from forecasting.purchasing.lead_times import LeadTime
 from forecasting.purchasing.prices import PriceList
-from forecasting.purchasing.spoiling import ExpiringLot, unused
+from forecasting.spoiling import ExpiringLot, unused
 from forecasting.stored_demand import quantile_at
 
 # What is bought keeps until it is used in at least four of five cases: a choice of ours, no source.

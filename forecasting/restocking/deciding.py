@@ -7,10 +7,11 @@ lead time) comes as quantiles at given probabilities; see `forecasting.stored_de
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from decimal import ROUND_CEILING, Decimal
+from decimal import ROUND_CEILING, Decimal, localcontext
 from statistics import NormalDist
 
 from forecasting.amounts import (
+    PRECISION,
     ZERO,
     require_finite,
     require_not_negative,
@@ -22,6 +23,7 @@ from forecasting.policies import order_up_to, whole_packs
 from forecasting.restocking.wording import Reasons
 from forecasting.safety_stock import normal_base_stock
 from forecasting.sharing import Claim, share
+from forecasting.spoiling import ExpiringLot, unused
 from forecasting.stored_demand import masses, quantile_at
 
 MEDIAN, HIGH = 0.5, 0.95
@@ -47,6 +49,7 @@ class Facts:
     `on_hand` is the book's, and may be negative; `on_the_way` is what the depot has promised or sent.
     `quantiles` are of the burn over the interval, one for each of `levels`, both rising. `whole` says that
     only whole stock units exist; `usable_unit` is what is handed out as one, `room` the most the van holds.
+    `lots` are those on board that expire some day; `depot_expired` lies in the depot and is given to nobody.
     """
 
     van: str
@@ -61,6 +64,8 @@ class Facts:
     usable_unit: Decimal = ONE
     room: Decimal | None = None
     whole: bool = True
+    lots: tuple[ExpiringLot, ...] = ()
+    depot_expired: Decimal = ZERO
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,17 +90,20 @@ class _Need:
     facts: Facts
     quantiles: tuple[Decimal, ...]
     level: Decimal
+    expired: Decimal
+    expiring: Decimal
     missing: Decimal
     wanted: Decimal
 
     @property
     def position(self) -> Decimal:
-        return _aboard(self.facts) + self.facts.on_the_way
+        return _aboard(self.facts) - self.expired - self.expiring + self.facts.on_the_way
 
 
 def decide(facts: Sequence[Facts], depot_stock: Mapping[str, Decimal], interval_days: int) -> list[Decision]:
     """Decide for all vans at once, in the order of `facts`; that order does not change what anybody gets.
 
+    What has expired on a van, or will within the interval before it is used, counts as not there.
     `depot_stock` is what the depot can give of each consumable, by its code; negative counts as none. Where
     that is less than all vans want, it goes, one usable unit after the other, where it lowers the expected
     shortage most (`forecasting.sharing`).
@@ -104,7 +112,7 @@ def decide(facts: Sequence[Facts], depot_stock: Mapping[str, Decimal], interval_
     and one whose usable unit is not that of the other vans.
     """
     require_positive("Protection interval", interval_days, "give review period + lead time in days")
-    needs = [_need(one) for one in facts]
+    needs = [_need(one, interval_days) for one in facts]
     given: dict[tuple[str, str], Decimal] = {}
     by_consumable: dict[str, list[_Need]] = defaultdict(list)
     for need in needs:
@@ -124,7 +132,7 @@ def _aboard(facts: Facts) -> Decimal:
     return max(facts.on_hand, ZERO)
 
 
-def _need(facts: Facts) -> _Need:
+def _need(facts: Facts, interval_days: int) -> _Need:
     where = f"{facts.consumable} for {facts.van}:"
     require_share(f"{where} service", float(facts.service), "choose a share such as 0.95")
     require_positive(f"{where} usable unit", facts.usable_unit, "give 1 for single units")
@@ -140,10 +148,26 @@ def _need(facts: Facts) -> _Need:
     )
     if facts.whole:
         level = level.to_integral_value(ROUND_CEILING)
-    position = _aboard(facts) + facts.on_the_way
-    missing = order_up_to(position, level)
-    room = None if facts.room is None else max(facts.room - position, ZERO)
-    return _Need(facts, quantiles, level, missing, whole_packs(missing, facts.usable_unit, most=room))
+    expired, expiring = _spoilt(facts, interval_days)
+    # What expires later than now still takes up room; what has expired is taken off.
+    unspoilt = _aboard(facts) - expired + facts.on_the_way
+    room = None if facts.room is None else max(facts.room - unspoilt, ZERO)
+    missing = order_up_to(unspoilt - expiring, level)
+    wanted = whole_packs(missing, facts.usable_unit, most=room)
+    return _Need(facts, quantiles, level, expired, expiring, missing, wanted)
+
+
+def _spoilt(facts: Facts, interval_days: int) -> tuple[Decimal, Decimal]:
+    """What has expired on board, and what will within the interval before it is used at the median burn."""
+    lots = [lot for lot in facts.lots if lot.days < interval_days]
+    expired = sum((lot.quantity for lot in lots if not lot.days), ZERO)
+    with localcontext(prec=PRECISION):
+        burn = max(quantile_at(facts.levels, facts.quantiles, MEDIAN), facts.booked.mean)
+        spoilt = unused(lots, burn / interval_days)
+    if facts.whole:
+        spoilt = spoilt.to_integral_value(ROUND_CEILING)
+    aboard = _aboard(facts)
+    return min(expired, aboard), max(min(spoilt, aboard) - expired, ZERO)
 
 
 def _booked_at(level: float, facts: Facts) -> Decimal:
@@ -197,12 +221,15 @@ def _decision(
         booked_decides=_booked_at(float(facts.service), facts)
         > quantile_at(facts.levels, facts.quantiles, float(facts.service)),
         on_hand=facts.on_hand,
+        expired=need.expired,
+        expiring=need.expiring,
         on_the_way=facts.on_the_way,
         missing=need.missing,
         usable_unit=facts.usable_unit,
         room=facts.room,
         wanted=need.wanted,
         depot=depot_stock.get(facts.consumable, ZERO),
+        depot_expired=facts.depot_expired,
         suggested=suggested,
     )
     return Decision(

@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal, localcontext
 
 from django.db.models import Sum
@@ -21,6 +21,8 @@ from forecasting.models import (
 from forecasting.restocking.deciding import NOTHING_BOOKED, BookedUse, Facts
 from forecasting.restocking.interval import over_days
 from forecasting.restocking.service_classes import STOPS_A_JOB, A, B, C, service_classes
+from forecasting.spoiling import ExpiringLot
+from inventory import expiry
 from inventory.models import Consumable, ConsumableKind, CostPool, Holding, MovementValue, Place, PlaceKind
 from inventory.valuation import Pool
 from shop.booked_use import booked_use
@@ -60,7 +62,8 @@ def gather(
 ) -> Gathered:
     """Read all that decides about `vans`; the number of queries does not depend on their number.
 
-    What the depot has promised to others, approved or drafted for the same period, it cannot give again.
+    It grows by 50 consumables with lots that expire soon. What the depot has promised to others, approved or
+    drafted for the same period, it cannot give again, and what has expired there it gives to nobody.
     A pair has facts when something will be burnt or is booked, when the book says less than nothing, and when
     it is one of `also`.
     """
@@ -70,7 +73,13 @@ def gather(
     on_the_way, promised = _under_way(vans, depot, period)
     classes = classes_now(terms, own, now)
     burn = _burn(run, vans, terms.interval_days)
-    booked = _booked(terms, now)
+    today = in_shop_zone(now, the_shop()).date()
+    booked = _booked(terms, today, now)
+    lots = _expiring_lots(today, terms.interval_days)
+    at_depot = lots.get(depot.code, {})
+    depot_expired = {
+        code: sum((lot.quantity for lot in found if not lot.days), ZERO) for code, found in at_depot.items()
+    }
     rooms = {(place, consumable): most for place, consumable, most in _spaces(vans)}
     levels = levels_of(run)
     nothing = (ZERO,) * len(levels)
@@ -96,9 +105,13 @@ def gather(
                 usable_unit=special.usable_unit if special else ONE,
                 room=rooms.get(pair),
                 whole=consumable.kind != ConsumableKind.MEASURED,
+                lots=tuple(lots.get(van.code, {}).get(consumable.code, ())),
+                depot_expired=depot_expired.get(consumable.code, ZERO),
             )
     depot_stock = {
-        row.code: holdings.get((depot.pk, pk), ZERO) - promised.get(pk, ZERO)
+        row.code: holdings.get((depot.pk, pk), ZERO)
+        - promised.get(pk, ZERO)
+        - depot_expired.get(row.code, ZERO)
         for pk, row in consumables.items()
     }
     return Gathered(facts, depot_stock, _unit_costs(consumables), classes)
@@ -191,8 +204,16 @@ def _burn(run: ForecastRun, vans: Collection[Place], interval_days: int) -> dict
     return {pair: over_days(found, levels, interval_days) for pair, found in by_weeks.items()}
 
 
-def _booked(terms: StockingTerms, now: datetime) -> dict[Pair, BookedUse]:
-    today = in_shop_zone(now, the_shop()).date()
+def _expiring_lots(today: date, interval_days: int) -> dict[str, dict[str, list[ExpiringLot]]]:
+    """Return the lots that expire within the interval, by place and consumable code."""
+    found: dict[str, dict[str, list[ExpiringLot]]] = defaultdict(lambda: defaultdict(list))
+    for row in expiry.expiring(today + timedelta(days=interval_days)):
+        days = max((row.expires_on - today).days + 1, 0)
+        found[row.place][row.consumable].append(ExpiringLot(days, row.quantity))
+    return found
+
+
+def _booked(terms: StockingTerms, today: date, now: datetime) -> dict[Pair, BookedUse]:
     found = booked_use(
         today - timedelta(days=LATE_DAYS),
         today + timedelta(days=terms.interval_days - 1),

@@ -19,12 +19,15 @@ class Reasons:
     booked_jobs: int
     booked_decides: bool
     on_hand: Decimal
+    expired: Decimal
+    expiring: Decimal
     on_the_way: Decimal
     missing: Decimal
     usable_unit: Decimal
     room: Decimal | None
     wanted: Decimal
     depot: Decimal
+    depot_expired: Decimal
     suggested: Decimal
 
     def sentence(self) -> str:
@@ -47,7 +50,15 @@ class Reasons:
         way = f" and {plain(self.on_the_way)} on the way" if self.on_the_way else ""
         if self.on_hand < 0:
             return f"by the book the van owes {plain(-self.on_hand)} (taken as none: count it){way}"
-        return f"with {plain(self.on_hand) if self.on_hand else 'none'} on board{way}"
+        return f"with {plain(self.on_hand) if self.on_hand else 'none'} on board{self._spoilt()}{way}"
+
+    def _spoilt(self) -> str:
+        said = [
+            f"{plain(quantity)} {what}"
+            for quantity, what in ((self.expired, "expired"), (self.expiring, "to expire unused"))
+            if quantity
+        ]
+        return f" ({', '.join(said)})" if said else ""
 
     def _missing(self) -> str:
         if not self.missing:
@@ -70,9 +81,11 @@ class Reasons:
     def _depot(self) -> str:
         if self.suggested == self.wanted:
             return ""
+        expired = f" ({plain(self.depot_expired)} there expired)" if self.depot_expired else ""
         if self.depot <= 0:
-            return "; the depot has none to give"
-        return f"; the depot has {plain(self.depot)} for all vans, {plain(self.suggested)} of it for this one"
+            return f"; the depot has none to give{expired}"
+        had = f"{plain(self.depot)} for all vans{expired}"
+        return f"; the depot has {had}, {plain(self.suggested)} of it for this one"
 
 
 def plain(quantity: Decimal) -> str:

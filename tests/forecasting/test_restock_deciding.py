@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forecasting.restocking.deciding import BookedUse, Decision, Facts, decide
+from forecasting.spoiling import ExpiringLot
 from tests.forecasting.restock_shop import LEVELS
 from tests.shop.world import amounts
 
@@ -140,6 +141,70 @@ def test_room_leaves_whole_bottles_only() -> None:
     assert decision.wanted == 500
 
 
+def lots(*held: tuple[int, str]) -> tuple[ExpiringLot, ...]:
+    """Return lots of (days they may still be used, quantity)."""
+    return tuple(ExpiringLot(days, Decimal(quantity)) for days, quantity in held)
+
+
+@pytest.mark.parametrize(
+    ("held", "wanted", "said"),
+    [
+        # 6 in 9 days are 2 in the 3 days that a lot is still good for.
+        (((0, "1"), (3, "3")), 10, "with 4 on board (1 expired, 1 to expire unused), 10 are missing."),
+        (((0, "1"),), 9, "with 4 on board (1 expired), 9 are missing."),
+        (((3, "4"),), 10, "with 4 on board (2 to expire unused), 10 are missing."),
+        # 4 are used in 6 days.
+        (((6, "4"),), 8, "with 4 on board, 8 are missing."),
+        # What is good for the whole interval is for the next restock to see to.
+        (((9, "4"),), 8, "with 4 on board, 8 are missing."),
+        # 1 and a third are used in 2 days: a disc that is begun is used up.
+        (((2, "3"),), 10, "with 4 on board (2 to expire unused), 10 are missing."),
+        # The estimate of lots knows of more than the book does.
+        (((0, "7"),), 12, "with 4 on board (4 expired), 12 are missing."),
+    ],
+)
+def test_what_expires_before_it_is_used_is_not_there(
+    held: tuple[tuple[int, str], ...], wanted: int, said: str
+) -> None:
+    decision = one(lots=lots(*held))
+    assert decision.wanted == wanted
+    assert decision.why == f"12 last 9 days in 95 of 100 cases; {said}"
+    # The stock then lasts as long as 12 good discs do, at 6 in 9 days.
+    assert decision.cover_days is not None
+    assert decision.cover_days == 18
+
+
+def test_booked_jobs_use_up_what_expires() -> None:
+    booked = BookedUse(2, Decimal(12), 0.0)
+    assert one(lots=lots((3, "4")), booked=booked).wanted == 8
+    nothing = tuple(Decimal(0) for _ in LEVELS)
+    assert one(quantiles=nothing, lots=lots((3, "4")), booked=booked).wanted == 8
+
+
+def test_what_has_expired_leaves_its_room_and_what_will_does_not() -> None:
+    assert one(room=Decimal(12), lots=lots((0, "4"))).wanted == 12
+    assert one(room=Decimal(12), lots=lots((3, "4"))).wanted == 8
+
+
+def test_decimals_of_what_expires_are_kept_where_it_is_measured() -> None:
+    # 6 ml in 9 days are 1.3333 in 2 days; 2.6667 of 4 are lost, so 12 - 1.3333 = 10.6667 are missing.
+    decision = one(unit="ml", whole=False, usable_unit=Decimal("0.5"), lots=lots((2, "4")))
+    assert decision.wanted == 11
+    assert "with 4 on board (2.7 to expire unused), 10.7 are missing, 11 in whole 0.5 ml" in decision.why
+
+
+@pytest.mark.parametrize(
+    ("depot", "said"),
+    [
+        (0, "; the depot has none to give (5 there expired)."),
+        (3, "; the depot has 3 for all vans (5 there expired), 3 of it for this one."),
+        (30, "8 are missing."),
+    ],
+)
+def test_a_short_depot_says_what_has_expired_there(depot: int, said: str) -> None:
+    assert one(depot, depot_expired=Decimal(5)).why.endswith(said)
+
+
 @pytest.mark.parametrize("depot", [0, -7])
 def test_an_empty_depot_gives_nothing_and_the_want_is_kept(depot: int) -> None:
     decision = one(depot)
@@ -207,13 +272,14 @@ def test_a_van_that_asks_twice_and_units_that_differ_are_refused() -> None:
 AMOUNTS = st.integers(-5, 30).map(Decimal)
 VANS = st.lists(
     st.builds(
-        lambda on_hand, way, scale, unit, room, booked: {
+        lambda on_hand, way, scale, unit, room, booked, held: {
             "on_hand": on_hand,
             "on_the_way": way,
             "quantiles": tuple(Decimal(quantile * scale) for quantile in BURN),
             "usable_unit": unit,
             "room": room,
             "booked": BookedUse(2, booked, 1.5),
+            "lots": lots(*held),
         },
         AMOUNTS,
         st.integers(0, 10).map(Decimal),
@@ -221,6 +287,7 @@ VANS = st.lists(
         st.just(Decimal(1)),
         st.none() | st.integers(0, 40).map(Decimal),
         st.integers(0, 30).map(Decimal),
+        st.lists(st.tuples(st.integers(0, 12), st.integers(1, 9).map(str)), max_size=3),
     ),
     min_size=1,
     max_size=5,
@@ -244,10 +311,15 @@ def test_never_more_than_the_depot_has_nor_the_van_needs_or_holds_in_any_order_o
         decision = decisions[one_.van]
         assert 0 <= decision.suggested <= decision.wanted
         assert decision.suggested % unit == decision.wanted % unit == 0
-        position = max(one_.on_hand, Decimal(0)) + one_.on_the_way
+        aboard = max(one_.on_hand, Decimal(0))
+        expired = min(sum(lot.quantity for lot in one_.lots if not lot.days), aboard)
+        going = min(sum(lot.quantity for lot in one_.lots if lot.days < 9), aboard)
         if decision.wanted:
-            assert one_.room is None or position + decision.wanted <= one_.room
-            assert position + decision.wanted - unit < decision.order_up_to
+            fresh = one_.on_the_way + decision.wanted
+            assert one_.room is None or aboard - expired + fresh <= one_.room
+            assert aboard - going + fresh - unit < decision.order_up_to
+        if one_.room is None:
+            assert aboard - expired + one_.on_the_way + decision.wanted >= decision.order_up_to
         assert len(decision.why) <= 500
     shuffled = asking.copy()
     random.Random(seed).shuffle(shuffled)  # noqa: S311 - examples, not secrets

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from forecasting.purchasing.spoiling import ExpiringLot, unused
+from forecasting.spoiling import ExpiringLot, unused
 from tests.forecasting.purchase_shop import DAY, DISC, WEEK, draft, forecast, line, open_purchase_shop
 from tests.inventory.small_shop import receive
 
