@@ -6,31 +6,34 @@ close. What looks wrong is asked about, never refused.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TypeVar
 
+from django.db import transaction
 from django.db.models import Model, Value
 from django.utils import timezone
 
-from inventory import documents, ledger, statistics
+from inventory import documents, ledger
 from inventory.catalogue import Catalogue
-from inventory.documents import LONGEST_ID, Kind, Line, Problem, text_problem
+from inventory.documents import Kind, Problem
 from inventory.ledger import Conflict, Posting, Refused
-from inventory.models import Consumable, ConsumableKind, Document, MovementValue
-from shop import callbacks, findings, job_costs
+from inventory.models import Document
+from shop import callbacks, findings
 from shop.chunks import chunks
-from shop.closes import (
-    LONGEST_CODE,
-    Close,
-    JobUses,
-    UsedLine,
-    close_content,
-    close_problems,
-    uses_content,
-    uses_problems,
+from shop.closes import Close, close_content, close_problems
+from shop.further_uses import (
+    BATCH,
+    Progress,
+    keeping_conflicts,
+    line_problems,
+    locked_jobs,
+    stock_lines,
+    write_lines,
 )
+from shop.importing.context import Flagged
+from shop.importing.job_uses import in_words
+from shop.importing.waiting import post_waiting
 from shop.models import (
     DamageType,
     Finding,
@@ -39,14 +42,11 @@ from shop.models import (
     JobCost,
     JobStatus,
     JobType,
-    JobUse,
     Technician,
     Van,
+    WaitingUse,
 )
-
-T = TypeVar("T")
-BATCH = 1000
-Progress = Callable[[int], object]
+from shop.plausibility import Check
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +61,11 @@ class Closed:
 def close_job(close: Close, *, by: str = "", now: datetime | None = None) -> Closed:
     """Close one job. Raises Refused, or Conflict when the id or the job was closed with other content.
 
-    Unlike in bulk, the job is compared with the latest of its type, and questioned when it used nothing.
+    Unlike in bulk, the job is compared with the latest of its type, and questioned when it used nothing; and
+    what a file said before that this job used is added at once.
     """
     now = now or timezone.now()
-    return _keeping_conflicts(lambda: _close_all([close], by, now, lambda _: None, alone=True), by, now)[0]
+    return keeping_conflicts(lambda: _close_all([close], by, now, lambda _: None, alone=True), by, now)[0]
 
 
 def close_many(
@@ -73,24 +74,7 @@ def close_many(
     """Close jobs, all or none; answers come in order. Raises Refused with every problem of every close."""
     batch = list(closes)
     now = now or timezone.now()
-    return _keeping_conflicts(lambda: _close_all(batch, by, now, progress, alone=False), by, now)
-
-
-def add_uses_many(
-    uses: Iterable[JobUses], *, by: str = "", now: datetime | None = None, progress: Progress = lambda _: None
-) -> list[Posting]:
-    """Post further consumables of closed jobs, all or none. Raises Refused with every problem."""
-    batch = list(uses)
-    now = now or timezone.now()
-    return _keeping_conflicts(lambda: _add_all_uses(batch, by, now, progress), by, now)
-
-
-def _keeping_conflicts(work: Callable[[], T], by: str, now: datetime) -> T:
-    try:
-        return ledger.once_more_if_raced(work)
-    except Conflict as conflict:
-        ledger.keep_refused(conflict, by=by, now=now)
-        raise
+    return keeping_conflicts(lambda: _close_all(batch, by, now, progress, alone=False), by, now)
 
 
 # What a close names by code: each is a field of the close and one of the job.
@@ -121,7 +105,7 @@ class _Names:
         self.catalogue.read_consumables(use.consumable for close in closes for use in close.uses)
         self.consumables = self.catalogue.consumables
         self.closing = {close.job for close in closes}
-        self.jobs = _locked_jobs(self.closing | {close.callback_of for close in closes})
+        self.jobs = locked_jobs(self.closing | {close.callback_of for close in closes})
 
     def problems(self, close: Close) -> Iterator[Problem]:
         """Yield the codes of a close that mean nothing."""
@@ -134,33 +118,7 @@ class _Names:
             yield Problem("callback_of", original, "is not a known job")
         if close.job in self.jobs and self.jobs[close.job].status == JobStatus.CANCELLED:
             yield Problem("job", close.job, "is cancelled; book it again or close it under a new reference")
-        yield from _line_problems(close.uses, self.consumables)
-
-
-def _locked_jobs(references: Iterable[str]) -> dict[str, Job]:
-    """Return the jobs of these references, locked in the order of their ids; unknown ones are left out."""
-    jobs: dict[str, Job] = {}
-    # A reference that no job can have need not be looked up; some databases fail on a control character.
-    sound = sorted(reference for reference in references if not text_problem(reference, LONGEST_CODE))
-    for chunk in chunks(sound):
-        found = Job.objects.select_for_update(of=("self",)).filter(reference__in=chunk).order_by("pk")
-        jobs |= {job.reference: job for job in found.select_related("van__place")}
-    return jobs
-
-
-def _line_problems(lines: Sequence[UsedLine], consumables: dict[str, Consumable]) -> Iterator[Problem]:
-    """Yield what does not fit the catalogue; asked here, as the ledger sees no line without a quantity."""
-    for number, line in enumerate(lines, 1):
-        consumable = consumables.get(line.consumable)
-        if consumable is None:
-            yield Problem("consumable", line.consumable, "is not a known consumable", number)
-        elif (
-            consumable.kind != ConsumableKind.MEASURED
-            and line.quantity.is_finite()
-            and line.quantity != line.quantity.to_integral_value()
-        ):
-            expected = f"is not whole; {consumable} is {consumable.kind}"
-            yield Problem("quantity", line.quantity, expected, number)
+        yield from line_problems(close.uses, self.consumables)
 
 
 def _close_all(
@@ -179,7 +137,7 @@ def _close_all(
             id=id_,
             occurred_at=close.closed_at,
             place=close.van,
-            lines=_stock_lines(close.uses),
+            lines=stock_lines(close.uses),
             content=content,
         )
         for close, id_, content in zip(batch, _posting_ids(batch, names, contents), contents, strict=True)
@@ -188,15 +146,11 @@ def _close_all(
     new = [(close, posting) for close, posting in zip(batch, postings, strict=True) if posting.created]
     _store_jobs([close for close, _ in new], names)
     jobs = {posting.document_id: names.jobs[close.job] for close, posting in new}
+    rows = write_lines([(close.uses, posting) for close, posting in new], jobs, names.consumables)
+    found, more = _add_what_waited(jobs, by, now) if alone else ([], False)
     # What a job was closed with before is undone by the time it is closed anew.
-    found = _store_lines(
-        [(close.uses, posting) for close, posting in new],
-        jobs,
-        names.consumables,
-        now,
-        alone=alone,
-        first=True,
-    )
+    found += findings.of_documents(jobs, None if more else rows, now, alone=alone)
+    Finding.objects.bulk_create(found, batch_size=BATCH)
     asked = _asked(postings, found)
     return [
         Closed(close.job, posting, tuple(asked[posting.document_id]))
@@ -273,10 +227,6 @@ def _asked(postings: Sequence[Posting], found: Iterable[Finding]) -> dict[int, l
     return asked
 
 
-def _stock_lines(uses: Sequence[UsedLine]) -> tuple[Line, ...]:
-    return tuple(Line(use.consumable, use.quantity) for use in uses if use.quantity)
-
-
 def _store_jobs(closes: list[Close], names: _Names) -> None:
     """Write the jobs of new closes: booked ones are closed, others are made."""
     new = [Job(reference=close.job) for close in closes if close.job not in names.jobs]
@@ -313,82 +263,32 @@ def _store_jobs(closes: list[Close], names: _Names) -> None:
     callbacks.lead_followers(job for job in changed if job.original_id != led_to[job.pk])
 
 
-def _store_lines(
-    posted: list[tuple[tuple[UsedLine, ...], Posting]],
-    jobs: dict[int, Job],
-    consumables: dict[str, Consumable],
-    now: datetime,
-    *,
-    alone: bool,
-    first: bool,
-) -> list[Finding]:
-    """Write the logged uses and costs of new documents, and what to ask about each, which is returned.
+def _add_what_waited(jobs: dict[int, Job], by: str, now: datetime) -> tuple[list[Finding], bool]:
+    """Add the uses that files brought before their job closed; return what to ask, and whether any came.
 
-    With `first`, nothing else stands for these jobs.
+    They never stand in the way of the close: what contradicts it, or cannot be posted, stays aside.
     """
-    rows = [
-        JobUse(
-            job=jobs[posting.document_id],
-            document_id=posting.document_id,
-            line=number,
-            consumable=consumables[use.consumable],
-            quantity=use.quantity,
-            minutes=use.minutes,
-            spoilt=use.spoilt,
-            spoilt_reason=use.spoilt_reason,
+    document_of = {job.reference: (document, job) for document, job in jobs.items()}
+    if not WaitingUse.objects.filter(job_reference__in=document_of).exists():
+        return [], False
+
+    def asked(reference: str, check: Check, consumable: str, message: str) -> Finding:
+        document, job = document_of[reference]
+        return Finding(job=job, document_id=document, code=check, consumable=consumable, message=message)
+
+    try:
+        with transaction.atomic():
+            result = post_waiting(by, now, Flagged(), jobs=list(document_of))
+    except Refused as refused:
+        message = f"What a file says this job used could not be added: {refused}. It waits for a person."
+        return [asked(reference, Check.FILE_NOT_ADDED, "", message) for reference in document_of], False
+    return [
+        asked(
+            reference,
+            Check.FILE_DIFFERS,
+            consumable,
+            f"{consumable}: a file says {in_words(waiting)}; {in_words(posted)} was logged. "
+            "Which is right? If the file, correct the close.",
         )
-        for uses, posting in posted
-        for number, use in enumerate(uses, 1)
-    ]
-    JobUse.objects.bulk_create(rows, batch_size=BATCH)
-    statistics.after_writing(len(rows) + len(jobs), Job, JobUse, MovementValue)
-    job_costs.add(jobs)
-    statistics.after_writing(len(jobs), JobCost)
-    found = findings.of_documents(jobs, rows if first else None, now, alone=alone)
-    return Finding.objects.bulk_create(found, batch_size=BATCH)
-
-
-def _add_all_uses(batch: list[JobUses], by: str, now: datetime, progress: Progress) -> list[Posting]:
-    jobs = _locked_jobs({uses.job for uses in batch})
-    catalogue = Catalogue()
-    catalogue.read_consumables(line.consumable for uses in batch for line in uses.lines)
-    posted = _posted_uses(batch)
-    problems: list[tuple[JobUses, Problem]] = []
-    for uses in batch:
-        job = jobs.get(uses.job)
-        if job is None:
-            problems.append((uses, Problem("job", uses.job, "is not a known job")))
-        elif job.closed_at is None and uses.id not in posted:
-            problems.append((uses, Problem("job", uses.job, f"is {job.status}, not closed; close it first")))
-        problems += [(uses, problem) for problem in uses_problems(uses)]
-        problems += [(uses, problem) for problem in _line_problems(uses.lines, catalogue.consumables)]
-    if problems:
-        raise Refused(problems)
-    to_post = []
-    for uses in batch:
-        # A retry says what the first one said, even where its job was closed anew meanwhile.
-        occurred_at, place = posted.get(uses.id) or (jobs[uses.job].closed_at or now, jobs[uses.job].van.code)
-        to_post.append(
-            documents.Use(uses.id, occurred_at, place, _stock_lines(uses.lines), uses_content(uses))
-        )
-    postings = ledger.post_within(to_post, catalogue, by=by, now=now, progress=progress)
-    new = [(uses, posting) for uses, posting in zip(batch, postings, strict=True) if posting.created]
-    _store_lines(
-        [(uses.lines, posting) for uses, posting in new],
-        {posting.document_id: jobs[uses.job] for uses, posting in new},
-        catalogue.consumables,
-        now,
-        alone=len(batch) == 1,
-        first=False,
-    )
-    return postings
-
-
-def _posted_uses(batch: list[JobUses]) -> dict[str, tuple[datetime, str]]:
-    """Return when and where the uses happened that were posted before, by id."""
-    posted = {}
-    sound = {uses.id for uses in batch if not text_problem(uses.id, LONGEST_ID)}
-    for chunk in chunks(sorted(sound)):
-        for document in Document.objects.filter(kind=Kind.USE, client_id__in=chunk):
-            posted[document.client_id] = document.occurred_at, document.content["place"]
-    return posted
+        for (reference, consumable), (waiting, posted) in result.disagreeing.items()
+    ], bool(result.posted)

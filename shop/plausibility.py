@@ -40,6 +40,8 @@ class Check(StrEnum):
     SPOILT_EXCEEDS_USED = "spoilt exceeds used"
     LABOUR_BELOW_MINUTES = "labour below minutes"
     CLOSED_IN_FUTURE = "closed in future"
+    FILE_DIFFERS = "file differs"
+    FILE_NOT_ADDED = "file not added"
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from rest_framework.response import Response
 from inventory.documents import Kind
 from inventory.ledger import Posting
 from inventory.models import Document
-from shop import closing, job_documents
+from shop import closing, further_uses, job_documents
 from shop.access import is_person
 from shop.api import serializers
 from shop.api.permissions import MethodsFirst, RoleMayUseKind, check_may_post, readable_documents
@@ -88,7 +88,7 @@ class UseView(DocumentView):
     @classmethod
     def post_document(cls, document: Any, by: str) -> Posting:
         """Add the uses to their job."""
-        return closing.add_uses_many([document], by=by)[0]
+        return further_uses.add_uses_many([document], by=by)[0]
 
 
 class ReceiptView(DocumentView):

@@ -9,7 +9,7 @@ from inventory.documents import Kind
 from inventory.models import Document
 from shop.chunks import chunks
 from shop.closes import JobUses, UsedLine
-from shop.closing import add_uses_many
+from shop.further_uses import add_uses_many
 from shop.importing.context import Bar, Flagged, no_bar
 from shop.models import Job, JobStatus, JobUse
 
@@ -65,6 +65,14 @@ def post_lines(
             for job, posting in zip(chunk, postings, strict=True):
                 flagged.add(job, posting.flags)
     return posted
+
+
+def in_words(lines: Lines) -> str:
+    """Return the quantity and minutes of lines as people say them."""
+    return " and ".join(
+        f"{quantity.normalize():f} with {minutes.normalize():f} minute{'' if minutes == 1 else 's'}"
+        for quantity, minutes in lines.elements()
+    )
 
 
 def _document_ids(jobs: Sequence[str]) -> dict[str, str]:

@@ -12,7 +12,7 @@ from shop.chunks import chunks
 from shop.closes import LONGEST_MINUTES, UsedLine
 from shop.csv_reading import Fault, Record
 from shop.importing.context import Context, Summary
-from shop.importing.job_uses import Lines, closed_jobs, post_lines, posted_lines
+from shop.importing.job_uses import Lines, closed_jobs, in_words, post_lines, posted_lines
 from shop.importing.waiting import keep_waiting, post_waiting, waiting_lines
 from shop.wording import counted
 
@@ -117,10 +117,12 @@ class Uses:
             else:
                 differs = "differs from what"
             message = (
-                f"{differs} was {how} for job {job} before: {_shown(before.elements())} of {row.consumable}; "
+                f"{differs} was {how} for job {job} before: {in_words(before)} of {row.consumable}; "
                 "undo that with a correction first"
             )
-            self.context.faults.append(Fault(row.line, "quantity", _shown([row.content()]), message))
+            self.context.faults.append(
+                Fault(row.line, "quantity", in_words(Counter([row.content()])), message)
+            )
 
     def _note_unknown(self, job: str) -> None:
         message = "is not a closed job; import the jobs first, or let its uses wait with --create-missing"
@@ -150,10 +152,3 @@ class Uses:
 def _used(rows: Iterable[tuple[str, Sequence[UseRow]]]) -> dict[str, list[UsedLine]]:
     """Return the rows of each job as lines, in the order of the file."""
     return {job: [row.used() for row in sorted(of_job, key=lambda row: row.line)] for job, of_job in rows}
-
-
-def _shown(lines: Iterable[tuple[Decimal, Decimal]]) -> str:
-    return " and ".join(
-        f"{quantity.normalize():f} with {minutes.normalize():f} minute{'' if minutes == 1 else 's'}"
-        for quantity, minutes in lines
-    )

@@ -1,7 +1,7 @@
 """Uses whose job is not closed yet: kept, and posted once it is, so that files may come in any order."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
@@ -22,10 +22,13 @@ ROWS_AT_ONCE = 1000
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What became of waiting uses: lines posted, jobs whose close says otherwise, jobs still not closed."""
+    """What became of waiting uses: lines posted, what the close says otherwise, jobs still not closed.
+
+    `disagreeing` holds the lines that wait and those that are posted.
+    """
 
     posted: int
-    disagreeing: tuple[str, ...]
+    disagreeing: dict[JobAndConsumable, tuple[Lines, Lines]]
     waiting: tuple[str, ...]
 
     def notes(self) -> list[str]:
@@ -35,8 +38,9 @@ class Result:
             were = "was" if self.posted == 1 else "were"
             notes.append(f"{counted(self.posted, 'use')} that waited for a job {were} posted")
         if self.disagreeing:
+            jobs = sorted({job for job, _ in self.disagreeing})
             notes.append(
-                f"waiting uses of {_named(self.disagreeing)} differ from what was logged at the close; "
+                f"waiting uses of {_named(jobs)} differ from what was logged at the close; "
                 "they stay aside: compare them in the admin and delete them, or correct the close"
             )
         if self.waiting:
@@ -86,22 +90,28 @@ def _waiting(references: Sequence[str]) -> Iterator[tuple[str, UsedLine]]:
         yield job, UsedLine(consumable, quantity, minutes)
 
 
-def post_waiting(by: str, now: datetime, flagged: Flagged, bar: Bar = no_bar) -> Result:
-    """Post the uses whose job has been closed since they came.
+def post_waiting(
+    by: str, now: datetime, flagged: Flagged, bar: Bar = no_bar, *, jobs: Collection[str] | None = None
+) -> Result:
+    """Post the uses whose job has been closed since they came: of all jobs, or of those named.
 
     What the job has logged of the same consumable already is not posted again: the same is dropped, other
     lines stay aside for a person to see.
     """
     closed = Job.objects.filter(reference=OuterRef("job_reference"), status=JobStatus.CLOSED)
     ready = WaitingUse.objects.annotate(is_closed=Exists(closed))
+    if jobs is not None:
+        ready = ready.filter(job_reference__in=jobs)
     lines: dict[str, list[UsedLine]] = defaultdict(list)
     closed_at: dict[str, datetime] = {}
-    disagreeing: set[JobAndConsumable] = set()
+    disagreeing: dict[JobAndConsumable, tuple[Lines, Lines]] = {}
     for chunk in chunks(_jobs(ready.filter(is_closed=True))):
         closed_at |= closed_jobs(chunk)
         posted = posted_lines(chunk)
         disagreeing |= {
-            key for key, waiting in waiting_lines(chunk).items() if posted.get(key, waiting) != waiting
+            key: (waiting, posted[key])
+            for key, waiting in waiting_lines(chunk).items()
+            if key in posted and posted[key] != waiting
         }
         for job, line in _waiting(chunk):
             if (job, line.consumable) not in posted:
@@ -109,12 +119,12 @@ def post_waiting(by: str, now: datetime, flagged: Flagged, bar: Bar = no_bar) ->
         _forget(chunk, disagreeing)
     return Result(
         post_lines(lines, closed_at, by=by, now=now, flagged=flagged, bar=bar),
-        tuple(sorted({job for job, _ in disagreeing})),
+        disagreeing,
         tuple(_jobs(ready.filter(is_closed=False))),
     )
 
 
-def _forget(references: Sequence[str], but: set[JobAndConsumable]) -> None:
+def _forget(references: Sequence[str], but: Collection[JobAndConsumable]) -> None:
     """Delete what waited for jobs, but for some lines."""
     rows = WaitingUse.objects.filter(job_reference__in=references)
     done = [

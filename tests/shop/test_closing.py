@@ -9,7 +9,8 @@ import pytest
 from inventory.ledger import Conflict, Refused
 from inventory.models import Consumable, Document, Holding, Movement, RefusedDocument
 from shop.closes import Close, JobUses, close_content
-from shop.closing import Closed, add_uses_many, close_job, close_many
+from shop.closing import Closed, close_job, close_many
+from shop.further_uses import add_uses_many
 from shop.margins import margin_report
 from shop.models import Finding, Job, JobCost, JobStatus, JobType, JobUse, StandardUse
 from tests.shop.world import (

@@ -8,7 +8,8 @@ import pytest
 from inventory.models import Consumable
 from shop import findings
 from shop.closes import JobUses
-from shop.closing import add_uses_many, close_job, close_many
+from shop.closing import close_job, close_many
+from shop.further_uses import add_uses_many
 from shop.models import Finding, JobType, StandardUse
 from tests.shop.world import (
     COMPOUND,

@@ -11,9 +11,7 @@ from django.utils import timezone
 from inventory.documents import Correction, Kind
 from inventory.models import Consumable, Document, Holding, Movement, Place, PlaceKind, Supplier
 from shop import job_documents
-from shop.closes import Close, UsedLine
-from shop.closing import close_job
-from shop.models import DamageType, GlassType, Job, JobUse, Shop, Technician, Van, WaitingUse
+from shop.models import DamageType, GlassType, Job, JobUse, Shop, Technician, Van
 from tests.shop.csv_import import HEADERS, Imports, books
 
 pytestmark = pytest.mark.django_db
@@ -456,48 +454,6 @@ def test_a_bad_use_is_named(imports: Imports, row: str, column: str) -> None:
     imports("jobs", JOB)
     (fault,) = imports.faults("uses", row, flags=())
     assert fault.startswith(f"line 2, column {column}: ")
-
-
-def test_uses_wait_for_their_job_and_are_posted_with_it(imports: Imports) -> None:
-    rows = ("J1,D-P240,3,25", "J2,PAD,0,40")
-    assert "kept waiting" in imports("uses", *rows)
-    assert "uses are waiting for 2 jobs: J1, J2" in imports.out
-    assert not Movement.objects.exists()
-    assert "0 new, 2 already there" in imports("uses", *rows)
-    assert WaitingUse.objects.count() == 2
-    (fault,) = imports.faults("uses", "J1,D-P240,4,25")
-    assert "differs from what was kept waiting for job J1" in fault
-    assert "1 use that waited for a job was posted" in imports("jobs", JOB)
-    assert "uses are waiting for 1 job: J2" in imports.out
-    assert held("VAN-1", "D-P240") == -3
-    assert "0 new, 2 already there" in imports("uses", *rows)
-
-
-def test_waiting_uses_that_the_close_already_logged_are_not_posted_twice(imports: Imports) -> None:
-    imports("jobs", JOB.replace("J1", "J0"))
-    imports("uses", "J1,D-P240,3,25", "J1,PAD,1,40")
-    close_job(
-        Close(
-            id="phone-1",
-            job="J1",
-            van="VAN-1",
-            technician="ANA",
-            closed_at=timezone.now(),
-            job_type="windscreen",
-            damage_type="scratch",
-            glass="laminated",
-            price=Decimal(100),
-            labour_minutes=Decimal(60),
-            travel_minutes=Decimal(10),
-            outcome="removed",
-            uses=(UsedLine("D-P240", Decimal(3), Decimal(25)), UsedLine("PAD", Decimal(2), Decimal(40))),
-        )
-    )
-    assert "waiting uses of 1 job: J1 differ from what was logged at the close" in imports(
-        "uses", "J0,D-P240,1,5"
-    )
-    assert list(WaitingUse.objects.values_list("consumable__code", flat=True)) == ["PAD"]
-    assert held("VAN-1", "D-P240") == -4
 
 
 def test_a_place_that_a_file_named_becomes_a_van_when_a_job_says_so(imports: Imports) -> None:

@@ -15,7 +15,7 @@ from inventory.documents import Correction, Line, Receipt, ReceiptLine, Return
 from inventory.models import MovementValue
 from inventory.periods import change_lock, open_from
 from inventory.valuation import Method
-from shop import closing, job_documents, rates
+from shop import closing, further_uses, job_documents, rates
 from shop.absorption import overhead_absorption, wear_absorption
 from shop.closes import JobUses
 from shop.costing import AMOUNTS, Absorption
@@ -446,7 +446,7 @@ class RandomShop:
     def _use(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:
         closed = list(Job.objects.filter(status="closed").order_by("reference"))
         if closed and lines:
-            closing.add_uses_many([JobUses(id_, closed[choice % len(closed)].reference, lines)], now=NOW)
+            further_uses.add_uses_many([JobUses(id_, closed[choice % len(closed)].reference, lines)], now=NOW)
             self.posted.append(("use", id_))
 
     def _return(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:

@@ -16,7 +16,7 @@ from inventory.ledger import Posting
 from inventory.models import Consumable, ConsumableKind, CostPolicy, Place, PlaceKind, Supplier
 from inventory.periods import change_lock
 from inventory.valuation import Method
-from shop import closing, job_cost_checking, job_documents
+from shop import closing, further_uses, job_cost_checking, job_documents
 from shop.closes import Close, JobUses, UsedLine
 from shop.costing import AMOUNTS, JobCosts
 from shop.costing_export import HEADER, costing_rows
@@ -103,7 +103,7 @@ def close(job: str, moment: str, *uses: UsedLine, **changes: Any) -> closing.Clo
 
 def use_more(id_: str, job: str, *lines: UsedLine) -> Posting:
     """Post further uses of a job."""
-    return closing.add_uses_many([JobUses(id_, job, lines)], now=NOW)[0]
+    return further_uses.add_uses_many([JobUses(id_, job, lines)], now=NOW)[0]
 
 
 def receive(
