@@ -4,8 +4,8 @@ MOST_SHOWN = 60
 
 
 def counted(number: int, noun: str) -> str:
-    """Return a number with its noun, which takes an s unless there is one: 1 row, 2 rows."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+    """Return a number with its noun, which takes an s unless there is one: 1 row, 2 rows, 1,000 rows."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 def shortened(text: str) -> str:

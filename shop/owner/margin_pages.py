@@ -1,7 +1,9 @@
 """Margins of groups of jobs, and what moved since the period before: pages and their charts."""
 
+from datetime import timedelta
 from typing import Any
 
+from django.db.models import Min
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.cache import never_cache
@@ -27,7 +29,7 @@ from shop.desk_tables import (
 from shop.margin_bars import bar_for, margin_row
 from shop.margin_changes import RatioChange
 from shop.margins import GroupMargin, Margins, margins_of
-from shop.models import Role, the_shop
+from shop.models import JobCost, Role, Shop, in_shop_zone, the_shop
 from shop.owner import margin_charts
 from shop.owner.areas import areas
 from shop.owner.grouping import GROUPS, GroupingForm, SortedGroupingForm, shown
@@ -36,6 +38,8 @@ from shop.pages import page_of
 from shop.templatetags.amounts import percent
 
 MOST_IN_CHART = 20
+# A shop may have begun its first month with a week without jobs.
+QUIET = timedelta(days=7)
 
 
 @never_cache
@@ -119,6 +123,7 @@ def changes(request: HttpRequest) -> HttpResponse:
     context |= {
         "intro": [
             f"Jobs of {form.period} against those of {before}, the same length before.",
+            *_before_the_books(before, shop),
             "A change of the ratio is clear when its 95% interval leaves out 0; money is exact.",
         ],
         "chart": address("owner:changes-chart", **form.query),
@@ -153,6 +158,17 @@ def changes_chart(request: HttpRequest) -> HttpResponse:
     found = moves(_found(form, form.period), _found(form, before)) if before else None
     bars = [(shown(move.label), move.margin_change) for move in found[:MOST_IN_CHART]] if found else []
     return svg_response(margin_charts.changes(bars, the_shop().currency, request))
+
+
+def _before_the_books(period: Period, shop: Shop) -> list[str]:
+    """Return a warning where a period begins well before the first job, which no quiet week explains."""
+    first = JobCost.objects.aggregate(first=Min("posted_at"))["first"]
+    if first is None or period.start is None:
+        return []
+    day = in_shop_zone(first, shop).date()
+    if day - period.start < QUIET:
+        return []
+    return [f"The first job is of {day}, so the period before is not whole: a change against it says little."]
 
 
 def _found(form: GroupingForm, period: Period) -> Margins:

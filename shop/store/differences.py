@@ -9,7 +9,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
 from inventory.documents import LONGEST_TEXT
-from inventory.models import REAL_KINDS, Place
+from inventory.models import REAL_KINDS, Books, Place
 from shop.access import for_roles, person_of
 from shop.choosing import options_of
 from shop.count_explanations import CountExplanation, DifferenceCause, differing
@@ -39,6 +39,7 @@ def difference_list(request: HttpRequest) -> HttpResponseBase:
     page = {
         "title": "Differences of counts",
         "shop": the_shop(),
+        "digits": Books.objects.get().minor_unit_digits,
         "rows": page_of(request, found.order_by("-counted_at", "pk"), "page"),
         "places": options_of(Place.objects.filter(kind__in=REAL_KINDS).values_list("code", flat=True)),
         "chosen": request.GET,

@@ -106,6 +106,6 @@ def test_another_area_adds_what_waits_there_for_some_roles(monkeypatch: pytest.M
 def test_what_is_very_much_is_not_counted_to_its_end() -> None:
     ask(MOST + 5)
     assert count_of(Finding.objects.all()) == MOST
-    assert said_to("olga") == ["1000 questions or more about closed jobs to answer"]
+    assert said_to("olga") == ["1,000 questions or more about closed jobs to answer"]
     Finding.objects.filter(pk__in=list(Finding.objects.values_list("pk", flat=True)[:10])).delete()
     assert said_to("olga") == ["995 questions about closed jobs to answer"]

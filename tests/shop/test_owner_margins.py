@@ -1,6 +1,6 @@
 """The owner's margins: each level adds up to the one above it, down to the movements."""
 
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from itertools import product
 from urllib.parse import urlencode
@@ -246,6 +246,21 @@ def test_what_moved_is_exact_in_money_and_names_what_came_and_went() -> None:
     found = moves(margins_of("technician", *MONTHS[2]), margins_of("technician", *MONTHS[1]))
     assert found.total().margin_change == sum(move.margin_change for move in found)
     assert found[-1] == list(found)[-1]
+
+
+def test_a_period_before_the_first_job_is_said_to_say_little() -> None:
+    first = JobCost.objects.order_by("posted_at")[0].posted_at
+    assert f"{first:%Y-%m}" == "2026-03"
+    said = f"The first job is of {first:%Y-%m-%d}, so the period before is not whole"
+    assert said in desk("/owner/changes/?start=2026-01-01&end=2026-12-31").text
+    assert said in desk("/owner/changes/?start=2026-03-01&end=2026-03-31").text
+    assert "so the period before" not in desk("/owner/changes/?start=2026-04-01&end=2026-04-30").text
+    # A week without jobs is no reason to doubt the month, eight days are.
+    start = first.date() - timedelta(days=6)
+    query = urlencode({"start": start + timedelta(days=30), "end": start + timedelta(days=59)})
+    assert "so the period before" not in desk(f"/owner/changes/?{query}").text
+    query = urlencode({"start": start + timedelta(days=29), "end": start + timedelta(days=58)})
+    assert said in desk(f"/owner/changes/?{query}").text
 
 
 def test_all_time_and_months_have_nothing_to_compare_with() -> None:

@@ -371,7 +371,7 @@ class TestLooking:
         client = signed_in("sue")
         text = client.get("/store/differences/").content.decode()
         assert "\N{MINUS SIGN}3 each" in text
-        assert "\N{MINUS SIGN}7.5 " in text  # 3 discs at 2.50
+        assert "\N{MINUS SIGN}7.50 " in text  # 3 discs at 2.50
         page = f"/store/differences/{CountLine.objects.get().pk}/"
         assert client.post(page, {"cause": "magic"}).status_code == 400
         answer = client.post(page, {"cause": "used without being logged", "note": "two jobs"})
