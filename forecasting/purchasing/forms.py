@@ -14,7 +14,7 @@ from django.utils import timezone
 from forecasting.amounts import ZERO, rounded
 from forecasting.models import PurchaseLine
 from forecasting.purchasing.approving import LONGEST_NOTE, MOST_PACKS, Changes
-from forecasting.purchasing.wording import plain
+from forecasting.purchasing.wording import exact, plain
 from inventory.documents import LARGEST_MONEY, Problem, Receipt, ReceiptLine
 from inventory.models import Consumable, ConsumableKind, Pack, Place
 from shop.choosing import ChooseOrType, CodeChoice
@@ -203,7 +203,7 @@ class DeliveryForm(forms.Form):
         for line in lines:
             name = f"{line.consumable.name}, {line.pack.name}"
             packs = amount_field(f"{name}: packs that came")
-            packs.initial = plain(line.open_units / line.pack_units)
+            packs.initial = exact(rounded(line.open_units / line.pack_units))
             price = amount_field(f"{name}: price charged for a pack")
             price.initial = f"{line.average_price.normalize():f}"
             self.fields |= {

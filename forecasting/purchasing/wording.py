@@ -100,4 +100,4 @@ def plain(quantity: Decimal) -> str:
         whole = quantity.to_integral_value(ROUND_HALF_EVEN)
         near = abs(quantity - whole) < Decimal("0.005")
         quantity = whole if near else quantity.quantize(place, rounding=ROUND_CEILING)
-    return f"{quantity.normalize():f}"
+    return f"{quantity.normalize():,f}"

@@ -92,4 +92,4 @@ def plain(quantity: Decimal) -> str:
     """Return a quantity as people say it, rounded up: one decimal from 1 on, three below."""
     if quantity != quantity.to_integral_value():
         quantity = quantity.quantize(Decimal("0.1" if quantity >= 1 else "0.001"), rounding=ROUND_CEILING)
-    return f"{quantity.normalize():f}"
+    return f"{quantity.normalize():,f}"

@@ -5,7 +5,7 @@ from decimal import Decimal
 
 from django.http import HttpRequest
 from matplotlib.axes import Axes
-from matplotlib.ticker import PercentFormatter
+from matplotlib.ticker import PercentFormatter, StrMethodFormatter
 
 from shop.charts import Colours, Draw, svg, theme_of
 from shop.margins import GroupMargin
@@ -14,6 +14,7 @@ from shop.owner.grouping import shown
 WIDE_PX, NARROW_PX = 760, 380
 ROW_PX, FRAME_PX = 30, 70
 LONGEST_LABEL = 22
+THOUSANDS = "{x:,.12g}"
 
 
 def ratios(groups: Sequence[GroupMargin], target: float, request: HttpRequest) -> bytes:
@@ -79,6 +80,7 @@ def changes(bars: Sequence[tuple[str, Decimal]], currency: str, request: HttpReq
         axes.set_yticks(range(len(bars)), [_short(label) for label, _ in reversed(bars)])
         axes.set_xlabel(f"change of the margin, {currency}", color=colours.ink)
         axes.locator_params(axis="x", nbins=4 if _is_narrow(request) else 8)
+        axes.xaxis.set_major_formatter(StrMethodFormatter(THOUSANDS))
 
     return _drawn(draw, FRAME_PX + ROW_PX * max(len(bars), 3), request)
 
@@ -94,6 +96,7 @@ def monthly_bars(bars: Sequence[tuple[str, Decimal]], what: str, request: HttpRe
         step = -(-len(bars) // (5 if _is_narrow(request) else 12)) or 1
         axes.set_xticks(range(0, len(bars), step), [label for label, _ in bars[::step]])
         axes.set_ylabel(what, color=colours.ink)
+        axes.yaxis.set_major_formatter(StrMethodFormatter(THOUSANDS))
 
     return _drawn(draw, 280, request)
 
