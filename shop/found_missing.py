@@ -14,6 +14,7 @@ from inventory.fields import FixedPointField
 from inventory.models import CountLine, Movement, PlaceKind
 from shop.calendar_periods import ONE_DAY, Period
 from shop.days import start_of_day
+from shop.job_takings import net_into_jobs
 from shop.models import the_shop
 
 ZERO = Decimal(0)
@@ -181,13 +182,12 @@ def _logged(
         moved = moved.filter(occurred_at__lt=start_of_day(period.end + ONE_DAY))
     out = Q(destination__kind=PlaceKind.JOB)
     place = Case(When(out, then=F("source_id")), default=F("destination_id"))
-    signed = Case(When(out, then=F("quantity")), default=-1 * F("quantity"), output_field=FixedPointField())
     rows = (
         moved.filter(out & Q(source__in=places) | Q(source__kind=PlaceKind.JOB, destination__in=places))
         .order_by()
         .annotate(real=place)
         .values_list("real", "consumable_id")
-        .annotate(total=Sum(signed))
+        .annotate(total=net_into_jobs("quantity", ""))
     )
     logged: dict[tuple[int, int], Decimal] = defaultdict(Decimal)
     logged.update({(real, consumable): total for real, consumable, total in rows})

@@ -9,13 +9,13 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Case, F, Q, QuerySet, Sum, When
+from django.db.models import Q, QuerySet, Sum
 
 from inventory.documents import Kind
-from inventory.fields import FixedPointField
 from inventory.models import Document, Holding, Movement, Place, PlaceKind
 from shop.access import TAKE_BACK, OwnVan
 from shop.answers import standing_questions
+from shop.job_takings import net_into_jobs
 from shop.models import Finding, Job, JobCost, JobStatus, JobUse, Technician
 from shop.plausibility import plain
 
@@ -129,16 +129,11 @@ def _named(job: Job) -> dict[str, Any]:
 def _took(jobs: Iterable[int]) -> dict[int, dict[str, list[str]]]:
     """Return by job and consumable what the book says it took, less what came back, and its minutes."""
     chosen = sorted(set(jobs))
-    signed = Case(
-        When(destination__kind=PlaceKind.JOB, then=F("quantity")),
-        default=-1 * F("quantity"),
-        output_field=FixedPointField(),
-    )
     moved = Movement.objects.filter(document__job_cost__job__in=chosen).order_by()
     net = {
         (job, code): total
         for job, code, total in moved.values_list("document__job_cost__job", "consumable__code").annotate(
-            total=Sum(signed)
+            total=net_into_jobs("quantity", "")
         )
     }
     worked = JobUse.objects.filter(job__in=chosen, document__corrected_by__isnull=True).order_by()
