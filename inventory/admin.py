@@ -1,5 +1,6 @@
 """Set-up data of the stock to change; the ledger to look at, never to touch."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from django.contrib import admin
@@ -44,7 +45,7 @@ class SetUpAdmin(ModelAdmin):
 class ReadOnlyAdmin(SetUpAdmin):
     """Rows to look at: they come about through documents and commands only."""
 
-    actions = None
+    actions: Sequence[str] | None = None
     # A count of all movements would take longer than the page.
     show_full_result_count = False
 

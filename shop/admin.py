@@ -350,8 +350,13 @@ class FindingAdmin(ReadOnlyAdmin):
 
 @admin.register(models.WaitingUse)
 class WaitingUseAdmin(ReadOnlyAdmin):
-    """Uses whose job has not come yet."""
+    """Uses that wait for their job, or contradict its close; what is not wanted is deleted."""
 
+    actions = ()
     list_display = ("job_reference", "consumable", "quantity", "minutes", "recorded_at")
     list_select_related = ("consumable",)
     search_fields = ("job_reference", "consumable__code")
+
+    def has_delete_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:  # noqa: ARG002
+        """Ask the site: no book holds them."""
+        return self.admin_site.has_permission(request)

@@ -14,7 +14,7 @@ from django.utils import timezone
 from shop.access import own_van, role_of
 from shop.answers import standing_questions
 from shop.count_explanations import differing
-from shop.models import Person, Role
+from shop.models import Person, Role, WaitingUse
 from shop.phone.done import open_questions
 from shop.wording import counted
 
@@ -73,6 +73,12 @@ def _count_differences(_person: Person) -> Iterable[Matter]:
     yield Matter(found, "difference", "of counts to explain", reverse("store:differences"))
 
 
+def _waiting_uses(_person: Person) -> Iterable[Matter]:
+    """Uses that files brought and no job has taken: its job is not closed, or its close says otherwise."""
+    link = reverse("admin:shop_waitinguse_changelist")
+    yield Matter(count_of(WaitingUse.objects.all()), "use", "from files waiting for a job", link)
+
+
 def _own_questions(person: Person) -> Iterable[Matter]:
     own = own_van(person)
     asked = count_of(open_questions(own, timezone.now())) if own else 0
@@ -80,5 +86,6 @@ def _own_questions(person: Person) -> Iterable[Matter]:
 
 
 register("questions", _questions, Role.OWNER)
+register("waiting uses", _waiting_uses, Role.OWNER)
 register("questions about own closes", _own_questions, Role.TECHNICIAN)
 register("differences of counts", _count_differences, Role.STOREKEEPER, Role.OWNER)

@@ -280,7 +280,7 @@ def _add_what_waited(jobs: dict[int, Job], by: str, now: datetime) -> tuple[list
         with transaction.atomic():
             result = post_waiting(by, now, Flagged(), jobs=list(document_of))
     except Refused as refused:
-        message = f"What a file says this job used could not be added: {refused}. It waits for a person."
+        message = f"What a file says this job used could not be added: {refused}. It is kept for the owner."
         return [asked(reference, Check.FILE_NOT_ADDED, "", message) for reference in document_of], False
     return [
         asked(
@@ -288,7 +288,7 @@ def _add_what_waited(jobs: dict[int, Job], by: str, now: datetime) -> tuple[list
             Check.FILE_DIFFERS,
             consumable,
             f"{consumable}: a file says {in_words(waiting)}; {in_words(posted)} was logged. "
-            "Which is right? If the file, correct the close.",
+            "Which is right? If the file, correct the close; if not, the owner deletes what the file said.",
         )
         for (reference, consumable), (waiting, posted) in result.disagreeing.items()
     ], bool(result.posted)

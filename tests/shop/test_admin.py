@@ -49,17 +49,19 @@ from shop.models import (
     WaitingUse,
 )
 from tests.api.served_shop import BODIES, close_body, open_served_shop, put, signed_in
+from tests.inventory.small_shop import day
 
 pytestmark = pytest.mark.django_db
 
 READ_ONLY = {
     Books, CostAdjustment, CostPolicy, CountLine, Document, Finding, Holding, JobCost, JobUse, LabourRate,
-    Lot, Movement, MovementValue, OverheadRate, PeriodChange, RefusedDocument, Shop, WaitingUse,
+    Lot, Movement, MovementValue, OverheadRate, PeriodChange, RefusedDocument, Shop,
 }  # fmt: skip
 SET_UP = {
     Consumable, Customer, DamageType, GlassType, Job, JobType, LowLevel, Pack, Person, Place, Site, Supplier,
     Technician, Van,
 }  # fmt: skip
+DELETED_ONLY = {WaitingUse}
 
 
 @pytest.fixture
@@ -81,8 +83,8 @@ def names(rows: set[type[Model]]) -> list[type[Model]]:
     return sorted(rows, key=lambda model: model.__name__)
 
 
-def test_each_model_is_either_set_up_data_or_read_only(owner: Client) -> None:
-    assert set(admin.site._registry) == READ_ONLY | SET_UP
+def test_each_model_is_set_up_data_or_read_only_or_may_be_deleted(owner: Client) -> None:
+    assert set(admin.site._registry) == READ_ONLY | SET_UP | DELETED_ONLY
 
 
 @pytest.mark.parametrize("model", names(SET_UP))
@@ -111,6 +113,27 @@ def test_the_ledger_and_what_commands_change_can_be_seen_not_touched(
         url(model), {"action": "delete_selected", "_selected_action": [row.pk if row else 1], "post": "yes"}
     )
     assert model._default_manager.count() == before
+
+
+def test_a_use_that_waits_may_be_deleted_but_not_made_or_changed(owner: Client) -> None:
+    disc = Consumable.objects.get(code="disc-p400")
+    one, two = (
+        WaitingUse.objects.create(
+            job_reference="J-9", consumable=disc, position=position, quantity=Decimal(3), recorded_at=day(3)
+        )
+        for position in (1, 2)
+    )
+    assert owner.get(url(WaitingUse, "add")).status_code == 403
+    assert owner.post(url(one, "change"), {"quantity": "1"}).status_code == 403
+    assert b"Are you sure" in owner.post(url(one, "delete")).content
+    assert WaitingUse.objects.count() == 2
+    assert owner.post(url(one, "delete"), {"post": "yes"}).status_code == 302
+    chosen = {"action": "delete_selected", "_selected_action": [two.pk]}
+    assert b"Are you sure" in owner.post(url(WaitingUse), chosen).content
+    assert WaitingUse.objects.get() == two
+    owner.post(url(WaitingUse), chosen | {"post": "yes"})
+    assert not WaitingUse.objects.exists()
+    assert b"J-9" in owner.get("/people/trail/").content
 
 
 def test_there_are_rows_of_the_ledger_to_look_at(owner: Client) -> None:
@@ -282,7 +305,7 @@ def test_lists_make_the_same_number_of_queries_however_long(owner: Client) -> No
 def _queries_of_lists(client: Client) -> dict[str, int]:
     """Return the number of queries of each list."""
     found = {}
-    for model in names(READ_ONLY | SET_UP):
+    for model in names(READ_ONLY | SET_UP | DELETED_ONLY):
         with CaptureQueriesContext(connection) as queries:
             assert client.get(url(model)).status_code == 200
         found[model.__name__] = len(queries)

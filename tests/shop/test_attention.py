@@ -1,13 +1,16 @@
 """What waits for a person on the first page: the shop's own matters, and those that others add."""
 
 from datetime import UTC, datetime
+from decimal import Decimal
 
 import pytest
+from django.utils import timezone
 
+from inventory.models import Consumable
 from shop import attention
 from shop.attention import MOST, Matter, count_of, register, waiting_for
 from shop.count_explanations import differing
-from shop.models import Finding, JobCost, Person, Role
+from shop.models import Finding, JobCost, Person, Role, WaitingUse
 from tests.api.served_shop import close_body, open_served_shop, put, signed_in
 
 pytestmark = pytest.mark.django_db
@@ -76,6 +79,16 @@ def test_differences_of_counts_wait_until_they_are_explained() -> None:
     (line,) = differing()
     client.post(f"/store/differences/{line.pk}/", {"cause": "used without being logged", "note": ""})
     assert EMPTY in first_page("sue")
+
+
+def test_uses_from_files_wait_for_the_owner_until_a_job_has_taken_them() -> None:
+    disc = Consumable.objects.get(code="disc-p400")
+    WaitingUse.objects.create(
+        job_reference="J-9", consumable=disc, position=1, quantity=Decimal(3), recorded_at=timezone.now()
+    )
+    assert said_to("olga") == ["1 use from files waiting for a job"]
+    assert "/waitinguse/" in first_page("olga")
+    assert said_to("sue") == []
 
 
 def test_a_count_that_agrees_waits_for_nobody() -> None:

@@ -116,7 +116,7 @@ def test_what_the_close_logs_too_is_dropped_and_what_it_logs_otherwise_is_asked_
     (asked,) = close(AS_WAITED[0], UsedLine("PAD", Decimal(2), Decimal(41))).findings
     assert asked == (
         "PAD: a file says 1 with 40 minutes; 2 with 41 minutes was logged. "
-        "Which is right? If the file, correct the close."
+        "Which is right? If the file, correct the close; if not, the owner deletes what the file said."
     )
     assert amounts(held("D-P240"), held("PAD")) == (-3, -2)
     assert list(WaitingUse.objects.values_list("consumable__code", flat=True)) == ["PAD"]
