@@ -36,6 +36,16 @@ HAS_NEWS = """person => new Promise((resolve) => {
   };
 })"""
 
+# Resolves once all that was being written to the drafts is: transactions on one store follow one another.
+DRAFTS_WRITTEN = """() => new Promise((resolve, reject) => {
+  const request = indexedDB.open("slurrybook-phone");
+  request.onsuccess = () => {
+    const next = request.result.transaction("drafts", "readwrite", { durability: "strict" });
+    next.oncomplete = () => (request.result.close(), resolve(true));
+    next.onabort = () => reject(next.error);
+  };
+})"""
+
 
 class Phone:
     """One phone and the person that holds it. Every tap goes through `tap`, which counts it."""
@@ -74,6 +84,10 @@ class Phone:
         with contextlib.suppress(Error):
             self.context.close()
         assert not self.errors, self.errors
+
+    def wait_for_drafts(self) -> None:
+        """Wait for the moment that the phone takes to write what was just entered."""
+        self.page.evaluate(DRAFTS_WRITTEN)
 
     def kill_tab(self) -> None:
         """Kill the processes of all tabs, and open another tab."""

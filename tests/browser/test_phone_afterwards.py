@@ -137,6 +137,7 @@ def test_what_was_forgotten_waits_for_its_close_and_counts_once(
     phone.page.get_by_label("Something else").select_option("D-P400")
     phone.tap("button", "Add", exact=True)
     phone.tap("button", "1 more: Disc P400, 125 mm")
+    phone.wait_for_drafts()
     phone.kill_tab()
     phone.go(f"more/{job}")
     expect(phone.page.get_by_label("Used Disc P400, 125 mm")).to_have_value("1")
