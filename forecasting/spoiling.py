@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal, localcontext
 
 from forecasting.amounts import PRECISION, ZERO, rounded
@@ -13,6 +14,11 @@ class ExpiringLot:
 
     days: int
     quantity: Decimal
+
+    @classmethod
+    def on(cls, expires_on: date, today: date, quantity: Decimal) -> "ExpiringLot":
+        """Return a lot by its day, on which it may be used still."""
+        return cls(max((expires_on - today).days + 1, 0), quantity)
 
 
 def unused(lots: Iterable[ExpiringLot], per_day: Decimal, owed: Decimal = ZERO) -> Decimal:

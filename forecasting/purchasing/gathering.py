@@ -134,13 +134,12 @@ def _stock() -> tuple[dict[int, Decimal], dict[int, Decimal]]:
 
 
 def _expiring_lots(today: date) -> dict[str, list[ExpiringLot]]:
-    """Return the lots in depots that expire some day, by consumable; they may be used on that day still."""
+    """Return the lots in depots that expire some day, by consumable."""
     depots = set(Place.objects.filter(kind=PlaceKind.DEPOT).values_list("code", flat=True))
     found: dict[str, list[ExpiringLot]] = defaultdict(list)
     for row in expiry.expiring(date.max):
         if row.place in depots:
-            days = max((row.expires_on - today).days + 1, 0)
-            found[row.consumable].append(ExpiringLot(days, row.quantity))
+            found[row.consumable].append(ExpiringLot.on(row.expires_on, today, row.quantity))
     return found
 
 

@@ -92,12 +92,9 @@ class _Need:
     level: Decimal
     expired: Decimal
     expiring: Decimal
+    position: Decimal
     missing: Decimal
     wanted: Decimal
-
-    @property
-    def position(self) -> Decimal:
-        return _aboard(self.facts) - self.expired - self.expiring + self.facts.on_the_way
 
 
 def decide(facts: Sequence[Facts], depot_stock: Mapping[str, Decimal], interval_days: int) -> list[Decision]:
@@ -152,9 +149,10 @@ def _need(facts: Facts, interval_days: int) -> _Need:
     # What expires later than now still takes up room; what has expired is taken off.
     unspoilt = _aboard(facts) - expired + facts.on_the_way
     room = None if facts.room is None else max(facts.room - unspoilt, ZERO)
-    missing = order_up_to(unspoilt - expiring, level)
+    position = unspoilt - expiring
+    missing = order_up_to(position, level)
     wanted = whole_packs(missing, facts.usable_unit, most=room)
-    return _Need(facts, quantiles, level, expired, expiring, missing, wanted)
+    return _Need(facts, quantiles, level, expired, expiring, position, missing, wanted)
 
 
 def _spoilt(facts: Facts, interval_days: int) -> tuple[Decimal, Decimal]:

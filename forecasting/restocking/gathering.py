@@ -208,8 +208,7 @@ def _expiring_lots(today: date, interval_days: int) -> dict[str, dict[str, list[
     """Return the lots that expire within the interval, by place and consumable code."""
     found: dict[str, dict[str, list[ExpiringLot]]] = defaultdict(lambda: defaultdict(list))
     for row in expiry.expiring(today + timedelta(days=interval_days)):
-        days = max((row.expires_on - today).days + 1, 0)
-        found[row.place][row.consumable].append(ExpiringLot(days, row.quantity))
+        found[row.place][row.consumable].append(ExpiringLot.on(row.expires_on, today, row.quantity))
     return found
 
 

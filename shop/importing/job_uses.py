@@ -12,6 +12,7 @@ from shop.closes import JobUses, UsedLine
 from shop.further_uses import add_uses_many
 from shop.importing.context import Bar, Flagged, no_bar
 from shop.models import Job, JobStatus, JobUse
+from shop.plausibility import plain
 
 # Jobs posted together: enough to be quick, few enough to hold their lines in memory.
 JOBS_AT_ONCE = 10_000
@@ -70,7 +71,7 @@ def post_lines(
 def in_words(lines: Lines) -> str:
     """Return the quantity and minutes of lines as people say them."""
     return " and ".join(
-        f"{quantity.normalize():f} with {minutes.normalize():f} minute{'' if minutes == 1 else 's'}"
+        f"{plain(quantity)} with {plain(minutes)} minute{'' if minutes == 1 else 's'}"
         for quantity, minutes in lines.elements()
     )
 

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from inventory.models import Consumable, Document, Holding, Movement
-from shop.closes import Close, UsedLine
+from shop.closes import UsedLine
 from shop.closing import Closed, close_job
 from shop.models import Finding, JobCost, JobType, StandardUse, WaitingUse
 from tests.shop.csv_import import Imports
-from tests.shop.world import amounts
+from tests.shop.world import amounts, closing_of
 
 pytestmark = pytest.mark.django_db
 NOW = datetime(2026, 3, 2, 10, tzinfo=UTC)
@@ -42,25 +42,9 @@ def held(consumable: str) -> Decimal:
 
 def close(*uses: UsedLine) -> Closed:
     """Close J1 by itself, as a phone does."""
-    return close_job(
-        Close(
-            id="phone-1",
-            job="J1",
-            van="VAN-1",
-            technician="ANA",
-            closed_at=NOW,
-            job_type="windscreen",
-            damage_type="scratch",
-            glass="laminated",
-            price=Decimal(100),
-            labour_minutes=Decimal(90),
-            travel_minutes=Decimal(10),
-            outcome="removed",
-            uses=uses,
-        ),
-        by="ana",
-        now=NOW,
-    )
+    changes = {"id": "phone-1", "technician": "ANA", "job_type": "windscreen", "glass": "laminated"}
+    one = closing_of("J1", NOW.isoformat(), *uses, **changes, labour_minutes=Decimal(90))
+    return close_job(one, by="ana", now=NOW)
 
 
 def test_uses_wait_for_their_job_and_are_posted_with_it(imports: Imports) -> None:
