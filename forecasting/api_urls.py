@@ -3,9 +3,9 @@
 from django.urls import URLPattern, path
 
 from forecasting.burn.api import Forecasts
-from forecasting.lookback.api import LookBack
+from forecasting.policy_review.api import LookBack
 from forecasting.purchasing import api as purchases
-from forecasting.restocking import api as restocks
+from forecasting.replenishment import api as restocks
 
 app_name = "forecasting-api"
 urlpatterns: list[URLPattern] = [

@@ -11,12 +11,12 @@ class ForecastingConfig(AppConfig):
     def ready(self) -> None:
         """Follow the ledger, tell the trail and the first pages of drafts, and check what letters need."""
         from forecasting import (  # noqa: PLC0415 - models are not loaded before
-            attention,
-            checks,  # noqa: F401 - Django knows its checks once it is read
-            trail,
+            audit_log,
+            checks,  # noqa: PLC0415 - models are not loaded before
+            worklist,
         )
-        from forecasting.purchasing import receiving  # noqa: PLC0415 - models are not loaded before
+        from forecasting.purchasing import goods_receipt  # noqa: PLC0415 - models are not loaded before
 
-        receiving.follow_ledger()
-        trail.tell()
-        attention.tell()
+        goods_receipt.follow_ledger()
+        audit_log.tell()
+        worklist.tell()

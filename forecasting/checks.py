@@ -6,7 +6,7 @@ from django.conf import settings
 from django.core.checks import CheckMessage, Error, register
 from django.core.exceptions import ValidationError
 
-from forecasting.mail.addresses import on_the_wire
+from forecasting.email_addresses import on_the_wire
 
 
 @register

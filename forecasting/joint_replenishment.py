@@ -8,7 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal, localcontext
 
-from forecasting.amounts import PRECISION, require_not_negative, require_positive, rounded
+from forecasting.stock_control.numeric_checks import (
+    PRECISION,
+    require_not_negative,
+    require_positive,
+    rounded,
+)
 
 
 @dataclass(frozen=True, slots=True)

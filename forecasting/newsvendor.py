@@ -3,7 +3,7 @@
 Holding cost is what one unit left over costs per interval, stockout cost what one unit short costs; both
 are money per unit. The best level is the quantile of demand at the critical ratio, stockout / (stockout +
 holding). Source: Snyder and Shen, Fundamentals of Supply Chain Theory, 2nd ed., section 4.3. Poisson demand
-is `discrete_demand.poisson`; numbers are of the kinds told apart in `forecasting.amounts`.
+is `discrete_demand.poisson`; numbers are of the kinds told apart in `forecasting.stock_control.numeric_checks`.
 """
 
 from dataclasses import dataclass
@@ -13,7 +13,8 @@ from typing import Self
 
 import numpy as np
 
-from forecasting.amounts import (
+from forecasting.stock_control.discrete_demand import FloatArray, expected_shortages, mean, quantile
+from forecasting.stock_control.numeric_checks import (
     PRECISION,
     require_finite,
     require_not_negative,
@@ -21,7 +22,6 @@ from forecasting.amounts import (
     require_share,
     rounded,
 )
-from forecasting.discrete_demand import FloatArray, expected_shortages, mean, quantile
 
 STANDARD_NORMAL = NormalDist()
 

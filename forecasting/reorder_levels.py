@@ -2,7 +2,7 @@
 
 Fixed cost is money per order; holding and stockout costs are money per unit and period; what is short waits
 (backorders). Levels and quantities are whole units, positions may be negative. Numbers are of the kinds told
-apart in `forecasting.amounts`; costs per period are computed in float and rounded once, to 4 places.
+apart in `forecasting.stock_control.numeric_checks`; costs per period are computed in float and rounded once, to 4 places.
 """
 
 from dataclasses import dataclass, field
@@ -10,9 +10,9 @@ from decimal import Decimal
 
 import numpy as np
 
-from forecasting.amounts import require_not_negative, require_positive, rounded
-from forecasting.discrete_demand import FloatArray, checked
 from forecasting.newsvendor import LevelCost, newsvendor_level
+from forecasting.stock_control.discrete_demand import FloatArray, checked
+from forecasting.stock_control.numeric_checks import require_not_negative, require_positive, rounded
 
 
 @dataclass(frozen=True, slots=True)

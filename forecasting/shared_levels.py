@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecasting.amounts import require_positive, require_share
+from forecasting.stock_control.numeric_checks import require_positive, require_share
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]

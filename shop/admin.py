@@ -15,9 +15,9 @@ from django.http import HttpRequest, HttpResponse
 from inventory.admin import CodeAdmin, ReadOnlyAdmin, SetUpAdmin
 from inventory.models import Consumable, Place, PlaceKind
 from shop import models
-from shop.bookings import save_booked
+from shop.jobs.bookings import save_booked
 from shop.models import JobStatus
-from shop.people.standing import last_owner_problem
+from shop.people.user_status import last_owner_problem
 
 if TYPE_CHECKING:
     PersonAdminBase = UserAdmin[models.Person]

@@ -10,6 +10,6 @@ class ShopConfig(AppConfig):
 
     def ready(self) -> None:
         """Keep job costs in step with the ledger's values."""
-        from shop import job_costs  # noqa: PLC0415 - models are not loaded before the apps are ready
+        from shop.costing import job_costs  # noqa: PLC0415 - models are not loaded before the apps are ready
 
         job_costs.follow_ledger()

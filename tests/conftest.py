@@ -11,8 +11,8 @@ from django.test import TransactionTestCase
 from hypothesis import settings
 from pytest_django.plugin import DjangoDbBlocker
 
-from forecasting.guards import FORECASTS
-from inventory.guards import LEDGER
+from forecasting.append_only import FORECASTS
+from inventory.db.append_only import LEDGER
 from tests.servers import PostgresMissingError, PostgresServer, postgres_server
 
 # How long an example takes says more about the machine than about the code, above all with a database.

@@ -18,7 +18,7 @@ from inventory.models import (
     PlaceKind,
     Supplier,
 )
-from inventory.valuation import Method, Pool
+from inventory.valuation.cost_layers import Method, Pool
 
 DISC, COMPOUND, PAD = "DISC-P400", "COMPOUND", "PAD-SOFT"
 DEPOT, VAN, OTHER_VAN = "DEPOT", "VAN-1", "VAN-2"

@@ -8,8 +8,8 @@ from django_filters import Filter, FilterSet
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from forecasting.burn.running import latest_run
-from forecasting.burn.viewing import visible_to
+from forecasting.burn.queries import visible_to
+from forecasting.burn.runs import latest_run
 from forecasting.models import BurnForecast
 from shop.api.fields import NumberField
 from shop.api.filters import Code

@@ -2,8 +2,8 @@
 
 from matplotlib.axes import Axes
 
-from forecasting.burn.viewing import Ahead, PastWeek
-from shop.charts import Colours, Draw
+from forecasting.burn.queries import Ahead, PastWeek
+from shop.web.charts import Colours, Draw
 
 WEEKS_SHOWN = 52
 TICKS = 5

@@ -2,12 +2,12 @@
 
 from django.urls import URLPattern, path
 
-from forecasting.burn import pages
+from forecasting.burn import views
 
 app_name = "burn"
 urlpatterns: list[URLPattern] = [
-    path("", pages.index, name="list"),
-    path("forecast/", pages.forecast, name="forecast"),
-    path("chart/<int:pk>/", pages.chart, name="chart"),
-    path("<str:place>/<path:consumable>/", pages.show, name="show"),
+    path("", views.index, name="list"),
+    path("forecast/", views.forecast, name="forecast"),
+    path("chart/<int:pk>/", views.chart, name="chart"),
+    path("<str:place>/<path:consumable>/", views.show, name="show"),
 ]

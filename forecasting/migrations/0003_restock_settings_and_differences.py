@@ -2,7 +2,7 @@
 
 import django.core.validators
 import django.db.models.deletion
-import inventory.fields
+import inventory.db.fixed_point
 from decimal import Decimal
 from django.db import migrations, models
 
@@ -18,32 +18,32 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='restockline',
             name='brought_back',
-            field=inventory.fields.FixedPointField(default=Decimal('0')),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal('0')),
         ),
         migrations.AddField(
             model_name='restockline',
             name='lost',
-            field=inventory.fields.FixedPointField(default=Decimal('0')),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal('0')),
         ),
         migrations.AddField(
             model_name='restockline',
             name='room',
-            field=inventory.fields.FixedPointField(null=True),
+            field=inventory.db.fixed_point.FixedPointField(null=True),
         ),
         migrations.AddField(
             model_name='restockline',
             name='usable_unit',
-            field=inventory.fields.FixedPointField(default=Decimal('1')),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal('1')),
         ),
         migrations.AddField(
             model_name='stockingterms',
             name='a_share',
-            field=inventory.fields.FixedPointField(default=Decimal('0.8'), help_text='class A makes up this share of the value used in a year', validators=[django.core.validators.MinValueValidator(Decimal('0.01'), '%(show_value)s is under 0.01; give a share such as 0.8'), django.core.validators.MaxValueValidator(Decimal('0.99'), '%(show_value)s is above 0.99; give a share such as 0.8')]),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal('0.8'), help_text='class A makes up this share of the value used in a year', validators=[django.core.validators.MinValueValidator(Decimal('0.01'), '%(show_value)s is under 0.01; give a share such as 0.8'), django.core.validators.MaxValueValidator(Decimal('0.99'), '%(show_value)s is above 0.99; give a share such as 0.8')]),
         ),
         migrations.AddField(
             model_name='stockingterms',
             name='b_share',
-            field=inventory.fields.FixedPointField(default=Decimal('0.95'), help_text='classes A and B together make up this share', validators=[django.core.validators.MinValueValidator(Decimal('0.01'), '%(show_value)s is under 0.01; give a share such as 0.8'), django.core.validators.MaxValueValidator(Decimal('0.99'), '%(show_value)s is above 0.99; give a share such as 0.8')]),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal('0.95'), help_text='classes A and B together make up this share', validators=[django.core.validators.MinValueValidator(Decimal('0.01'), '%(show_value)s is under 0.01; give a share such as 0.8'), django.core.validators.MaxValueValidator(Decimal('0.99'), '%(show_value)s is above 0.99; give a share such as 0.8')]),
         ),
         migrations.AddField(
             model_name='stockingterms',
@@ -53,32 +53,32 @@ class Migration(migrations.Migration):
         migrations.AlterField(
             model_name='consumableterms',
             name='service',
-            field=inventory.fields.FixedPointField(blank=True, default=None, help_text='chance that the stock lasts until the next chance to restock', null=True, validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
+            field=inventory.db.fixed_point.FixedPointField(blank=True, default=None, help_text='chance that the stock lasts until the next chance to restock', null=True, validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
         ),
         migrations.AlterField(
             model_name='stockingterms',
             name='service_a',
-            field=inventory.fields.FixedPointField(default=Decimal('0.95'), help_text='chance that the stock lasts until the next chance to restock', validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal('0.95'), help_text='chance that the stock lasts until the next chance to restock', validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
         ),
         migrations.AlterField(
             model_name='stockingterms',
             name='service_b',
-            field=inventory.fields.FixedPointField(default=Decimal('0.92'), help_text='chance that the stock lasts until the next chance to restock', validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal('0.92'), help_text='chance that the stock lasts until the next chance to restock', validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
         ),
         migrations.AlterField(
             model_name='stockingterms',
             name='service_c',
-            field=inventory.fields.FixedPointField(default=Decimal('0.9'), help_text='chance that the stock lasts until the next chance to restock', validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal('0.9'), help_text='chance that the stock lasts until the next chance to restock', validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
         ),
         migrations.AlterField(
             model_name='stockingterms',
             name='service_depot',
-            field=inventory.fields.FixedPointField(default=Decimal('0.95'), help_text='chance that the stock lasts until the next chance to restock', validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal('0.95'), help_text='chance that the stock lasts until the next chance to restock', validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
         ),
         migrations.AlterField(
             model_name='stockingterms',
             name='service_stops_a_job',
-            field=inventory.fields.FixedPointField(default=Decimal('0.98'), help_text='chance that the stock lasts until the next chance to restock', validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal('0.98'), help_text='chance that the stock lasts until the next chance to restock', validators=[django.core.validators.MinValueValidator(Decimal('0.5'), '%(show_value)s is under 0.5: stock that more often runs out than lasts serves nobody'), django.core.validators.MaxValueValidator(Decimal('0.999'), '%(show_value)s is above 0.999: no stock is certain to last')]),
         ),
         migrations.AlterField(
             model_name='stockingterms',

@@ -2,7 +2,7 @@
 
 from django.db import migrations, models
 
-from forecasting.guards import FORECASTS
+from forecasting.append_only import FORECASTS
 
 
 def install_guards(apps, schema_editor):

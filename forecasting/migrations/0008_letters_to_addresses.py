@@ -1,6 +1,6 @@
 from django.db import migrations, models
 
-import forecasting.mail.addresses
+import forecasting.email_addresses
 
 
 class Migration(migrations.Migration):
@@ -13,7 +13,7 @@ class Migration(migrations.Migration):
             models.TextField(
                 blank=True,
                 help_text="who gets every van's list besides its technicians, separated by commas",
-                validators=[forecasting.mail.addresses.validate_addresses],
+                validators=[forecasting.email_addresses.validate_addresses],
             ),
         ),
     ]

@@ -1,6 +1,6 @@
 from django.db import migrations, models
 
-import inventory.fields
+import inventory.db.fixed_point
 
 
 class Migration(migrations.Migration):
@@ -8,7 +8,7 @@ class Migration(migrations.Migration):
 
     operations = [
         migrations.AddField("restockline", "by_hand", models.BooleanField(default=False)),
-        migrations.AddField("restockline", "changed_to", inventory.fields.FixedPointField(null=True)),
+        migrations.AddField("restockline", "changed_to", inventory.db.fixed_point.FixedPointField(null=True)),
         migrations.AddConstraint(
             "restockline",
             models.CheckConstraint(

@@ -1,8 +1,8 @@
 """Tables of forecasts, of how stock is to be held, of drafts and orders, of periodic work and of mail."""
 
 from forecasting.models.forecasts import BurnForecast, ForecastRun
-from forecasting.models.mail import Letter, LetterState
-from forecasting.models.purchases import (
+from forecasting.models.outbox import Letter, LetterState
+from forecasting.models.purchasing import (
     Purchase,
     PurchaseEvent,
     PurchaseLeftOut,
@@ -10,7 +10,8 @@ from forecasting.models.purchases import (
     PurchaseReceipt,
     PurchaseStatus,
 )
-from forecasting.models.restocks import Restock, RestockEvent, RestockLine, RestockStatus
+from forecasting.models.replenishment import Restock, RestockEvent, RestockLine, RestockStatus
+from forecasting.models.scheduler import PeriodWork
 from forecasting.models.terms import (
     ConsumableTerms,
     DiscountKind,
@@ -22,7 +23,6 @@ from forecasting.models.terms import (
     VanSpace,
     the_terms,
 )
-from forecasting.models.work import PeriodWork
 
 __all__ = [
     "BurnForecast",

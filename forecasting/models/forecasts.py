@@ -3,7 +3,7 @@
 from django.db import models
 from django.db.models import Q
 
-from inventory.fields import FixedPointField
+from inventory.db.fixed_point import FixedPointField
 from inventory.models import Consumable, Place
 
 
@@ -12,7 +12,7 @@ class ForecastRun(models.Model):
 
     `noted` is what leaves no trace in the books, as it was when the run was made, so that the run can be made
     again: the places of vans and depot, the weeks ahead, and the jobs booked by place and week (null: not
-    known). Once it is finished a run never changes; see forecasting.guards.
+    known). Once it is finished a run never changes; see forecasting.append_only.
     """
 
     known_at = models.DateTimeField(help_text="what was recorded up to here counts")

@@ -7,8 +7,8 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import F, Q
 
-from forecasting.mail.addresses import validate_addresses
-from inventory.fields import FixedPointField
+from forecasting.email_addresses import validate_addresses
+from inventory.db.fixed_point import FixedPointField
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Supplier
 
 NOT_NEGATIVE = MinValueValidator(Decimal(0))

@@ -16,8 +16,17 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from forecasting.models import Purchase
-from forecasting.purchasing import approving, receiving, sending
-from forecasting.purchasing.api_shapes import (
+from forecasting.purchasing import approval, dispatch, goods_receipt
+from forecasting.purchasing.approval import Changes
+from forecasting.purchasing.queries import (
+    READERS,
+    STOCK,
+    narrowed,
+    purchases,
+    status_choices,
+    with_lines,
+)
+from forecasting.purchasing.serializers import (
     CancellationSerializer,
     ChangesSerializer,
     DeliverySerializer,
@@ -26,18 +35,9 @@ from forecasting.purchasing.api_shapes import (
     Said,
     SendingSerializer,
 )
-from forecasting.purchasing.approving import Changes
 from forecasting.purchasing.steps import Done
-from forecasting.purchasing.viewing import (
-    READERS,
-    STOCK,
-    narrowed,
-    purchases,
-    status_choices,
-    with_lines,
-)
-from forecasting.restocking.steps import StepConflict, StepRefused
-from forecasting.step_api import ServedView, asking
+from forecasting.replenishment.steps import StepConflict, StepRefused
+from forecasting.workflow_api import ServedView, asking
 from inventory.documents import Problem, Receipt
 from inventory.ledger import Conflict
 from inventory.models import Pack
@@ -122,53 +122,53 @@ class PurchaseChangesView(PurchaseStepView):
     """What a person orders otherwise than suggested, and adds; DELETE brings the suggestions back."""
 
     serializer_class = ChangesSerializer
-    back = staticmethod(approving.undo_changes)
+    back = staticmethod(approval.undo_changes)
 
     def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:
         """Keep the changes."""
-        return approving.change(purchase.pk, _changes(purchase, said), **who)
+        return approval.change(purchase.pk, _changes(purchase, said), **who)
 
 
 class PurchaseApprovalView(PurchaseStepView):
     """A person's yes to a draft."""
 
     serializer_class = ChangesSerializer
-    back = staticmethod(approving.take_approval_back)
+    back = staticmethod(approval.take_approval_back)
 
     def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:
         """Approve with the changes of the body."""
-        return approving.approve(purchase.pk, _changes(purchase, said), **who)
+        return approval.approve(purchase.pk, _changes(purchase, said), **who)
 
 
 class PurchaseSendingView(PurchaseStepView):
     """That the order goes to the supplier."""
 
     serializer_class = SendingSerializer
-    back = staticmethod(sending.take_sending_back)
+    back = staticmethod(dispatch.take_sending_back)
 
     def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:
         """Write the letter, or take down how the supplier was told otherwise."""
         if said.how or said.at is not None:
-            return sending.mark_as_sent(purchase.pk, said.how, at=said.at, **who)
-        return sending.send(purchase.pk, **who)
+            return dispatch.mark_as_sent(purchase.pk, said.how, at=said.at, **who)
+        return dispatch.send(purchase.pk, **who)
 
 
 class PurchaseCancellationView(PurchaseStepView):
     """That a purchase is called off."""
 
     serializer_class = CancellationSerializer
-    back = staticmethod(approving.reopen)
+    back = staticmethod(approval.reopen)
 
     def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:
         """Call it off."""
-        return approving.cancel(purchase.pk, reason=said.reason, **who)
+        return approval.cancel(purchase.pk, reason=said.reason, **who)
 
 
 class PurchaseRestView(PurchaseStepView):
     """That the rest of a purchase is not coming."""
 
-    take = staticmethod(receiving.call_rest_off)
-    back = staticmethod(receiving.expect_rest)
+    take = staticmethod(goods_receipt.call_rest_off)
+    back = staticmethod(goods_receipt.expect_rest)
 
 
 class PurchaseReceiptView(PurchasesView):
@@ -196,7 +196,7 @@ class PurchaseReceiptView(PurchasesView):
         return answer(
             request,
             purchase,
-            lambda who: receiving.receive(purchase.pk, receipt, rest_comes=said.rest_comes, **who),
+            lambda who: goods_receipt.receive(purchase.pk, receipt, rest_comes=said.rest_comes, **who),
         )
 
     def delete(self, request: Request, number: str, client_id: str) -> Response:
@@ -205,7 +205,7 @@ class PurchaseReceiptView(PurchasesView):
         return answer(
             request,
             purchase,
-            lambda who: receiving.unlink(purchase.pk, client_id, **who),
+            lambda who: goods_receipt.unlink(purchase.pk, client_id, **who),
             new=status.HTTP_200_OK,
         )
 

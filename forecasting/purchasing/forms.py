@@ -11,13 +11,13 @@ from django.db.models import QuerySet, Value
 from django.db.models.functions import Concat
 from django.utils import timezone
 
-from forecasting.amounts import ZERO, rounded
 from forecasting.models import PurchaseLine
-from forecasting.purchasing.approving import LONGEST_NOTE, MOST_PACKS, Changes
-from forecasting.purchasing.wording import exact, plain
+from forecasting.purchasing.approval import LONGEST_NOTE, MOST_PACKS, Changes
+from forecasting.purchasing.reasons import exact, plain
+from forecasting.stock_control.numeric_checks import ZERO, rounded
 from inventory.documents import LARGEST_MONEY, Problem, Receipt, ReceiptLine
 from inventory.models import Consumable, ConsumableKind, Pack, Place
-from shop.choosing import ChooseOrType, CodeChoice
+from shop.web.code_select import ChooseOrType, CodeChoice
 
 ADDED_ROWS = 2
 UNEXPECTED_ROWS = 3

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from forecasting.amounts import require_not_negative, require_positive
+from forecasting.stock_control.numeric_checks import require_not_negative, require_positive
 
 # Deliveries that the stated lead time counts as, and how far these lie around it, as a share of it: a choice
 # of ours, no source. Three seen deliveries weigh as much as the supplier's word.

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from forecasting.models import Purchase, PurchaseEvent, PurchaseLine, PurchaseStatus
-from forecasting.restocking.steps import StepConflict
+from forecasting.replenishment.steps import StepConflict
 from inventory import ledger
 from inventory.documents import Problem
 

@@ -2,7 +2,7 @@
 
 import django.core.validators
 import django.db.models.deletion
-import inventory.fields
+import inventory.db.fixed_point
 import inventory.models
 from decimal import Decimal
 from django.db import migrations, models
@@ -25,9 +25,9 @@ class Migration(migrations.Migration):
                 ('kind', models.CharField(choices=[('counted', 'Counted'), ('measured', 'Measured'), ('worn', 'Worn')], max_length=16)),
                 ('stock_unit', models.CharField(max_length=16, validators=[inventory.models.validate_code])),
                 ('grade', models.CharField(blank=True, max_length=8, validators=[inventory.models.validate_grade])),
-                ('life_minutes', inventory.fields.FixedPointField(blank=True, help_text='working life of one unit; about 10 minutes for a disc is common practice', null=True, validators=[django.core.validators.MinValueValidator(Decimal('1'))])),
+                ('life_minutes', inventory.db.fixed_point.FixedPointField(blank=True, help_text='working life of one unit; about 10 minutes for a disc is common practice', null=True, validators=[django.core.validators.MinValueValidator(Decimal('1'))])),
                 ('shelf_life_days', models.PositiveIntegerField(blank=True, null=True)),
-                ('standard_cost', inventory.fields.FixedPointField(blank=True, help_text='per stock unit, for variances', null=True)),
+                ('standard_cost', inventory.db.fixed_point.FixedPointField(blank=True, help_text='per stock unit, for variances', null=True)),
             ],
             options={
                 'ordering': ['code'],
@@ -38,9 +38,9 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('posted_at', models.DateTimeField()),
-                ('quantity', inventory.fields.FixedPointField()),
-                ('valued', inventory.fields.FixedPointField()),
-                ('actual', inventory.fields.FixedPointField()),
+                ('quantity', inventory.db.fixed_point.FixedPointField()),
+                ('valued', inventory.db.fixed_point.FixedPointField()),
+                ('actual', inventory.db.fixed_point.FixedPointField()),
             ],
         ),
         migrations.CreateModel(
@@ -67,7 +67,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('line', models.PositiveIntegerField()),
-                ('quantity', inventory.fields.FixedPointField()),
+                ('quantity', inventory.db.fixed_point.FixedPointField()),
                 ('counted_at', models.DateTimeField()),
             ],
         ),
@@ -94,7 +94,7 @@ class Migration(migrations.Migration):
             name='Holding',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('quantity', inventory.fields.FixedPointField(default=Decimal('0'))),
+                ('quantity', inventory.db.fixed_point.FixedPointField(default=Decimal('0'))),
             ],
         ),
         migrations.CreateModel(
@@ -113,7 +113,7 @@ class Migration(migrations.Migration):
             name='LowLevel',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('quantity', inventory.fields.FixedPointField()),
+                ('quantity', inventory.db.fixed_point.FixedPointField()),
             ],
             options={
                 'ordering': ['place__code', 'consumable__code'],
@@ -125,12 +125,12 @@ class Migration(migrations.Migration):
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('line', models.PositiveIntegerField()),
                 ('part', models.PositiveIntegerField(default=0)),
-                ('quantity', inventory.fields.FixedPointField()),
+                ('quantity', inventory.db.fixed_point.FixedPointField()),
                 ('occurred_at', models.DateTimeField()),
                 ('posted_at', models.DateTimeField()),
                 ('recorded_at', models.DateTimeField()),
                 ('rank', models.PositiveSmallIntegerField(help_text='order among movements posted at the same moment')),
-                ('landed_value', inventory.fields.FixedPointField(null=True)),
+                ('landed_value', inventory.db.fixed_point.FixedPointField(null=True)),
             ],
         ),
         migrations.CreateModel(
@@ -138,7 +138,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('name', models.CharField(max_length=64, validators=[inventory.models.validate_name])),
-                ('stock_units', inventory.fields.FixedPointField(help_text='stock units in one pack')),
+                ('stock_units', inventory.db.fixed_point.FixedPointField(help_text='stock units in one pack')),
             ],
             options={
                 'ordering': ['consumable__code', 'supplier__code', 'name'],
@@ -283,7 +283,7 @@ class Migration(migrations.Migration):
             name='MovementValue',
             fields=[
                 ('movement', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, primary_key=True, related_name='valued', serialize=False, to='inventory.movement')),
-                ('value', inventory.fields.FixedPointField()),
+                ('value', inventory.db.fixed_point.FixedPointField()),
                 ('provisional', models.BooleanField(default=False)),
             ],
         ),

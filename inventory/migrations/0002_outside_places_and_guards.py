@@ -2,7 +2,7 @@
 
 from django.db import migrations
 
-from inventory import guards
+from inventory.db import append_only
 
 OUTSIDE = {
     "supplier": "Suppliers",
@@ -20,11 +20,11 @@ def add_rows(apps, schema_editor):
 
 
 def install_guards(apps, schema_editor):
-    guards.install(schema_editor.connection)
+    append_only.install(schema_editor.connection)
 
 
 def remove_guards(apps, schema_editor):
-    guards.remove(schema_editor.connection)
+    append_only.remove(schema_editor.connection)
 
 
 class Migration(migrations.Migration):

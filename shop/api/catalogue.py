@@ -16,10 +16,9 @@ from rest_framework.response import Response
 
 from inventory.ledger import once_more_if_raced
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Supplier
-from shop.access import own_van
-from shop.api import catalogue_shapes as shapes
+from shop.api import catalogue_serializers as shapes
 from shop.api.filters import Choice, Code
-from shop.api.items import ItemView, problems_of
+from shop.api.item_views import ItemView, problems_of
 from shop.api.lists import (
     EVERYONE,
     OFFICE,
@@ -43,7 +42,8 @@ from shop.models import (
     Technician,
     Van,
 )
-from shop.people.record import note_change
+from shop.people.admin_log import note_change
+from shop.people.permissions import own_van
 
 BY_CODE: dict[str, tuple[str, ...]] = {"code": ("code",)}
 

@@ -9,8 +9,8 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 from drf_spectacular.generators import SchemaGenerator
 
-from shop.access import for_roles
 from shop.models import Role
+from shop.people.permissions import for_roles
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from rest_framework.response import Response
 
 from inventory.documents import Kind
 from inventory.models import Document
-from shop.api.closes import CloseInListSerializer, CloseResultSerializer, post_each
+from shop.api.bulk_closes import CloseInListSerializer, CloseResultSerializer, post_each
 from shop.api.filters import Code, DayFrom, DayTo, Flag
 from shop.api.lists import RowList
 from shop.api.permissions import RoleMayUseKind, readable_documents

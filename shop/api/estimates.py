@@ -10,19 +10,19 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from inventory.documents import LARGEST_MONEY
-from shop.access import is_owner
 from shop.api.fields import NumberField
 from shop.api.filters import FlagField
 from shop.api.lists import RoleMay
 from shop.api.permissions import MethodsFirst
 from shop.api.report_lists import asked_of
 from shop.api.views import person_of_request
-from shop.closes import LONGEST_LENGTH_MM
-from shop.doubts import Reason, Seen
-from shop.estimates import LEVEL_PERCENT, Asked
-from shop.intake.quote_words import rests_on, terms_of
+from shop.estimating.prediction_intervals import LEVEL_PERCENT, Asked
+from shop.estimating.quote import Quote, quote
+from shop.estimating.quote_text import rests_on, terms_of
+from shop.estimating.quote_warnings import Reason, Seen
+from shop.jobs.close_data import LONGEST_LENGTH_MM
 from shop.models import DamageType, GlassType, JobType, Role, the_shop
-from shop.quotes import Quote, quote
+from shop.people.permissions import is_owner
 
 ESTIMATORS = frozenset({Role.TECHNICIAN, Role.OWNER})
 NUMBER = {"type": "number", "minimum": 0}

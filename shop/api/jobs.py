@@ -12,20 +12,20 @@ from rest_framework.exceptions import APIException
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from shop import bookings
-from shop.access import own_van, role_of
-from shop.api.catalogue_shapes import CatalogueShape, CodeOf, MoneyField, QuantityField
+from shop.api.catalogue_serializers import CatalogueShape, CodeOf, MoneyField, QuantityField
 from shop.api.fields import FlagField, NumberField, TextField
 from shop.api.filters import Choice, Code, Day, DayFrom, DayTo
-from shop.api.items import ItemView, problems_of
+from shop.api.item_views import ItemView, problems_of
 from shop.api.lists import JOB_READERS, OFFICE, OWNERS, RowList, own_van_only
 from shop.api.problems import Malformed
 from shop.api.schema import ApiSchema
 from shop.api.serializers import read_values
 from shop.api.views import person_of_request
-from shop.costing import AMOUNTS, JobCosts
+from shop.costing.formulas import AMOUNTS, JobCosts
+from shop.jobs import bookings
 from shop.models import DamageType, GlassType, Job, JobStatus, JobType, Outcome, Person, Site, Technician, Van
-from shop.people.record import note_change
+from shop.people.admin_log import note_change
+from shop.people.permissions import own_van, role_of
 
 
 class DayField(serializers.DateField):

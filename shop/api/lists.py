@@ -9,12 +9,12 @@ from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 from rest_framework.views import APIView
 
-from shop.access import is_person, role_of
 from shop.api.filters import Sorting, StrictFilters
-from shop.api.pages_of_lists import Pages
+from shop.api.pagination import Pages
 from shop.api.permissions import MethodsFirst
 from shop.api.views import person_of_request
 from shop.models import Person, Role
+from shop.people.permissions import is_person, role_of
 
 if TYPE_CHECKING:
     ListBase = ListAPIView[Any]

@@ -1,4 +1,4 @@
-"""The rules of shop.access applied to requests: by role first, then by what the document touches."""
+"""The rules of shop.people.permissions applied to requests: by role first, then by what the document touches."""
 
 from typing import Any
 
@@ -12,9 +12,9 @@ from rest_framework.views import APIView
 from inventory import documents
 from inventory.documents import Kind
 from inventory.models import CountLine, Document, Movement
-from shop.access import MAY_POST, MAY_READ, STOCK_KINDS, OwnVan, is_person, own_van, role_of
-from shop.closes import Close, JobUses
+from shop.jobs.close_data import Close, JobUses
 from shop.models import Person, Role
+from shop.people.permissions import MAY_POST, MAY_READ, STOCK_KINDS, OwnVan, is_person, own_van, role_of
 
 Postable = documents.Document | Close | JobUses
 TABLES = {"GET": MAY_READ, "HEAD": MAY_READ, "PUT": MAY_POST, "POST": MAY_POST}

@@ -14,16 +14,16 @@ from rest_framework.response import Response
 
 from inventory.documents import Kind, free_text_problem
 from inventory.models import RefusedDocument
-from shop.access import MAY_POST, own_van, role_of
-from shop.answers import LONGEST_ANSWER, AnsweredAlready, answer, answer_first
-from shop.api.catalogue_shapes import CatalogueShape
+from shop.api.catalogue_serializers import CatalogueShape
 from shop.api.fields import TextField
 from shop.api.filters import Choice, Code, DayFrom, DayTo, Flag
-from shop.api.items import ItemView
+from shop.api.item_views import ItemView
 from shop.api.lists import JOB_READERS, RowList, own_van_only
 from shop.api.serializers import read_values
 from shop.api.views import person_of_request
+from shop.close_review.answer_questions import LONGEST_ANSWER, AnsweredAlready, answer, answer_first
 from shop.models import Finding, Person, Role
+from shop.people.permissions import MAY_POST, own_van, role_of
 
 ANSWERERS = frozenset({Role.TECHNICIAN, Role.OWNER})
 

@@ -13,7 +13,7 @@ from rest_framework.response import Response
 from inventory.documents import Problem
 from shop.api.filters import DayField
 from shop.api.lists import OFFICE, RoleMay
-from shop.api.pages_of_lists import Pages
+from shop.api.pagination import Pages
 from shop.api.permissions import MethodsFirst
 from shop.api.problems import Malformed
 from shop.models import Role

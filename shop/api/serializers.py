@@ -1,6 +1,6 @@
 """The shape of documents in JSON, one serializer per kind.
 
-They only turn a body into the plain values of inventory.documents and shop.closes, and name every field that
+They only turn a body into the plain values of inventory.documents and shop.jobs.close_data, and name every field that
 is missing, misspelt or of the wrong type. What a value may be is for the documents and their doors to say.
 """
 
@@ -13,9 +13,9 @@ from rest_framework.exceptions import ValidationError
 
 from inventory import documents
 from inventory.documents import Problem
-from shop import closes
 from shop.api.fields import FlagField, MomentField, NumberField, TextField
 from shop.api.problems import Malformed
+from shop.jobs import close_data
 
 WHOLE = "non_field_errors"
 LIST_MESSAGES: dict[str, Any] = {
@@ -85,7 +85,7 @@ class CountLineSerializer(LineSerializer):
 class UsedLineSerializer(LineSerializer):
     """What a job took of one consumable, the minutes worked with it, and how many were spoilt."""
 
-    makes = closes.UsedLine
+    makes = close_data.UsedLine
     minutes = NumberField(required=False)
     spoilt = NumberField(required=False, help_text="the part of the quantity that was spoilt")
     spoilt_reason = TextField(required=False)
@@ -94,7 +94,7 @@ class UsedLineSerializer(LineSerializer):
 class CloseSerializer(ShapeSerializer):
     """How a job ended and what it took."""
 
-    makes = closes.Close
+    makes = close_data.Close
     job = TextField()
     van = TextField()
     technician = TextField()
@@ -105,7 +105,7 @@ class CloseSerializer(ShapeSerializer):
     price = NumberField(help_text="net of tax and discount")
     labour_minutes = NumberField()
     travel_minutes = NumberField()
-    outcome = TextField(help_text=", ".join(closes.OUTCOMES))
+    outcome = TextField(help_text=", ".join(close_data.OUTCOMES))
     length_mm = NumberField(required=False, allow_null=True)
     callback_of = TextField(required=False, help_text="the job that this one repeats")
     uses = UsedLineSerializer(many=True, required=False, error_messages=LIST_MESSAGES)
@@ -121,7 +121,7 @@ class CloseSerializer(ShapeSerializer):
 class UseSerializer(ShapeSerializer):
     """Further consumables of a job that is closed already."""
 
-    makes = closes.JobUses
+    makes = close_data.JobUses
     job = TextField()
     lines = UsedLineSerializer(many=True, error_messages=LIST_MESSAGES)
 

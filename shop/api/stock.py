@@ -11,17 +11,17 @@ from rest_framework.exceptions import NotFound
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from inventory.db.fixed_point import FixedPointField
 from inventory.documents import YEARS
-from inventory.fields import FixedPointField
 from inventory.models import REAL_KINDS, Holding, LowLevel
-from inventory.stock import low_stock, stock_at
-from shop.access import own_van
+from inventory.reports.stock_on_hand import low_stock, stock_at
 from shop.api.fields import NumberField
 from shop.api.filters import Choice, Code, Flag
 from shop.api.lists import EVERYONE, STOCK_READERS, RowList, own_van_only
 from shop.api.report_lists import DAY, ReportList
-from shop.days import start_of_day
+from shop.common.days import start_of_day
 from shop.models import Person
+from shop.people.permissions import own_van
 
 
 class HoldingSerializer(serializers.Serializer[Any]):

@@ -5,7 +5,7 @@ from typing import Any
 from rest_framework.request import Request
 from rest_framework.throttling import SimpleRateThrottle
 
-from shop.access import is_person
+from shop.people.permissions import is_person
 
 
 class PerPerson(SimpleRateThrottle):

@@ -15,12 +15,12 @@ from rest_framework.response import Response
 from inventory.documents import Kind
 from inventory.ledger import Posting
 from inventory.models import Document
-from shop import closing, further_uses, job_documents
-from shop.access import is_person
 from shop.api import serializers
 from shop.api.permissions import MethodsFirst, RoleMayUseKind, check_may_post, readable_documents
 from shop.api.schema import DocumentSchema
+from shop.jobs import additional_usage, close_job, returns_and_corrections
 from shop.models import Finding, Person
+from shop.people.permissions import is_person
 
 
 class DocumentView(MethodsFirst):
@@ -64,7 +64,7 @@ class DocumentView(MethodsFirst):
     @classmethod
     def post_document(cls, document: Any, by: str) -> Posting:
         """Hand the document to its door."""
-        return job_documents.post(document, by=by)
+        return returns_and_corrections.post(document, by=by)
 
 
 class CloseView(DocumentView):
@@ -76,7 +76,7 @@ class CloseView(DocumentView):
     @classmethod
     def post_document(cls, document: Any, by: str) -> Posting:
         """Close the job."""
-        return closing.close_job(document, by=by).posting
+        return close_job.close_job(document, by=by).posting
 
 
 class UseView(DocumentView):
@@ -88,7 +88,7 @@ class UseView(DocumentView):
     @classmethod
     def post_document(cls, document: Any, by: str) -> Posting:
         """Add the uses to their job."""
-        return further_uses.add_uses_many([document], by=by)[0]
+        return additional_usage.add_uses_many([document], by=by)[0]
 
 
 class ReceiptView(DocumentView):

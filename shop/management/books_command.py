@@ -5,7 +5,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
-from shop.broken_pipe import quiet_when_nobody_reads
+from shop.common.broken_pipe import quiet_when_nobody_reads
 from shop.models import Shop
 
 

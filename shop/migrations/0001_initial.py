@@ -6,7 +6,7 @@ import django.contrib.auth.validators
 import django.core.validators
 import django.db.models.deletion
 import django.utils.timezone
-import inventory.fields
+import inventory.db.fixed_point
 import inventory.models
 import shop.models
 from decimal import Decimal
@@ -64,8 +64,8 @@ class Migration(migrations.Migration):
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('code', models.CharField(max_length=64, unique=True, validators=[inventory.models.validate_code])),
                 ('name', models.CharField(blank=True, max_length=200)),
-                ('list_price', inventory.fields.FixedPointField(default=Decimal('0'), help_text='net of tax', validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
-                ('standard_minutes', inventory.fields.FixedPointField(default=Decimal('0'), validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
+                ('list_price', inventory.db.fixed_point.FixedPointField(default=Decimal('0'), help_text='net of tax', validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
+                ('standard_minutes', inventory.db.fixed_point.FixedPointField(default=Decimal('0'), validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
             ],
             options={
                 'ordering': ['code'],
@@ -104,15 +104,15 @@ class Migration(migrations.Migration):
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('reference', models.CharField(max_length=64, unique=True, validators=[inventory.models.validate_code])),
                 ('status', models.CharField(choices=[('booked', 'Booked'), ('closed', 'Closed'), ('cancelled', 'Cancelled')], default='booked', max_length=16)),
-                ('length_mm', inventory.fields.FixedPointField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
+                ('length_mm', inventory.db.fixed_point.FixedPointField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
                 ('catches_fingernail', models.BooleanField(blank=True, null=True)),
                 ('in_primary_view', models.BooleanField(default=False, help_text="in the driver's primary viewing area of a windscreen")),
                 ('existing_damage', models.TextField(blank=True, help_text='damage that was there before, agreed in writing')),
-                ('price', inventory.fields.FixedPointField(default=Decimal('0'), help_text='net of tax and discount', validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
+                ('price', inventory.db.fixed_point.FixedPointField(default=Decimal('0'), help_text='net of tax and discount', validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
                 ('booked_for', models.DateField(blank=True, null=True)),
                 ('closed_at', models.DateTimeField(blank=True, editable=False, null=True)),
-                ('labour_minutes', inventory.fields.FixedPointField(editable=False, null=True)),
-                ('travel_minutes', inventory.fields.FixedPointField(editable=False, null=True)),
+                ('labour_minutes', inventory.db.fixed_point.FixedPointField(editable=False, null=True)),
+                ('travel_minutes', inventory.db.fixed_point.FixedPointField(editable=False, null=True)),
                 ('outcome', models.CharField(blank=True, choices=[('removed', 'Removed'), ('reduced', 'Reduced'), ('not removable', 'Not Removable'), ('abandoned', 'Abandoned')], editable=False, max_length=16)),
                 ('note', models.TextField(blank=True)),
                 ('callback_of', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='callbacks', to='shop.job')),
@@ -146,9 +146,9 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('effective_from', models.DateField(default=datetime.date(1900, 1, 1), unique=True)),
-                ('monthly_overhead', inventory.fields.FixedPointField(default=Decimal('0'), validators=[django.core.validators.MinValueValidator(Decimal('0')), django.core.validators.MaxValueValidator(Decimal('1000000000'))])),
-                ('capacity_minutes', inventory.fields.FixedPointField(default=Decimal('1'), help_text='labour minutes the shop can practically give in a month', validators=[django.core.validators.MinValueValidator(Decimal('1'))])),
-                ('vehicle_per_minute', inventory.fields.FixedPointField(default=Decimal('0'), help_text='per travel minute, besides the technician', validators=[django.core.validators.MinValueValidator(Decimal('0')), django.core.validators.MaxValueValidator(Decimal('100000'))])),
+                ('monthly_overhead', inventory.db.fixed_point.FixedPointField(default=Decimal('0'), validators=[django.core.validators.MinValueValidator(Decimal('0')), django.core.validators.MaxValueValidator(Decimal('1000000000'))])),
+                ('capacity_minutes', inventory.db.fixed_point.FixedPointField(default=Decimal('1'), help_text='labour minutes the shop can practically give in a month', validators=[django.core.validators.MinValueValidator(Decimal('1'))])),
+                ('vehicle_per_minute', inventory.db.fixed_point.FixedPointField(default=Decimal('0'), help_text='per travel minute, besides the technician', validators=[django.core.validators.MinValueValidator(Decimal('0')), django.core.validators.MaxValueValidator(Decimal('100000'))])),
             ],
             options={
                 'ordering': ['effective_from'],
@@ -162,7 +162,7 @@ class Migration(migrations.Migration):
                 ('name', models.CharField(default='Our shop', max_length=200, validators=[inventory.models.validate_name])),
                 ('currency', models.CharField(default='EUR', max_length=3, validators=[django.core.validators.RegexValidator('^[A-Z]{3}$', 'give the three capital letters of ISO 4217, such as EUR')])),
                 ('time_zone', models.CharField(default='UTC', max_length=64, validators=[shop.models.validate_time_zone])),
-                ('target_margin_percent', inventory.fields.FixedPointField(default=Decimal('30'), validators=[django.core.validators.MinValueValidator(Decimal('0')), django.core.validators.MaxValueValidator(Decimal('100'))])),
+                ('target_margin_percent', inventory.db.fixed_point.FixedPointField(default=Decimal('30'), validators=[django.core.validators.MinValueValidator(Decimal('0')), django.core.validators.MaxValueValidator(Decimal('100'))])),
             ],
             options={
                 'constraints': [models.CheckConstraint(condition=models.Q(('pk', 1)), name='shop_once')],
@@ -189,8 +189,8 @@ class Migration(migrations.Migration):
             name='StandardUse',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('quantity', inventory.fields.FixedPointField(validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
-                ('minutes', inventory.fields.FixedPointField(default=Decimal('0'), validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
+                ('quantity', inventory.db.fixed_point.FixedPointField(validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
+                ('minutes', inventory.db.fixed_point.FixedPointField(default=Decimal('0'), validators=[django.core.validators.MinValueValidator(Decimal('0'))])),
                 ('finishing', models.BooleanField(default=False, help_text='a last step: without it the glass is not clear')),
                 ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.consumable')),
                 ('job_type', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='standard_uses', to='shop.jobtype')),
@@ -216,7 +216,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('effective_from', models.DateField(default=datetime.date(1900, 1, 1))),
-                ('per_hour', inventory.fields.FixedPointField(validators=[django.core.validators.MinValueValidator(Decimal('0')), django.core.validators.MaxValueValidator(Decimal('100000'))])),
+                ('per_hour', inventory.db.fixed_point.FixedPointField(validators=[django.core.validators.MinValueValidator(Decimal('0')), django.core.validators.MaxValueValidator(Decimal('100000'))])),
                 ('technician', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='rates', to='shop.technician')),
             ],
             options={
@@ -250,12 +250,12 @@ class Migration(migrations.Migration):
                 ('document', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, primary_key=True, related_name='job_cost', serialize=False, to='inventory.document')),
                 ('posted_at', models.DateTimeField(db_index=True)),
                 ('jobs', models.SmallIntegerField(default=0)),
-                ('revenue', inventory.fields.FixedPointField(default=Decimal('0'))),
-                ('materials', inventory.fields.FixedPointField(default=Decimal('0'))),
-                ('wear', inventory.fields.FixedPointField(default=Decimal('0'))),
-                ('labour', inventory.fields.FixedPointField(default=Decimal('0'))),
-                ('travel', inventory.fields.FixedPointField(default=Decimal('0'))),
-                ('overhead', inventory.fields.FixedPointField(default=Decimal('0'))),
+                ('revenue', inventory.db.fixed_point.FixedPointField(default=Decimal('0'))),
+                ('materials', inventory.db.fixed_point.FixedPointField(default=Decimal('0'))),
+                ('wear', inventory.db.fixed_point.FixedPointField(default=Decimal('0'))),
+                ('labour', inventory.db.fixed_point.FixedPointField(default=Decimal('0'))),
+                ('travel', inventory.db.fixed_point.FixedPointField(default=Decimal('0'))),
+                ('overhead', inventory.db.fixed_point.FixedPointField(default=Decimal('0'))),
                 ('closed_at', models.DateTimeField()),
                 ('outcome', models.CharField(choices=[('removed', 'Removed'), ('reduced', 'Reduced'), ('not removable', 'Not Removable'), ('abandoned', 'Abandoned')], max_length=16)),
                 ('callback_of', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='shop.job')),
@@ -278,8 +278,8 @@ class Migration(migrations.Migration):
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('job_reference', models.CharField(max_length=64, validators=[inventory.models.validate_code])),
                 ('position', models.PositiveIntegerField(help_text='tells lines of one job and consumable apart')),
-                ('quantity', inventory.fields.FixedPointField()),
-                ('minutes', inventory.fields.FixedPointField(default=Decimal('0'))),
+                ('quantity', inventory.db.fixed_point.FixedPointField()),
+                ('minutes', inventory.db.fixed_point.FixedPointField(default=Decimal('0'))),
                 ('recorded_at', models.DateTimeField()),
                 ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.consumable')),
             ],
@@ -292,9 +292,9 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('line', models.PositiveIntegerField()),
-                ('quantity', inventory.fields.FixedPointField()),
-                ('minutes', inventory.fields.FixedPointField(default=Decimal('0'))),
-                ('spoilt', inventory.fields.FixedPointField(default=Decimal('0'))),
+                ('quantity', inventory.db.fixed_point.FixedPointField()),
+                ('minutes', inventory.db.fixed_point.FixedPointField(default=Decimal('0'))),
+                ('spoilt', inventory.db.fixed_point.FixedPointField(default=Decimal('0'))),
                 ('spoilt_reason', models.CharField(blank=True, max_length=200)),
                 ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='job_uses', to='inventory.consumable')),
                 ('document', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='job_uses', to='inventory.document')),

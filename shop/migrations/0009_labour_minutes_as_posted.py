@@ -6,7 +6,7 @@ from typing import Any
 
 from django.db import migrations
 
-import inventory.fields
+import inventory.db.fixed_point
 
 CHUNK = 1000
 
@@ -30,7 +30,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name="jobcost",
             name="labour_minutes",
-            field=inventory.fields.FixedPointField(default=Decimal("0")),
+            field=inventory.db.fixed_point.FixedPointField(default=Decimal("0")),
         ),
         migrations.RunPython(fill, migrations.RunPython.noop),
     ]

@@ -14,10 +14,10 @@ from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_encode
 
 from shop.models import Person, Role, Technician, Van, the_shop
-from shop.people.letter_limit import MOST_FROM_ONE, MOST_TO_ONE, minute_after, refused_until
-from shop.people.record import note
-from shop.people.signing_in import address_of
-from shop.people.standing import Refusal, link_technician
+from shop.people.admin_log import note
+from shop.people.email_rate_limit import MOST_FROM_ONE, MOST_TO_ONE, minute_after, refused_until
+from shop.people.login_throttle import address_of
+from shop.people.user_status import Refusal, link_technician
 
 log = logging.getLogger(__name__)
 

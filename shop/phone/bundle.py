@@ -1,7 +1,7 @@
 """What a technician's phone needs to know to work without signal, as plain JSON values.
 
 Everything is bounded: the own van's open jobs up to tomorrow, the catalogue, the latest closes, and what was
-done in the last days (shop.phone.done). The number of queries and their size do not grow with the history.
+done in the last days (shop.phone.after_close). The number of queries and their size do not grow with the history.
 """
 
 from collections import defaultdict
@@ -11,9 +11,10 @@ from typing import Any
 
 from django.db.models import F, Q
 
-from inventory.grades import P_GRADES
+from inventory.items.grit_grades import P_GRADES
 from inventory.models import Consumable, Holding, LowLevel
-from shop.access import OwnVan
+from shop.close_review.rules import plain
+from shop.estimating.typical_usage import PastClose, Usual, usual_by_kind
 from shop.models import (
     DamageType,
     GlassType,
@@ -27,9 +28,8 @@ from shop.models import (
     in_shop_zone,
     the_shop,
 )
-from shop.phone import done
-from shop.phone.usual import PastClose, Usual, usual_by_kind
-from shop.plausibility import plain
+from shop.people.permissions import OwnVan
+from shop.phone import after_close
 
 # Enough for every common kind of job to be among them; a phone shows what is done now, not years ago.
 LATEST_CLOSES = 400
@@ -60,11 +60,11 @@ def bundle_for(person: Person, own: OwnVan | None, now: datetime) -> dict[str, A
         "consumables": _consumables(),
         "stock": _stock(own),
         "usual": _usual(own),
-        "closed": done.closed_jobs(own, person.get_username(), now),
-        "questions": done.questions(own, now),
-        "places": done.places_to_give_to(own),
-        "gifts": done.gifts(own, now),
-        "under_way": done.kinds_under_way(own),
+        "closed": after_close.closed_jobs(own, person.get_username(), now),
+        "questions": after_close.questions(own, now),
+        "places": after_close.places_to_give_to(own),
+        "gifts": after_close.gifts(own, now),
+        "under_way": after_close.kinds_under_way(own),
     }
 
 

@@ -5,7 +5,7 @@ from typing import Any
 
 from django import template
 
-from shop.choosing import TYPED
+from shop.web.code_select import TYPED
 
 register = template.Library()
 

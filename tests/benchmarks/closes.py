@@ -54,7 +54,7 @@ def measure(url: str, jobs: int) -> None:
 
 def close_through_door(jobs: int) -> float:
     """Close jobs through the door; return jobs per second."""
-    from shop.closing import close_job  # noqa: PLC0415 - models need django.setup() first
+    from shop.jobs.close_job import close_job  # noqa: PLC0415 - models need django.setup() first
     from tests.shop import closing_race  # noqa: PLC0415
 
     closing_race.make_world()
@@ -70,9 +70,9 @@ def close_by_bare_sql(jobs: int) -> float:
     """Take away all that the door wrote and write it again by bare SQL; return jobs per second."""
     from django.db import connection, transaction  # noqa: PLC0415
 
-    from inventory import guards  # noqa: PLC0415
+    from inventory.db import append_only  # noqa: PLC0415
 
-    guards.remove(connection)
+    append_only.remove(connection)
     with connection.cursor() as cursor:
         cursor.execute("SELECT document_id, job_id FROM shop_jobcost ORDER BY document_id")
         pairs = cursor.fetchall()
@@ -82,7 +82,7 @@ def close_by_bare_sql(jobs: int) -> float:
         cursor.execute("DELETE FROM shop_finding")
         for table, _, _ in reversed(TABLES):
             cursor.execute(f"DELETE FROM {table} WHERE {_written_by_closes(table)}")
-    guards.install(connection)
+    append_only.install(connection)
     connection.close()
     start = time.perf_counter()
     for rows in written:
@@ -159,7 +159,7 @@ def main() -> None:
     if options.side:
         import django  # noqa: PLC0415
 
-        os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
+        os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.config.settings")
         django.setup()
         work = close_through_door if options.side == "door" else close_by_bare_sql
         print(work(options.jobs))

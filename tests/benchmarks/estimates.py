@@ -19,7 +19,7 @@ from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
 
-from shop.estimates import LATEST_JOBS, Asked, PastJob, basis_for, spread
+from shop.estimating.prediction_intervals import LATEST_JOBS, Asked, PastJob, basis_for, spread
 
 DEMO = Path(__file__).parents[2] / "fixtures" / "demo"
 ZERO = Decimal(0)

@@ -12,7 +12,7 @@ services too, over two weeks 0.89 and 0.71; baskets 0.995 for products used at a
 used in 4 weeks or more, 0.980 in 12 or more. Forecast by service without bookings is worse than by jobs, and
 that no better than directly; so the
 shop's forecast counts jobs, lets the contest decide, and takes bookings as a bound from below, and what
-booked services take is added by the restock drafts (shop.booked_use).
+booked services take is added by the restock drafts (shop.estimating.booked_demand).
 """
 
 import argparse
@@ -24,7 +24,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from forecasting.panel import forecast_panel
+from forecasting.demand.panel_forecast import forecast_panel
 from tests.benchmarks.forecast_peers import LEVELS, SHARED
 from tests.open_data import EXTRACT
 

@@ -55,9 +55,9 @@ from scipy import stats
 from statsforecast import StatsForecast
 from statsforecast import models as peers
 
-from forecasting.backtest import CLASSES, demand_classes, pinball, scale
-from forecasting.negative_binomial import quantiles
-from forecasting.panel import forecast_panel
+from forecasting.demand.accuracy import CLASSES, demand_classes, pinball, scale
+from forecasting.demand.negative_binomial import quantiles
+from forecasting.demand.panel_forecast import forecast_panel
 from tests.open_data import EXTRACT, weekly_units
 
 FloatArray = npt.NDArray[np.float64]

@@ -3,7 +3,7 @@
 Run as `python -m tests.benchmarks.lists [--rows N] [--only WORD] [--database URL]`. Asks for the first, the
 last, a narrowed and a sorted page, as someone whom the list serves, and prints seconds (the better of two),
 queries and the size of the largest. Bare is `SELECT ... LIMIT 50` with a `COUNT(*)`. `--database` measures a
-database that is filled already, or fills an empty one and leaves it so. A route of tests/api/test_access.py
+database that is filled already, or fills an empty one and leaves it so. A route of tests/shop/api/test_access.py
 that names no single thing and is neither among LISTS nor NO_LIST stops it: a forgotten list is noticed.
 """
 
@@ -163,7 +163,7 @@ NO_LIST = {
 
 def unknown_routes() -> set[str]:
     """Return the routes of which nobody said whether they are lists."""
-    from tests.api.test_access import ROUTES  # noqa: PLC0415 - models need django.setup() first
+    from tests.shop.api.test_access import ROUTES  # noqa: PLC0415 - models need django.setup() first
 
     read = {route for route, methods in ROUTES.items() if "GET" in methods and "<" not in route}
     return read - set(LISTS) - NO_LIST
@@ -179,7 +179,7 @@ def measure(only: str) -> None:
 
 
 def _measure_one(route: str, look: Look) -> None:
-    from tests.api.test_access import address  # noqa: PLC0415
+    from tests.shop.api.test_access import address  # noqa: PLC0415
 
     path = address(route, **dict(look.named))
     bare = _better_of_two(lambda: _bare(look.table))[0]
@@ -264,7 +264,7 @@ def run_here(rows: int, only: str) -> None:
     """Fill the database of DATABASE_URL when it is empty, and measure it."""
     import django  # noqa: PLC0415
 
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.config.settings")
     django.setup()
     from django.db import connection  # noqa: PLC0415
     from django.test.utils import setup_test_environment  # noqa: PLC0415

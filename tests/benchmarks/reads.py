@@ -36,7 +36,7 @@ for name in ("rebuild, all values new", "rebuild, all values agree"):
 """
 MARGIN = """
 import time
-from shop.margins import margin_report
+from shop.profitability.margins import margin_report
 start = time.perf_counter()
 groups = margin_report("damage_type")
 print(time.perf_counter() - start)

@@ -34,9 +34,9 @@ from statsforecast import models as peers
 from tqdm import tqdm
 
 from forecasting import shared_levels
-from forecasting.panel import forecast_panel
-from forecasting.replay import replay
+from forecasting.demand.panel_forecast import forecast_panel
 from forecasting.shared_levels import Outlook, most_believed, outlook
+from forecasting.stock_control.policy_simulation import replay
 from tests.benchmarks.forecast_peers import SHARED, table
 from tests.open_data import EXTRACT, WeeklyUnits, weekly_units
 

@@ -28,7 +28,7 @@ from forecasting.models import (
     RestockLine,
     SupplierTerms,
 )
-from forecasting.work.schedule import Kind as Kinds
+from forecasting.schedule import Kind as Kinds
 from inventory.documents import Kind
 from inventory.models import (
     Consumable,
@@ -48,7 +48,7 @@ from inventory.models import (
     RefusedDocument,
     Supplier,
 )
-from shop.count_explanations import CountExplanation
+from shop.accounting.count_variances import CountExplanation
 from shop.models import (
     Customer,
     DamageType,

@@ -17,11 +17,11 @@ import django
 
 def main() -> None:
     """Make the shop, then serve it."""
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.config.settings")
     django.setup()
     from waitress import create_server  # noqa: PLC0415 - not before the settings
 
-    from shop.wsgi import application  # noqa: PLC0415
+    from shop.config.wsgi import application  # noqa: PLC0415
 
     sessions = make_shop()
     server = create_server(application, host="127.0.0.1", port=0, threads=6)
@@ -41,7 +41,7 @@ def make_shop() -> dict[str, str]:
     from django.utils import timezone  # noqa: PLC0415
 
     call_command("migrate", verbosity=0)
-    from tests.api.served_shop import PERSON_OF_ROLE, open_served_shop, signed_in  # noqa: PLC0415
+    from tests.shop.api.served_shop import PERSON_OF_ROLE, open_served_shop, signed_in  # noqa: PLC0415
 
     open_served_shop()
     now = timezone.now()
@@ -64,8 +64,8 @@ def _make_rates() -> None:
 
 def _work(now: datetime) -> None:
     """Close jobs of some kinds over the last weeks, one a callback, some at a loss, two with questions."""
-    from shop.closes import Close, UsedLine  # noqa: PLC0415
-    from shop.closing import close_job  # noqa: PLC0415
+    from shop.jobs.close_data import Close, UsedLine  # noqa: PLC0415
+    from shop.jobs.close_job import close_job  # noqa: PLC0415
     from shop.models import DamageType  # noqa: PLC0415
 
     kinds = ("scratch", "scuff", "acid etch", "a kind of damage whose name is rather long")
@@ -100,7 +100,7 @@ def _work(now: datetime) -> None:
 
 def _book(now: datetime) -> None:
     """Book a job on each van, the one late, the other to come."""
-    from shop.bookings import book  # noqa: PLC0415
+    from shop.jobs.bookings import book  # noqa: PLC0415
     from shop.models import Customer, DamageType, GlassType, JobType, Site, Van  # noqa: PLC0415
 
     customer = Customer.objects.create(code="K-1", name="A customer whose name is rather long, and Sons")
@@ -121,8 +121,8 @@ def _book(now: datetime) -> None:
 def _disagree(now: datetime) -> None:
     """Lock what is long past and let something come late, find less than the book says, refuse a document."""
     from inventory import documents, ledger  # noqa: PLC0415
+    from inventory.ledger.period_lock import change_lock  # noqa: PLC0415
     from inventory.models import RefusedDocument  # noqa: PLC0415
-    from inventory.periods import change_lock  # noqa: PLC0415
 
     found = (
         documents.CountLine("van-a", "disc-p400", Decimal(3)),
@@ -147,9 +147,9 @@ def _disagree(now: datetime) -> None:
 
 def _draft(now: datetime) -> None:
     """Forecast the burn, and draft restocks and purchases from it."""
-    from forecasting.burn.running import forecast_burn  # noqa: PLC0415
-    from forecasting.purchasing.drafting import draft_purchases  # noqa: PLC0415
-    from forecasting.restocking.drafting import draft_restocks  # noqa: PLC0415
+    from forecasting.burn.runs import forecast_burn  # noqa: PLC0415
+    from forecasting.purchasing.drafts import draft_purchases  # noqa: PLC0415
+    from forecasting.replenishment.drafts import draft_restocks  # noqa: PLC0415
 
     run = forecast_burn(by="clock", now=now)
     year, week, _ = now.isocalendar()

@@ -14,13 +14,13 @@ from django.conf import settings
 
 def main() -> None:
     """Make the shop, then serve it."""
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.config.settings")
     django.setup()
     settings.ROOT_URLCONF = "tests.browser.shop_urls"
     make_shop()
     from waitress import create_server  # noqa: PLC0415 - not before the settings
 
-    from shop.wsgi import application  # noqa: PLC0415
+    from shop.config.wsgi import application  # noqa: PLC0415
 
     server = create_server(application, host="127.0.0.1", port=0, threads=6)
     print(server.effective_port, flush=True)

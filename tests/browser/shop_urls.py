@@ -16,8 +16,10 @@ from django.utils import timezone
 from django.views.decorators.csrf import csrf_exempt
 
 from inventory.models import Document, Holding, Place, PlaceKind
-from shop.closes import Close, UsedLine
-from shop.closing import close_job
+from shop.config.urls import urlpatterns as site
+from shop.jobs.close_data import Close, UsedLine
+from shop.jobs.close_job import close_job
+from shop.jobs.photos import Photo
 from shop.models import (
     DamageType,
     Finding,
@@ -31,8 +33,6 @@ from shop.models import (
     in_shop_zone,
     the_shop,
 )
-from shop.photos import Photo
-from shop.urls import urlpatterns as site
 from tests.inventory.small_shop import receive
 
 

@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw
 from playwright.sync_api import expect
 from reportlab.graphics.barcode.qr import QrCodeWidget
 
-from shop.labels import label_text
+from shop.web.storeroom.qr_text import label_text
 from tests.browser.conftest import Site
 from tests.browser.phone import Phone
 

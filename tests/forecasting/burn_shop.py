@@ -6,13 +6,13 @@ from decimal import Decimal
 
 import numpy as np
 
-from forecasting.burn.running import LEVELS
+from forecasting.burn.runs import LEVELS
 from forecasting.models import BurnForecast, ForecastRun
 from inventory import ledger
 from inventory.documents import Line, Receipt, ReceiptLine, Transfer
 from inventory.models import Consumable, Place
-from shop.closes import Close, UsedLine
-from shop.closing import close_many
+from shop.jobs.close_data import Close, UsedLine
+from shop.jobs.close_job import close_many
 from tests.shop.job_shop import open_job_shop
 
 MONDAY = date(2024, 1, 1)

@@ -21,10 +21,11 @@ from django.conf import settings
 from django.core.management import CommandError, call_command
 from django.utils import timezone
 
-from forecasting.burn import running
-from forecasting.mail import sending
-from forecasting.work import claims, tasks
-from shop.celery import app
+from forecasting import leases
+from forecasting.burn import runs
+from forecasting.outbox import delivery
+from forecasting.scheduler import celery_tasks
+from shop.config.celery import app
 
 LOOK_SECONDS = 1.5
 LOOK_EXPIRES_SECONDS = 10
@@ -47,10 +48,10 @@ class LaterClock:
 
 def hurry() -> None:
     """Make waiting short in this process and those that it forks."""
-    running.SERIES_PER_CHUNK = SERIES_PER_CHUNK
-    claims.STALE, claims.BEAT_SECONDS, claims.FIRST_PAUSE = STALE, BEAT_SECONDS, STALE
-    sending.FIRST_PAUSE = STALE
-    tasks.timezone = LaterClock  # type: ignore[assignment, attr-defined]
+    runs.SERIES_PER_CHUNK = SERIES_PER_CHUNK
+    leases.STALE, leases.BEAT_SECONDS, leases.FIRST_PAUSE = STALE, BEAT_SECONDS, STALE
+    delivery.FIRST_PAUSE = STALE
+    celery_tasks.timezone = LaterClock  # type: ignore[assignment, attr-defined]
     settings.LOOK_EXPIRES_SECONDS = LOOK_EXPIRES_SECONDS
     app.conf.beat_schedule["look"].update(schedule=LOOK_SECONDS, options={"expires": LOOK_EXPIRES_SECONDS})
 

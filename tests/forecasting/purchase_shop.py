@@ -13,7 +13,7 @@ from forecasting.models import (
     PurchaseLine,
     SupplierTerms,
 )
-from forecasting.purchasing.drafting import Drafts, draft_purchases
+from forecasting.purchasing.drafts import Drafts, draft_purchases
 from inventory.models import Consumable, Holding, Pack, Place, Supplier
 from tests.inventory.small_shop import receive
 from tests.shop.job_shop import open_job_shop

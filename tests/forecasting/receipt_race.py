@@ -14,13 +14,13 @@ from unittest.mock import patch
 
 import django
 
-os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.config.settings")
 django.setup()
 
 from django.db import connection  # noqa: E402 - needs the setup above
 
 from forecasting.models import PurchaseReceipt  # noqa: E402
-from forecasting.purchasing import approving, receiving, sending  # noqa: E402
+from forecasting.purchasing import approval, dispatch, goods_receipt  # noqa: E402
 from inventory import ledger  # noqa: E402
 from inventory.documents import Correction, Receipt, ReceiptLine  # noqa: E402
 from tests.forecasting.purchase_shop import DISC, NOW, a_draft, line  # noqa: E402
@@ -71,7 +71,7 @@ def race(purchase_id: int, arriving: int, undone: int, *, after_posting: bool) -
 
     try:
         with patch.object(ledger, "post", post):
-            receiving.receive(purchase_id, delivery(arriving), by="sue", now=LATER)
+            goods_receipt.receive(purchase_id, delivery(arriving), by="sue", now=LATER)
     except Exception as error:
         said.append(f"the delivery failed: {error}")
     other.join()
@@ -81,9 +81,9 @@ def race(purchase_id: int, arriving: int, undone: int, *, after_posting: bool) -
 def main() -> int:
     """Let both orders race, and return how many of them went wrong."""
     purchase = a_draft()
-    approving.approve(purchase.pk, by="sue", now=NOW)
-    sending.mark_as_sent(purchase.pk, "by telephone", by="sue", now=NOW)
-    receiving.receive(purchase.pk, delivery(1), by="sue", now=LATER)
+    approval.approve(purchase.pk, by="sue", now=NOW)
+    dispatch.mark_as_sent(purchase.pk, "by telephone", by="sue", now=NOW)
+    goods_receipt.receive(purchase.pk, delivery(1), by="sue", now=LATER)
     said = race(purchase.pk, 2, 1, after_posting=False)
     said += race(purchase.pk, 3, 2, after_posting=True)
     # Of three boxes of 25 two were undone.

@@ -11,15 +11,15 @@ from decimal import Decimal
 
 import django
 
-os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.config.settings")
 django.setup()
 
 from forecasting.models import BurnForecast, ForecastRun, Restock  # noqa: E402 - models need the setup above
-from forecasting.restocking.approving import approve  # noqa: E402
-from forecasting.restocking.carrying import confirm, pick  # noqa: E402
-from forecasting.restocking.drafting import draft_restocks  # noqa: E402
-from forecasting.restocking.settling import Settlement, settle  # noqa: E402
-from forecasting.restocking.steps import StepConflict  # noqa: E402
+from forecasting.replenishment.approval import approve  # noqa: E402
+from forecasting.replenishment.discrepancies import Settlement, settle  # noqa: E402
+from forecasting.replenishment.drafts import draft_restocks  # noqa: E402
+from forecasting.replenishment.pick_ship_receive import confirm, pick  # noqa: E402
+from forecasting.replenishment.steps import StepConflict  # noqa: E402
 from inventory.models import Consumable, Place, Supplier  # noqa: E402
 from shop.models import Van  # noqa: E402
 from tests.forecasting.restock_shop import DISC, LEVELS, NOW, WEEK  # noqa: E402

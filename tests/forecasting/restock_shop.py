@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 
 from forecasting.models import BurnForecast, ForecastRun, Restock, RestockLine, RestockStatus
-from forecasting.restocking.drafting import draft_restocks
+from forecasting.replenishment.drafts import draft_restocks
 from inventory.models import Consumable, Holding, Place
 from tests.inventory.small_shop import receive
 from tests.shop.job_shop import open_job_shop

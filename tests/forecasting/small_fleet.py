@@ -6,9 +6,9 @@ from decimal import Decimal
 from forecasting.models import PackTerms, StockingTerms, SupplierTerms
 from inventory import documents, ledger
 from inventory.models import Consumable, ConsumableKind, CostPolicy, Pack, Place, PlaceKind, Supplier
-from inventory.valuation import Method
-from shop.closes import Close, UsedLine
-from shop.closing import close_many
+from inventory.valuation.cost_layers import Method
+from shop.jobs.close_data import Close, UsedLine
+from shop.jobs.close_job import close_many
 from shop.models import JobType, Person, Role, Technician, Van
 
 WEEKS = 16

@@ -5,14 +5,14 @@ import threading
 
 import django
 
-os.environ["DJANGO_SETTINGS_MODULE"] = "shop.settings"
+os.environ["DJANGO_SETTINGS_MODULE"] = "shop.config.settings"
 django.setup()
 
 from django.core.management import call_command  # noqa: E402
 from django.db import connection  # noqa: E402
 
+from inventory.db.repeatable_read import one_snapshot  # noqa: E402
 from inventory.models import Place, PlaceKind  # noqa: E402
-from inventory.snapshot import one_snapshot  # noqa: E402
 
 
 def add(code: str) -> None:

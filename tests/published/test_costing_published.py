@@ -8,9 +8,14 @@ from decimal import Decimal
 
 import pytest
 
-from shop.costing import Absorption, overhead_cost, wear_cost
-from shop.intervals import bootstrap_margin_ratio, ratio_standard_error, ratio_sums, shrink
-from shop.variances import direction, labour_variances, material_variances, overhead_variances
+from shop.costing.formulas import Absorption, overhead_cost, wear_cost
+from shop.costing.variances import direction, labour_variances, material_variances, overhead_variances
+from shop.profitability.ratio_intervals import (
+    bootstrap_margin_ratio,
+    ratio_standard_error,
+    ratio_sums,
+    shrink,
+)
 
 D = Decimal
 

@@ -10,8 +10,8 @@ from statistics import NormalDist
 
 import pytest
 
-from shop.intervals import MarginRatio
-from shop.margin_changes import ratio_change
+from shop.profitability.ratio_difference import ratio_change
+from shop.profitability.ratio_intervals import MarginRatio
 
 
 def wilson(successes: int, trials: int) -> MarginRatio:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from shop.estimates import lost_share, ranks
+from shop.estimating.prediction_intervals import lost_share, ranks
 
 
 @pytest.mark.parametrize(

@@ -9,8 +9,9 @@ import pytest
 from statsforecast import models as peers
 from statsmodels.tsa.holtwinters import SimpleExpSmoothing
 
-from forecasting import compound, smoothing
-from forecasting.backtest import demand_classes
+from forecasting import compound
+from forecasting.demand import intermittent_smoothing
+from forecasting.demand.accuracy import demand_classes
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -61,11 +62,14 @@ def test_smoothing_agrees_with_statsforecast(origin: int) -> None:
     demand = panel()
     seen = np.ones(demand.shape, bool)
     pairs = [
-        (smoothing.simple(demand, seen, [10, origin], 0.2), peers.SimpleExponentialSmoothing(0.2)),
-        (smoothing.croston(demand, seen, [10, origin]), peers.CrostonClassic()),
-        (smoothing.syntetos_boylan(demand, seen, [10, origin]), peers.CrostonSBA()),
         (
-            smoothing.teunter_syntetos_babai(demand, seen, [10, origin], 0.3, 0.05),
+            intermittent_smoothing.simple(demand, seen, [10, origin], 0.2),
+            peers.SimpleExponentialSmoothing(0.2),
+        ),
+        (intermittent_smoothing.croston(demand, seen, [10, origin]), peers.CrostonClassic()),
+        (intermittent_smoothing.syntetos_boylan(demand, seen, [10, origin]), peers.CrostonSBA()),
+        (
+            intermittent_smoothing.teunter_syntetos_babai(demand, seen, [10, origin], 0.3, 0.05),
             peers.TSB(alpha_d=0.3, alpha_p=0.05),
         ),
     ]
@@ -78,7 +82,7 @@ def test_smoothing_agrees_with_statsforecast(origin: int) -> None:
 
 def test_simple_smoothing_agrees_with_statsmodels() -> None:
     demand = panel()
-    ours = smoothing.simple(demand, np.ones(demand.shape, bool), [60], 0.15)[0]
+    ours = intermittent_smoothing.simple(demand, np.ones(demand.shape, bool), [60], 0.15)[0]
     for row, level in zip(demand[1:11], ours[1:], strict=False):
         model = SimpleExpSmoothing(row, initialization_method="known", initial_level=row[0])
         theirs = model.fit(smoothing_level=0.15, optimized=False).forecast(1)[0]
@@ -89,7 +93,9 @@ def test_croston_by_hand() -> None:
     # 0 0 3 0 5: sizes 3, then 3.2; intervals 3, then 2.9; 3.2 / 2.9. [computed]
     demand = np.array([[0.0, 0, 3, 0, 5]])
     seen = np.ones(demand.shape, bool)
-    assert smoothing.croston(demand, seen, [5])[0, 0] == pytest.approx(3.2 / 2.9)
-    assert smoothing.syntetos_boylan(demand, seen, [5])[0, 0] == pytest.approx(0.95 * 3.2 / 2.9)
+    assert intermittent_smoothing.croston(demand, seen, [5])[0, 0] == pytest.approx(3.2 / 2.9)
+    assert intermittent_smoothing.syntetos_boylan(demand, seen, [5])[0, 0] == pytest.approx(0.95 * 3.2 / 2.9)
     # Chance 0, 0, 0.1, 0.09, 0.181; size 3.2. [computed]
-    assert smoothing.teunter_syntetos_babai(demand, seen, [5])[0, 0] == pytest.approx(0.181 * 3.2)
+    assert intermittent_smoothing.teunter_syntetos_babai(demand, seen, [5])[0, 0] == pytest.approx(
+        0.181 * 3.2
+    )

@@ -11,7 +11,6 @@ from statistics import NormalDist
 
 import pytest
 
-from forecasting.discrete_demand import poisson
 from forecasting.joint_replenishment import JointItem, joint_replenishment
 from forecasting.newsvendor import (
     newsvendor_cost,
@@ -19,15 +18,21 @@ from forecasting.newsvendor import (
     normal_newsvendor_cost,
     normal_newsvendor_level,
 )
-from forecasting.order_quantity import (
+from forecasting.reorder_levels import cheapest_reorder_levels, cheapest_reorder_quantity
+from forecasting.stock_control.discrete_demand import poisson
+from forecasting.stock_control.eoq import (
     PriceBreak,
     economic_order_quantity,
     economic_order_quantity_with_backorders,
     order_quantity_with_all_units_discount,
     order_quantity_with_incremental_discount,
 )
-from forecasting.reorder_levels import cheapest_reorder_levels, cheapest_reorder_quantity
-from forecasting.safety_stock import base_stock, interval_demand, normal_base_stock, safety_stock
+from forecasting.stock_control.safety_stock import (
+    base_stock,
+    interval_demand,
+    normal_base_stock,
+    safety_stock,
+)
 
 D = Decimal
 

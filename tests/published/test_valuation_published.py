@@ -9,8 +9,8 @@ from decimal import Decimal
 
 import pytest
 
-from inventory.landed_cost import allocate, landed_costs
-from inventory.valuation import Effect, Event, Method, Origin, Pool, Valuation, value_events
+from inventory.valuation.cost_layers import Effect, Event, Method, Origin, Pool, Valuation, value_events
+from inventory.valuation.landed_cost import allocate, landed_costs
 
 D = Decimal
 CENT = D("0.01")

@@ -14,15 +14,15 @@ from typing import Any
 
 import django
 
-os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.config.settings")
 django.setup()
 
 from django.db import transaction  # noqa: E402 - needs the setup above
 
 from inventory.models import Place  # noqa: E402
-from shop.bookings import AlreadyBooked, book_new  # noqa: E402
-from shop.intake.customers import Whose, find_or_make  # noqa: E402
+from shop.jobs.bookings import AlreadyBooked, book_new  # noqa: E402
 from shop.models import DamageType, GlassType, JobType, Van  # noqa: E402
+from shop.web.bookings.customer_fields import Whose, find_or_make  # noqa: E402
 
 PROCESSES = 6
 SAME, TAKEN = "B-0001", "B-0002"

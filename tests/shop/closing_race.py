@@ -9,14 +9,14 @@ from decimal import Decimal
 
 import django
 
-os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.config.settings")
 django.setup()
 
 from inventory import ledger  # noqa: E402 - models need the setup above
 from inventory.documents import Receipt, ReceiptLine  # noqa: E402
 from inventory.models import Consumable, Place, Supplier  # noqa: E402
-from shop.closes import Close, UsedLine  # noqa: E402
-from shop.closing import close_job  # noqa: E402
+from shop.jobs.close_data import Close, UsedLine  # noqa: E402
+from shop.jobs.close_job import close_job  # noqa: E402
 from shop.models import JobType, Technician, Van  # noqa: E402
 
 PROCESSES = 20

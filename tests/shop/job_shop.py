@@ -3,8 +3,8 @@
 from decimal import Decimal
 
 from inventory.models import Place
-from shop.closes import Close, UsedLine
-from shop.closing import close_job
+from shop.jobs.close_data import Close, UsedLine
+from shop.jobs.close_job import close_job
 from shop.models import JobType, Technician, Van
 from tests.inventory.small_shop import NOW, day, open_shop
 

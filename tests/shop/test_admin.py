@@ -48,8 +48,8 @@ from shop.models import (
     Van,
     WaitingUse,
 )
-from tests.api.served_shop import BODIES, close_body, open_served_shop, put, signed_in
 from tests.inventory.small_shop import day
+from tests.shop.api.served_shop import BODIES, close_body, open_served_shop, put, signed_in
 
 pytestmark = pytest.mark.django_db
 

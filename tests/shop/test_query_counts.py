@@ -7,12 +7,12 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from shop.absorption import wear_absorption
-from shop.closing import close_job, close_many
-from shop.costing_export import costing_rows
-from shop.margins import GROUPINGS, margin_report
+from shop.costing.absorption import wear_absorption
+from shop.costing.costing_rows import costing_rows
+from shop.costing.standard_costs import material_lines
+from shop.jobs.close_job import close_job, close_many
 from shop.models import Job
-from shop.standards import material_lines
+from shop.profitability.margins import GROUPINGS, margin_report
 from tests.shop.world import (
     ALL_TIME,
     COMPOUND,

@@ -13,13 +13,14 @@ from django.db.models import Sum
 
 from inventory import documents, ledger
 from inventory.ledger import Posting
+from inventory.ledger.period_lock import change_lock
 from inventory.models import Consumable, ConsumableKind, CostPolicy, Place, PlaceKind, Supplier
-from inventory.periods import change_lock
-from inventory.valuation import Method
-from shop import closing, further_uses, job_cost_checking, job_documents
-from shop.closes import Close, JobUses, UsedLine
-from shop.costing import AMOUNTS, JobCosts
-from shop.costing_export import HEADER, costing_rows
+from inventory.valuation.cost_layers import Method
+from shop.costing.costing_rows import HEADER, costing_rows
+from shop.costing.formulas import AMOUNTS, JobCosts
+from shop.integrity import job_cost_checks
+from shop.jobs import additional_usage, close_job, returns_and_corrections
+from shop.jobs.close_data import Close, JobUses, UsedLine
 from shop.models import (
     BEGINNING,
     DamageType,
@@ -96,14 +97,14 @@ def closing_of(job: str, moment: str, *uses: UsedLine, **changes: Any) -> Close:
     )
 
 
-def close(job: str, moment: str, *uses: UsedLine, **changes: Any) -> closing.Closed:
+def close(job: str, moment: str, *uses: UsedLine, **changes: Any) -> close_job.Closed:
     """Close a job; see closing_of."""
-    return closing.close_job(closing_of(job, moment, *uses, **changes), now=NOW)
+    return close_job.close_job(closing_of(job, moment, *uses, **changes), now=NOW)
 
 
 def use_more(id_: str, job: str, *lines: UsedLine) -> Posting:
     """Post further uses of a job."""
-    return further_uses.add_uses_many([JobUses(id_, job, lines)], now=NOW)[0]
+    return additional_usage.add_uses_many([JobUses(id_, job, lines)], now=NOW)[0]
 
 
 def receive(
@@ -119,12 +120,14 @@ def receive(
 def give_back(id_: str, moment: str, of: tuple[str, str], *lines: tuple[str, str]) -> Posting:
     """Bring (consumable, quantity) of a close or use, given as (kind, id), back to the depot."""
     made = tuple(documents.Line(code, Decimal(quantity)) for code, quantity in lines)
-    return job_documents.post(documents.Return(id_, at(moment), "DEPOT", *of, made), now=NOW)
+    return returns_and_corrections.post(documents.Return(id_, at(moment), "DEPOT", *of, made), now=NOW)
 
 
 def correct(id_: str, kind: str, corrects_id: str) -> Posting:
     """Undo a document."""
-    return job_documents.post(documents.Correction(id_, NOW, kind, corrects_id, "a mistake"), now=NOW)
+    return returns_and_corrections.post(
+        documents.Correction(id_, NOW, kind, corrects_id, "a mistake"), now=NOW
+    )
 
 
 def lock(until: str) -> None:
@@ -201,7 +204,7 @@ def export(start: str = "2000-01-02", end: str = "2100-12-30") -> list[dict[str,
 
 def assert_costs_follow_facts() -> None:
     """Assert that every stored job cost is what its document, values and rates give."""
-    assert list(job_cost_checking.disagreements()) == []
+    assert list(job_cost_checks.disagreements()) == []
 
 
 def run(*arguments: str) -> str:

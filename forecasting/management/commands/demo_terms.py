@@ -10,7 +10,7 @@ from django.db import transaction
 
 from forecasting.models import ConsumableTerms, DiscountKind, PackTerms, PriceBreak, SupplierTerms
 from inventory.models import Consumable, Pack, Supplier
-from shop.wording import counted
+from shop.common.text import counted
 
 TERMS = Path(__file__).resolve().parents[3] / "fixtures" / "demo" / "terms.json"
 

@@ -11,13 +11,13 @@ from django.core.management.base import CommandError
 from django.utils import timezone
 from tqdm import tqdm
 
-from forecasting.burn.gathering import AHEAD_WEEKS_MAX
-from forecasting.burn.running import forecast_burn
-from forecasting.burn.wording import STATED, place_of_level
+from forecasting.burn.inputs import AHEAD_WEEKS_MAX
+from forecasting.burn.runs import forecast_burn
+from forecasting.burn.text import STATED, place_of_level
 from forecasting.models import BurnForecast, ForecastRun
 from inventory.models import PlaceKind
-from shop import tables
-from shop.days import day_argument, start_of_day
+from shop.common.days import day_argument, start_of_day
+from shop.management import text_tables
 from shop.management.books_command import BooksCommand
 
 SHOWN = (0.5, 0.8, STATED)
@@ -88,7 +88,7 @@ def _table(run: ForecastRun, ahead: int) -> str:
     history = f"{run.weeks} whole week{'' if run.weeks == 1 else 's'} from {run.first_week}"
     rows = BurnForecast.objects.filter(run=run, weeks_ahead=ahead, place__kind=PlaceKind.VAN)
     columns = ("median", *(f"{level:.0%}" for level in SHOWN[1:]), "demand", f"{STATED:.0%} held")
-    return tables.table(
+    return text_tables.table(
         f"Burn {'per week' if ahead == 1 else f'over {ahead} weeks'}, from {history}",
         ("van, consumable", *columns),
         [

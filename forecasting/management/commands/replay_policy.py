@@ -12,14 +12,14 @@ from django.core.management.base import CommandError
 from django.utils import timezone
 from tqdm import tqdm
 
-from forecasting.lookback.alternatives import DAYS_A_WEEK, Outcome, Setting, alternatives, outcome, play
-from forecasting.lookback.past import CannotReplayError, Past, read_past
 from forecasting.models import ServiceClass, the_terms
-from inventory.weeks import A_WEEK, monday_of
-from shop.days import check_period, day_argument
+from forecasting.policy_review.simulation_inputs import CannotReplayError, Past, read_past
+from forecasting.policy_review.what_if import DAYS_A_WEEK, Outcome, Setting, alternatives, outcome, play
+from inventory.reports.iso_weeks import A_WEEK, monday_of
+from shop.common.days import check_period, day_argument
 from shop.management.books_command import BooksCommand
+from shop.management.text_tables import percent, table
 from shop.models import in_shop_zone, the_shop
-from shop.tables import percent, table
 
 WEEKS_MIN = 8
 WEEKS_MAX = 104

@@ -7,13 +7,13 @@ from typing import Any
 from django.core.management.base import CommandError
 from django.utils import timezone
 
-from forecasting.mail.sending import send_due_letters
 from forecasting.models import Letter, LetterState
-from forecasting.work.doing import Attempt, Ending, do_all
+from forecasting.outbox.delivery import send_due_letters
+from forecasting.scheduler.runner import Attempt, Ending, do_all
 from inventory.documents import YEARS
+from shop.common.text import counted
 from shop.management.books_command import BooksCommand
 from shop.models import in_shop_zone, the_shop
-from shop.wording import counted
 
 
 class Command(BooksCommand):

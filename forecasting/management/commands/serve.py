@@ -13,15 +13,15 @@ from django.core.management.base import CommandError
 from django.db import DatabaseError, connection
 from django.utils import timezone
 
-from forecasting.mail.sending import letters_wait
-from forecasting.work.doing import ready
+from forecasting.outbox.delivery import letters_wait
+from forecasting.scheduler.runner import ready
+from shop.config.wsgi import application
+from shop.jobs.photos import LARGEST_UPLOAD_BYTES
 from shop.management.books_command import BooksCommand
-from shop.photos import LARGEST_UPLOAD_BYTES
-from shop.wsgi import application
 
 logger = logging.getLogger(__name__)
 
-# A photo is the largest that anyone may send (shop.photos); beyond this nothing is read at all.
+# A photo is the largest that anyone may send (shop.jobs.photos); beyond this nothing is read at all.
 LARGEST_BODY_BYTES = LARGEST_UPLOAD_BYTES + 1_000_000
 
 

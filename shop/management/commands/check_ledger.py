@@ -8,12 +8,12 @@ from typing import Any
 from django.core.management.base import CommandError
 from tqdm import tqdm
 
-from inventory import reconciliation
-from inventory.checking import Disagreement
+from inventory.db.repeatable_read import one_snapshot
+from inventory.integrity import value_reconciliation
+from inventory.integrity.stock_checks import Disagreement
+from inventory.integrity.value_reconciliation import Reconciliation
 from inventory.models import Consumable, Document
-from inventory.reconciliation import Reconciliation
-from inventory.snapshot import one_snapshot
-from shop import book_checking
+from shop.integrity import all_checks
 from shop.management.books_command import BooksCommand
 
 
@@ -25,7 +25,7 @@ class Command(BooksCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         """Print the reconciliation and each disagreement."""
         with one_snapshot():
-            found = self._name(book_checking.damage())
+            found = self._name(all_checks.damage())
             # Other checks would trip over what is wrong so far down.
             stopped = "; nothing else was checked" if found else ""
             if not found:
@@ -49,11 +49,11 @@ class Command(BooksCommand):
     def _disagreements(self) -> Iterator[Disagreement]:
         steps = Consumable.objects.count() + Document.objects.count()
         with tqdm(total=steps, desc="checking", unit="step", file=sys.stderr, disable=None) as bar:
-            yield from book_checking.disagreements(bar.update, self._show)
+            yield from all_checks.disagreements(bar.update, self._show)
 
     def _show(self, found: dict[str, Reconciliation]) -> None:
         """Print where the value went."""
-        total = reconciliation.total(found)
+        total = value_reconciliation.total(found)
         for field in fields(total):
             sign = "  " if field.name == "receipts" else "- "
             self.stdout.write(f"{sign}{field.name.replace('_', ' '):<16}{getattr(total, field.name):>20.4f}")

@@ -10,14 +10,14 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
+from inventory.integrity.value_reconciliation import reconcile, total
 from inventory.models import Consumable
-from inventory.reconciliation import reconcile, total
-from inventory.stock import low_stock, stock_at
-from shop import demo, tables
-from shop.absorption import wear_absorption
+from inventory.reports.stock_on_hand import low_stock, stock_at
+from shop.costing.absorption import wear_absorption
+from shop.management import demo_data, text_tables
 from shop.management.commands.import_csv import bar
-from shop.margins import margin_report
 from shop.models import Person, Role, the_shop
+from shop.profitability.margins import margin_report
 
 
 class Command(BaseCommand):
@@ -35,8 +35,8 @@ class Command(BaseCommand):
         call_command("migrate", verbosity=0)
         self.stdout.write("Loading the invented shop; this takes about a minute the first time.")
         try:
-            loaded = demo.load(say=self.stdout.write, bar=bar)
-        except demo.OtherShopError as other:
+            loaded = demo_data.load(say=self.stdout.write, bar=bar)
+        except demo_data.OtherShopError as other:
             raise CommandError(
                 f"this database holds a shop of its own ({other}); "
                 "give the demo another one, such as DATABASE_URL=sqlite:///demo.sqlite3"
@@ -54,14 +54,16 @@ class Command(BaseCommand):
     def _show(self) -> None:
         shop = the_shop()
         self.stdout.write(f"\n{shop.name}, in {shop.currency}\n")
-        self.stdout.write(tables.margins("damage_type", margin_report("damage_type")))
+        self.stdout.write(text_tables.margins("damage_type", margin_report("damage_type")))
         wear = wear_absorption()
         self.stdout.write(
-            f"Pads and wheels: {tables.money(wear.absorbed)} was charged to jobs by the minute, "
-            f"{tables.money(wear.actual)} was really replaced ({wear.word}-absorbed)."
+            f"Pads and wheels: {text_tables.money(wear.absorbed)} was charged to jobs by the minute, "
+            f"{text_tables.money(wear.actual)} was really replaced ({wear.word}-absorbed)."
         )
         lost = total(reconcile()).losses
-        self.stdout.write(f"Counts found {tables.money(lost)} of stock missing, net of what they found.\n")
+        self.stdout.write(
+            f"Counts found {text_tables.money(lost)} of stock missing, net of what they found.\n"
+        )
         names = {c.code: f"{c.code}  {c.name} ({c.stock_unit})" for c in Consumable.objects.all()}
         self._show_stock(names)
         rows = [
@@ -69,7 +71,7 @@ class Command(BaseCommand):
             for row in low_stock()
         ]
         self.stdout.write(
-            tables.table("Low: at or under the level set", ("where, what", "held", "level"), rows)
+            text_tables.table("Low: at or under the level set", ("where, what", "held", "level"), rows)
         )
         self.stdout.write(
             "Go on with: python manage.py margins --by month, variances, check_ledger, "
@@ -87,8 +89,8 @@ class Command(BaseCommand):
             [names[code], *(f"{at.get(place, Decimal(0)):,.0f}" for place in places)]
             for code, at in sorted(held.items())
         ]
-        self.stdout.write(tables.table("Stock by place", ("consumable", *places), rows))
-        value = ", ".join(f"{place} {tables.money(worth[place])}" for place in places)
+        self.stdout.write(text_tables.table("Stock by place", ("consumable", *places), rows))
+        value = ", ".join(f"{place} {text_tables.money(worth[place])}" for place in places)
         self.stdout.write(f"Value of the stock: {value}\n")
 
     def _sign_ins(self, port: int) -> None:

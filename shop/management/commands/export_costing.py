@@ -3,9 +3,9 @@
 from argparse import ArgumentParser
 from typing import Any
 
-from shop.costing_export import HEADER, costing_rows
-from shop.csv_writing import write_rows
-from shop.days import check_period, day_argument
+from shop.common.days import check_period, day_argument
+from shop.costing.costing_rows import HEADER, costing_rows
+from shop.exports.csv_writer import write_rows
 from shop.management.books_command import BooksCommand
 
 

@@ -4,10 +4,10 @@ from argparse import ArgumentParser
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from inventory.snapshot import one_snapshot
-from inventory.stock import stock_at
-from shop.csv_writing import write_rows
-from shop.days import day_argument, start_of_day
+from inventory.db.repeatable_read import one_snapshot
+from inventory.reports.stock_on_hand import stock_at
+from shop.common.days import day_argument, start_of_day
+from shop.exports.csv_writer import write_rows
 from shop.management.books_command import BooksCommand
 
 HEADER = ("place", "consumable", "quantity", "value")

@@ -12,10 +12,10 @@ from django.db import IntegrityError
 from tqdm import tqdm
 
 from inventory.ledger import Refused
-from shop.importing.context import Progress, Rejected
-from shop.importing.run import IMPORTERS, import_file
+from shop.common.text import counted
+from shop.imports.context import Progress, Rejected
+from shop.imports.run import IMPORTERS, import_file
 from shop.management.books_command import BooksCommand
-from shop.wording import counted
 
 
 @contextmanager

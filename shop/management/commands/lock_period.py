@@ -8,8 +8,8 @@ from django.core.management.base import CommandError
 from django.utils import timezone
 
 from inventory.models import PeriodChange
-from shop.days import day_argument
-from shop.locking import LockError, check_reopening, lock_through, locked_text, reopen_from
+from shop.accounting.period_close import LockError, check_reopening, lock_through, locked_text, reopen_from
+from shop.common.days import day_argument
 from shop.management.books_command import BooksCommand
 from shop.models import the_shop
 

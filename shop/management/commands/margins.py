@@ -3,11 +3,11 @@
 from argparse import ArgumentParser
 from typing import Any
 
-from shop import tables
-from shop.absorption import wear_absorption
-from shop.days import check_period, day_argument
+from shop.common.days import check_period, day_argument
+from shop.costing.absorption import wear_absorption
+from shop.management import text_tables
 from shop.management.books_command import BooksCommand
-from shop.margins import GROUPINGS, margin_report
+from shop.profitability.margins import GROUPINGS, margin_report
 
 
 class Command(BooksCommand):
@@ -29,5 +29,5 @@ class Command(BooksCommand):
         start, end = options["start"], options["end"]
         check_period(start, end)
         groups = margin_report(options["by"], start, end, lifetime=options["lifetime"])
-        self.stdout.write(tables.margins(options["by"], groups))
+        self.stdout.write(text_tables.margins(options["by"], groups))
         self.stdout.write(f"Wear of long-lived parts: {wear_absorption(start, end)}.")

@@ -10,18 +10,18 @@ from django.core.exceptions import ValidationError
 from django.core.management.base import CommandError
 from django.db.models import F
 
+from inventory.ledger.period_lock import open_from
 from inventory.models import Books, CostPolicy, Document
-from inventory.periods import open_from
-from inventory.revaluation import DEFAULT_METHOD
-from inventory.valuation import Method
-from shop.csv_reading import parse_number
-from shop.days import day_argument
-from shop.locking import locked_text
+from inventory.perpetual_valuation.stored_values import DEFAULT_METHOD
+from inventory.valuation.cost_layers import Method
+from shop.accounting.period_close import locked_text
+from shop.common.days import day_argument
+from shop.common.text import shortened
+from shop.costing.rates import NO_CAPACITY, without_rate
+from shop.imports.csv_reader import parse_number
 from shop.management.books_command import BooksCommand
 from shop.models import BEGINNING, LabourRate, LengthUnit, OverheadRate, the_shop
-from shop.rates import NO_CAPACITY, without_rate
-from shop.setting_up import Changes, set_up
-from shop.wording import shortened
+from shop.setup.shop_settings import Changes, set_up
 
 
 def number(text: str) -> Decimal:

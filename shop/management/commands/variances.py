@@ -5,11 +5,11 @@ from typing import Any
 
 from django.utils import timezone
 
-from shop import tables
-from shop.days import check_period, day_argument
+from shop.common.days import check_period, day_argument
+from shop.costing.standard_costs import labour_lines, material_lines
+from shop.management import text_tables
 from shop.management.books_command import BooksCommand
 from shop.models import the_shop
-from shop.standards import labour_lines, material_lines
 
 
 class Command(BooksCommand):
@@ -27,5 +27,5 @@ class Command(BooksCommand):
         start, end = options["start"], options["end"]
         check_period(start, end)
         rate_day = end or timezone.now().astimezone(the_shop().zone).date()
-        self.stdout.write(tables.materials(list(material_lines(start, end))))
-        self.stdout.write(tables.labour(list(labour_lines(start, end, rate_day=rate_day))))
+        self.stdout.write(text_tables.materials(list(material_lines(start, end))))
+        self.stdout.write(text_tables.labour(list(labour_lines(start, end, rate_day=rate_day))))

@@ -1,5 +1,5 @@
 // Choosing a consumable: from a list, or by its QR label where the browser can read one.
-// What a label says is laid down in shop/labels.py.
+// What a label says is laid down in shop/web/storeroom/qr_text.py.
 
 import { button, field, h } from "./elements.js";
 

@@ -1,0 +1,1 @@
+"""Demand forecasting over whole panels of series; pure."""

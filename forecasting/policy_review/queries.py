@@ -1,0 +1,291 @@
+"""What each van was to get, got, used and held of each consumable over the last weeks, read all at once."""
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+
+from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
+
+from forecasting.models import ConsumableTerms, RestockLine, RestockStatus, the_terms
+from forecasting.policy_review.simulation_inputs import unit_costs
+from forecasting.policy_review.stock_history import Change, WeekHeld, steps, weeks_held
+from forecasting.replenishment.drafts import week_of
+from forecasting.replenishment.inputs import classes_now, service_of
+from forecasting.stock_control.numeric_checks import ZERO, rounded
+from inventory.documents import Kind
+from inventory.models import Consumable, Holding, Movement, PlaceKind
+from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
+from inventory.reports.weekly_consumption import weekly_use
+from shop.models import Person, Role, in_shop_zone, the_shop
+from shop.people.permissions import own_van, role_of
+
+WEEKS_OFFERED = (4, 13, 26, 52)
+WEEKS_USUAL = 13
+# What is worked out from every movement is worked out for so many at once; more are narrowed by van first.
+PAIRS_MAX = 1000
+
+Pair = tuple[int, int]  # place id, consumable id
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """One week of a consumable on a van, in stock units.
+
+    Recommended, approved and received are None where no restock said anything. `counts`: the van carried it,
+    used it or was to get it, in this week or before.
+    """
+
+    period: str
+    start: datetime
+    recommended: Decimal | None
+    approved: Decimal | None
+    received: Decimal | None
+    used: Decimal
+    held: WeekHeld
+    counts: bool
+
+    @property
+    def ran_out(self) -> bool:
+        """Whether it ran out in a week that counts."""
+        return self.counts and self.held.ran_out
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One consumable on one van over all weeks; `target` is the service it is held for now."""
+
+    van: str
+    consumable: Consumable
+    service_class: str
+    target: Decimal
+    unit_cost: Decimal
+    weeks: Sequence[Week]
+
+    @property
+    def recommended(self) -> Decimal:
+        """What the drafts suggested."""
+        return sum((week.recommended or ZERO for week in self.weeks), ZERO)
+
+    @property
+    def approved(self) -> Decimal:
+        """What a person said yes to."""
+        return sum((week.approved or ZERO for week in self.weeks), ZERO)
+
+    @property
+    def received(self) -> Decimal:
+        """What was confirmed on the van."""
+        return sum((week.received or ZERO for week in self.weeks), ZERO)
+
+    @property
+    def used(self) -> Decimal:
+        """What jobs took."""
+        return sum((week.used for week in self.weeks), ZERO)
+
+    @property
+    def counted(self) -> int:
+        """The number of weeks that count."""
+        return sum(week.counts for week in self.weeks)
+
+    @property
+    def ran_out(self) -> int:
+        """The number of weeks in which it ran out."""
+        return sum(week.ran_out for week in self.weeks)
+
+    @property
+    def lasted(self) -> float | None:
+        """The share of weeks in which it did not run out; None where none counts."""
+        return 1 - self.ran_out / self.counted if self.counted else None
+
+    @property
+    def under_target(self) -> bool:
+        """Whether it lasted less often than it should."""
+        return self.lasted is not None and self.lasted < self.target
+
+    @property
+    def average(self) -> Decimal:
+        """What was held on average, over the weeks that count."""
+        held = [week.held.average for week in self.weeks if week.counts]
+        return rounded(sum(held, ZERO) / len(held)) if held else ZERO
+
+    @property
+    def value(self) -> Decimal:
+        """What that was worth at the last cost."""
+        return rounded(self.average * self.unit_cost)
+
+
+def weeks_back(count: int, now: datetime) -> Weeks:
+    """Return the last whole weeks on the shop's clocks that have ended."""
+    shop = the_shop()
+    return Weeks(monday_of(in_shop_zone(now, shop).date()) - count * A_WEEK, count, shop.zone)
+
+
+def visible_to(person: Person) -> QuerySet[Holding]:
+    """Return what vans ever held, by van and consumable; to a technician that of the own van."""
+    held = Holding.objects.filter(place__kind=PlaceKind.VAN).select_related("place", "consumable")
+    held = held.order_by("place__code", "consumable__code")
+    if role_of(person) != Role.TECHNICIAN:
+        return held
+    own = own_van(person)
+    return held.filter(place=own.van.place_id) if own else held.none()
+
+
+def in_use(held: QuerySet[Holding], weeks: Weeks) -> QuerySet[Holding]:
+    """Leave out what is not on the van now and did not move there in the weeks."""
+    end = Q(source=OuterRef("place")) | Q(destination=OuterRef("place"))
+    moved = Movement.objects.filter(
+        end, consumable=OuterRef("consumable"), posted_at__gte=weeks.start, occurred_at__gte=weeks.start
+    )
+    return held.filter(~Q(quantity=0) | Exists(moved))
+
+
+def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[Row]:
+    """Return a row for each holding, in their order; the number of queries does not depend on theirs."""
+    places = {one.place_id for one in held}
+    consumables = {one.consumable_id: one.consumable for one in held}
+    terms = the_terms()
+    own = {row.pk: row for row in ConsumableTerms.objects.all()}
+    classes = classes_now(terms, own, now)
+    costs = unit_costs(consumables.values())
+    used = weekly_use(weeks, now, consumables)
+    said = _said(weeks, places, consumables)
+    changes = _changes(weeks.start, places, consumables)
+    rows = []
+    for one in held:
+        pair = one.place_id, one.consumable_id
+        of_class = classes[one.consumable_id]
+        rows.append(
+            Row(
+                van=one.place.code,
+                consumable=one.consumable,
+                service_class=of_class,
+                target=service_of(of_class, own.get(one.consumable_id), terms),
+                unit_cost=costs[one.consumable_id],
+                weeks=_weeks(
+                    weeks,
+                    weeks_held(one.quantity, changes[pair], weeks.starts),
+                    used.get(pair, {}),
+                    said[pair],
+                ),
+            )
+        )
+    return rows
+
+
+def stock_steps(held: Holding, weeks: Weeks) -> list[tuple[datetime, Decimal]]:
+    """Return what one holding was from each moment on, from the start of the weeks to their end."""
+    changes = _changes(weeks.start, [held.place_id], [held.consumable_id])[held.place_id, held.consumable_id]
+    line = steps(held.quantity, sorted(changes, key=lambda change: change.at), weeks.start)
+    return [(at, quantity) for at, quantity in line if at < weeks.end]
+
+
+Said = tuple[Decimal | None, Decimal | None, Decimal | None]
+NOTHING_SAID: Said = (None, None, None)
+
+
+def _weeks(
+    weeks: Weeks, held: Sequence[WeekHeld], used: Mapping[int, Decimal], said: Mapping[str, Said]
+) -> list[Week]:
+    found = []
+    counts = False
+    for number, (monday, start) in enumerate(zip(weeks.mondays, weeks.starts[:-1], strict=True)):
+        period = week_of(monday)
+        recommended, approved, received = said.get(period, NOTHING_SAID)
+        counts = counts or held[number].average > 0 or number in used or bool(recommended)
+        found.append(
+            Week(
+                period=period,
+                start=start,
+                recommended=recommended,
+                approved=approved,
+                received=received,
+                used=used.get(number, ZERO),
+                held=held[number],
+                counts=counts,
+            )
+        )
+    return found
+
+
+def _said(weeks: Weeks, places: Collection[int], consumables: Collection[int]) -> dict[Pair, dict[str, Said]]:
+    """Return what restocks recommended, approved and confirmed, by week."""
+    lines = RestockLine.objects.filter(
+        restock__van__in=places,
+        restock__period__in=[week_of(monday) for monday in weeks.mondays],
+        consumable__in=consumables,
+    ).exclude(restock__status=RestockStatus.CANCELLED)
+    found: dict[Pair, dict[str, Said]] = defaultdict(dict)
+    for van, consumable, period, *said in lines.order_by().values_list(
+        "restock__van_id", "consumable_id", "restock__period", "suggested", "approved", "received"
+    ):
+        recommended, approved, received = said
+        found[van, consumable][period] = recommended, approved, received
+    return found
+
+
+def _changes(
+    start: datetime, places: Collection[int], consumables: Collection[int]
+) -> dict[Pair, list[Change]]:
+    """Return all that came to and went from the places since the start; what was corrected never did."""
+    moved = (
+        Movement.objects.filter(
+            Q(source__in=places) | Q(destination__in=places),
+            consumable__in=consumables,
+            # The same again, by a field that has an index: nothing counts before it happened.
+            posted_at__gte=start,
+            occurred_at__gte=start,
+            document__corrected_by__isnull=True,
+        )
+        .exclude(document__kind=Kind.CORRECTION)
+        .order_by()
+        .values_list("source", "destination", "consumable", "occurred_at")
+        .annotate(total=Sum("quantity"))
+    )
+    found: dict[Pair, list[Change]] = defaultdict(list)
+    for source, destination, consumable, at, quantity in moved:
+        if source in places:
+            found[source, consumable].append(Change(at, -quantity))
+        if destination in places:
+            found[destination, consumable].append(Change(at, quantity))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class ClassSum:
+    """All rows of a service class together: how often they lasted, against the target, and what they held."""
+
+    service_class: str
+    rows: int
+    weeks: int
+    ran_out: int
+    target: Decimal
+    value: Decimal
+
+    @property
+    def lasted(self) -> float | None:
+        """The share of their weeks in which they did not run out."""
+        return 1 - self.ran_out / self.weeks if self.weeks else None
+
+    @property
+    def under_target(self) -> bool:
+        """Whether they lasted less often than they should."""
+        return self.lasted is not None and self.lasted < self.target
+
+
+def by_class(rows: Sequence[Row]) -> list[ClassSum]:
+    """Sum rows up by service class; the target of a class is the mean of its rows'."""
+    groups: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        groups[row.service_class].append(row)
+    return [
+        ClassSum(
+            service_class=name,
+            rows=len(group),
+            weeks=sum(row.counted for row in group),
+            ran_out=sum(row.ran_out for row in group),
+            target=rounded(sum((row.target for row in group), ZERO) / len(group)),
+            value=sum((row.value for row in group), ZERO),
+        )
+        for name, group in sorted(groups.items(), key=lambda item: (len(item[0]) == 1, item[0]))
+    ]

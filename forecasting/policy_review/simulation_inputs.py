@@ -1,0 +1,203 @@
+"""The shop's own past as a panel to replay: what was used day by day, and what forecasts would have said."""
+
+import math
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from decimal import Decimal
+
+import numpy as np
+import numpy.typing as npt
+
+from forecasting.burn.inputs import HISTORY_WEEKS_MAX, van_panel
+from forecasting.burn.runs import LEVELS, WEEKS_A_YEAR
+from forecasting.demand.panel_forecast import forecast_panel
+from forecasting.models import ConsumableTerms, ForecastRun, VanSpace, the_terms
+from forecasting.policy_review.what_if import DAYS_A_WEEK, Panel
+from forecasting.replenishment.inputs import classes_now, service_of
+from inventory.models import Consumable, ConsumableKind, Place
+from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
+from inventory.reports.weekly_consumption import first_use, used_consumables, weekly_use
+from shop.jobs.job_counts import first_job, jobs_done
+from shop.models import in_shop_zone, the_shop
+from shop.web.storeroom.typical_quantities import last_unit_costs
+
+FloatArray = npt.NDArray[np.float64]
+
+# As short as a history may be for a forecast that rests on its own series: forecasting.demand.demand_panel.SHORT_HISTORY.
+HISTORY_WEEKS_MIN = 8
+ONE_DAY = timedelta(days=1)
+ZERO = Decimal(0)
+
+Pair = tuple[int, int]  # place id, consumable id
+
+
+class Days(Weeks):
+    """Whole days in a row, for the same queries as weeks."""
+
+    __slots__ = ()
+
+    @property
+    def starts(self) -> list[datetime]:
+        """The moments at which the days start, and last the one at which the last of them ends."""
+        return [
+            datetime.combine(self.first + number * ONE_DAY, time.min, self.zone).astimezone(UTC)
+            for number in range(self.count + 1)
+        ]
+
+
+class CannotReplayError(ValueError):
+    """There is nothing to replay, or too little; says what to do."""
+
+
+@dataclass(frozen=True)
+class Past:
+    """A panel with what its series are, (series,): van and service class, and the cost of a usable unit."""
+
+    first: date
+    panel: Panel
+    vans: npt.NDArray[np.str_]
+    classes: npt.NDArray[np.str_]
+    unit_cost: FloatArray
+
+
+def unit_costs(consumables: Collection[Consumable]) -> dict[int, Decimal]:
+    """Return what a stock unit of each consumable last cost, by its id; before any receipt its standard."""
+    last = last_unit_costs([consumable.code for consumable in consumables])
+    return {row.pk: last.get(row.code, row.standard_cost or ZERO) for row in consumables}
+
+
+def first_monday(known_at: datetime) -> date | None:
+    """Return the Monday of the first week with work in it, None before any."""
+    moments = [moment for moment in (first_job(known_at), first_use(known_at)) if moment is not None]
+    return monday_of(in_shop_zone(min(moments), the_shop()).date()) if moments else None
+
+
+def read_past(
+    first: date,
+    weeks: int,
+    weeks_ahead: int,
+    *,
+    now: datetime,
+    whenever_recorded: bool,
+    progress: Callable[[], object],
+) -> Past:
+    """Forecast before each week from what was known then, and read what came, from the Monday `first` on.
+
+    With `whenever_recorded` all counts that had happened by then, however late it was written down.
+    `progress` is called after each week. Depot and bookings play no part: the depot is taken to have enough,
+    and what was booked when is not known any more. Raises CannotReplayError without enough history.
+    """
+    zone = the_shop().zone
+    start = _history_start(first, now, whenever_recorded=whenever_recorded)
+    days = weeks * DAYS_A_WEEK
+    came = weekly_use(Days(first, days, zone), now)
+    by_week: list[dict[Pair, FloatArray]] = []
+    for number in range(weeks):
+        monday = first + number * A_WEEK
+        known_at = now if whenever_recorded else Weeks(monday, 0, zone).start
+        by_week.append(_forecasts(start, monday, known_at, weeks_ahead))
+        progress()
+    pairs = sorted({pair for forecasts in by_week for pair in forecasts} | came.keys())
+    if not pairs:
+        raise CannotReplayError(f"No van used anything from {first} on; there is nothing to replay.")
+    return _past(first, weeks_ahead, pairs, came=came, by_week=by_week, now=now)
+
+
+def _history_start(first: date, now: datetime, *, whenever_recorded: bool) -> date:
+    zone = the_shop().zone
+    known_at = now if whenever_recorded else Weeks(first, 0, zone).start
+    start = first_monday(known_at)
+    ever = first_monday(now)
+    if ever is None:
+        raise CannotReplayError("No van has used anything yet; there is nothing to replay.")
+    need = HISTORY_WEEKS_MIN * A_WEEK
+    if start is None or first - start < need:
+        if ever + need <= first:
+            raise CannotReplayError(
+                f"By {first} less than {HISTORY_WEEKS_MIN} weeks of work had been recorded: what happened "
+                "before was written down later, as by an import; add --whenever-recorded to count it."
+            )
+        raise CannotReplayError(
+            f"A forecast needs {HISTORY_WEEKS_MIN} weeks of work before it, and the first was on {ever}: "
+            f"replay from {ever + need} on."
+        )
+    return start
+
+
+def _forecasts(start: date, monday: date, known_at: datetime, weeks_ahead: int) -> dict[Pair, FloatArray]:
+    """Return the quantiles (weeks ahead, levels) of each van and consumable before a Monday."""
+    count = min((monday - start) // A_WEEK, HISTORY_WEEKS_MAX)
+    history = Weeks(monday - count * A_WEEK, count, the_shop().zone)
+    # A run that is not kept: the replay leaves no trace.
+    run = ForecastRun(
+        known_at=known_at,
+        first_week=history.first,
+        weeks=count,
+        noted={"vans": sorted(jobs_done(history, known_at)), "booked": None},
+    )
+    consumables = used_consumables(history, known_at)
+    panel = van_panel(run, consumables)
+    if not len(panel.use):
+        return {}
+    found = np.stack(
+        [
+            forecast_panel(
+                panel.use,
+                ahead,
+                LEVELS,
+                group=panel.consumables,
+                exposure=panel.jobs,
+                observed=panel.observed,
+                season_length=WEEKS_A_YEAR,
+            ).quantiles
+            for ahead in range(1, weeks_ahead + 1)
+        ]
+    )
+    # Each is estimated by itself, but more weeks never take less.
+    found = np.maximum.accumulate(found, axis=0)
+    pairs = zip(panel.places.tolist(), panel.consumables.tolist(), strict=True)
+    return {pair: found[:, series] for series, pair in enumerate(pairs)}
+
+
+def _past(
+    first: date,
+    weeks_ahead: int,
+    pairs: Sequence[Pair],
+    *,
+    came: dict[Pair, dict[int, Decimal]],
+    by_week: Sequence[dict[Pair, FloatArray]],
+    now: datetime,
+) -> Past:
+    weeks = len(by_week)
+    consumables = Consumable.objects.in_bulk({consumable for _, consumable in pairs})
+    places = Place.objects.in_bulk({place for place, _ in pairs})
+    terms = the_terms()
+    own = {row.pk: row for row in ConsumableTerms.objects.all()}
+    classes = classes_now(terms, own, now)
+    rooms = {(space.place_id, space.consumable_id): space.quantity for space in VanSpace.objects.all()}
+    costs = unit_costs(consumables.values())
+    unit = np.array([float(own[c].usable_unit) if c in own else 1.0 for _, c in pairs])
+    demand = np.zeros((len(pairs), weeks * DAYS_A_WEEK))
+    quantiles = np.zeros((weeks, weeks_ahead, len(pairs), len(LEVELS)))
+    for series, pair in enumerate(pairs):
+        for day, quantity in came.get(pair, {}).items():
+            demand[series, day] = max(float(quantity), 0.0)
+        for week, forecasts in enumerate(by_week):
+            if pair in forecasts:
+                quantiles[week, :, series] = forecasts[pair]
+    panel = Panel(
+        demand=demand / unit[:, None],
+        quantiles=quantiles / unit[:, None],
+        probabilities=np.array(LEVELS),
+        service=np.array([float(service_of(classes[c], own.get(c), terms)) for _, c in pairs]),
+        room=np.array([float(rooms.get(pair, math.inf)) for pair in pairs]) / unit,
+        whole=np.array([consumables[c].kind != ConsumableKind.MEASURED or c in own for _, c in pairs]),
+    )
+    return Past(
+        first=first,
+        panel=panel,
+        vans=np.array([places[place].code for place, _ in pairs]),
+        classes=np.array([classes[consumable] for _, consumable in pairs]),
+        unit_cost=np.array([float(costs[consumable]) for _, consumable in pairs]) * unit,
+    )

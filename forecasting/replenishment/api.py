@@ -1,0 +1,352 @@
+"""Restocks over HTTP: lists, one restock, and its steps as resources that are put and deleted.
+
+PUT takes a step and DELETE takes it back; the same again is answered with the first result (200 instead of
+201), anything that does not fit where the restock stands with 409.
+"""
+
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any, ClassVar
+
+from django.db.models import Prefetch, QuerySet
+from django.http import Http404
+from django.utils import timezone
+from django_filters import FilterSet
+from rest_framework import serializers, status
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from forecasting.models import ForecastRun, Restock, RestockLine
+from forecasting.replenishment import approval, pick_ship_receive
+from forecasting.replenishment.discrepancies import Settlement, settle
+from forecasting.replenishment.drafts import CannotDraftError
+from forecasting.replenishment.queries import (
+    EVERYONE,
+    STOCK,
+    VAN_AND_STOCK,
+    narrowed,
+    status_choices,
+    visible_to,
+    with_differences,
+)
+from forecasting.replenishment.redraft import draft_again
+from forecasting.replenishment.steps import Done, StepConflict, StepRefused
+from forecasting.stock_control.numeric_checks import ZERO
+from forecasting.workflow_api import AmountField, ServedView, asking
+from inventory.documents import Kind, Line, Problem
+from inventory.ledger import Conflict
+from shop.api.fields import FlagField, NumberField, TextField
+from shop.api.filters import Choice, Code
+from shop.api.lists import RowList
+from shop.api.problems import Malformed
+from shop.api.serializers import LIST_MESSAGES, LineSerializer, ShapeSerializer, read_document
+from shop.models import Person, Role
+
+
+class RestockLineSerializer(serializers.ModelSerializer[RestockLine]):
+    """One consumable of a restock; quantities in its stock unit."""
+
+    consumable = serializers.CharField(source="consumable.code")
+    unit = serializers.CharField(source="consumable.stock_unit")
+    open = AmountField(help_text="picked and not accounted for; negative when more arrived than was picked")
+
+    class Meta:
+        model = RestockLine
+        fields = (
+            "consumable",
+            "unit",
+            "service_class",
+            "service",
+            "on_hand",
+            "on_the_way",
+            "booked_need",
+            "median",
+            "high",
+            "order_up_to",
+            "usable_unit",
+            "room",
+            "wanted",
+            "suggested",
+            "changed_to",
+            "by_hand",
+            "approved",
+            "picked",
+            "received",
+            "brought_back",
+            "lost",
+            "open",
+            "unit_cost",
+            "cover_days",
+            "why",
+        )
+
+    def build_standard_field(self, field_name: str, model_field: Any) -> Any:
+        """Show every amount alike."""
+        class_, options = super().build_standard_field(field_name, model_field)
+        if class_ is serializers.DecimalField:
+            return AmountField, {"help_text": model_field.help_text, "allow_null": model_field.null}
+        return class_, options
+
+
+class RestockSerializer(serializers.ModelSerializer[Restock]):
+    """What one van is to get in one week."""
+
+    van = serializers.CharField(source="van.code")
+    depot = serializers.CharField(source="depot.code")
+    week = serializers.CharField(source="period", help_text="ISO week such as 2026-W48")
+    has_differences = serializers.BooleanField(help_text="something was picked and is not accounted for")
+    lines = RestockLineSerializer(many=True)
+
+    class Meta:
+        model = Restock
+        fields = ("id", "van", "depot", "week", "status", "has_differences", "made_at", "inputs", "lines")
+
+
+@dataclass(frozen=True, slots=True)
+class Quantities:
+    """What a step says: the restock it is about, and quantities by consumable."""
+
+    kind: ClassVar[Kind] = Kind.TRANSFER
+    id: str
+    lines: tuple[Line, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Renewal:
+    """Whether what a person changed may be lost."""
+
+    kind: ClassVar[Kind] = Kind.TRANSFER
+    id: str
+    discard_changes: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class WhereIt:
+    """Where the open quantity of one consumable is."""
+
+    consumable: str
+    open: Decimal
+    at_depot: Decimal = ZERO
+    on_van: Decimal = ZERO
+    lost: Decimal = ZERO
+
+
+@dataclass(frozen=True, slots=True)
+class Differences:
+    """Where the open quantities of a restock are."""
+
+    id: str
+    lines: tuple[WhereIt, ...]
+
+
+class QuantitiesSerializer(ShapeSerializer):
+    """Quantities by consumable; what is left out stays as it is suggested, approved or picked."""
+
+    makes = Quantities
+    lines = LineSerializer(many=True, required=False, error_messages=LIST_MESSAGES)
+
+
+class RenewalSerializer(ShapeSerializer):
+    """Whether what a person changed may be lost; by default it may not."""
+
+    makes = Renewal
+    discard_changes = FlagField(required=False)
+
+
+class NothingSerializer(ShapeSerializer):
+    """A step that says nothing more."""
+
+    makes = Quantities
+
+
+class WhereItSerializer(ShapeSerializer):
+    """Where the open quantity of one consumable is, each part 0 or more."""
+
+    makes = WhereIt
+    consumable = TextField()
+    open = NumberField(help_text="the open quantity as you saw it")
+    at_depot = NumberField(required=False)
+    on_van = NumberField(required=False)
+    lost = NumberField(required=False)
+
+
+class DifferencesSerializer(ShapeSerializer):
+    """Where the differences of a received restock are."""
+
+    makes = Differences
+    lines = WhereItSerializer(many=True, error_messages=LIST_MESSAGES)
+
+
+class RestocksView(ServedView):
+    """What all routes of restocks have in common."""
+
+    serves: ClassVar[Mapping[str, Collection[Role]]] = {"GET": EVERYONE, "HEAD": EVERYONE}
+    answers_with: ClassVar[type[serializers.BaseSerializer[Any]]] = RestockSerializer
+
+
+class RestockFilters(FilterSet):
+    """By week, van and status."""
+
+    week = Code(field_name="period", help_text="ISO week such as 2026-W48")
+    van = Code(field_name="van__code")
+    status = Choice([value for value, _ in status_choices()], method="standing")
+
+    def standing(self, rows: QuerySet[Restock], _name: str, value: str) -> QuerySet[Restock]:
+        """Return the restocks of a status, or those of which something is not accounted for."""
+        return narrowed(rows, week="", van="", status=value)
+
+
+class RestockListView(RowList):
+    """Restocks, newest week first; a technician reads those of the own van."""
+
+    readers = frozenset(EVERYONE)
+    model = Restock
+    serializer_class = RestockSerializer
+    filterset_class = RestockFilters
+    sortable = {"week": ("period", "-van__code"), "van": ("van__code", "-period"), "made_at": ("made_at",)}
+    default_sort = "-week"
+
+    def rows(self, person: Person) -> QuerySet[Restock]:
+        """Return the restocks that a person may see, with their lines."""
+        return _with_lines(with_differences(visible_to(person)))
+
+
+class RestockView(RestocksView):
+    """One restock."""
+
+    def get(self, request: Request, pk: int) -> Response:
+        """Show the restock."""
+        return Response(RestockSerializer(_restock(request, pk)).data)
+
+
+class StepView(RestocksView):
+    """A step of a restock: PUT takes it, DELETE takes it back where that can be."""
+
+    serves: ClassVar[Mapping[str, Collection[Role]]] = {"PUT": STOCK, "DELETE": STOCK}
+    serializer_class: ClassVar[type[ShapeSerializer]] = QuantitiesSerializer
+    take: ClassVar[Callable[..., Done]]
+    back: ClassVar[Callable[..., Done]]
+
+    def put(self, request: Request, pk: int) -> Response:
+        """Take the step, once however often it is sent."""
+        _restock(request, pk)
+        said = read_document(self.serializer_class, str(pk), request.data)
+        return self.answer(request, pk, lambda who: self.do(pk, said, who))
+
+    def delete(self, request: Request, pk: int) -> Response:
+        """Take the step back."""
+        _restock(request, pk)
+        return self.answer(request, pk, lambda who: type(self).back(pk, **who), new=status.HTTP_200_OK)
+
+    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:
+        """Take the step with what the body says."""
+        quantities: dict[str, Decimal] = {}
+        for number, line in enumerate(said.lines, 1):
+            if line.consumable in quantities:
+                raise StepRefused([Problem("consumable", line.consumable, "is named twice", number)])
+            quantities[line.consumable] = line.quantity
+        return type(self).take(pk, quantities, **who)
+
+    def answer(
+        self,
+        request: Request,
+        pk: int,
+        step: Callable[[Mapping[str, Any]], Done],
+        new: int = status.HTTP_201_CREATED,
+    ) -> Response:
+        """Return the restock after a step. Raises what the problem handler knows."""
+        try:
+            done = step({"by": asking(request).get_username(), "now": timezone.now()})
+        except StepConflict as conflict:
+            sent = Quantities(str(pk))
+            raise Conflict([(sent, problem) for problem in conflict.problems]) from conflict
+        except StepRefused as refused:
+            raise Malformed(refused.problems) from refused
+        answer = RestockSerializer(_restock(request, pk)).data
+        return Response(answer, status=new if done.changed else status.HTTP_200_OK)
+
+
+class ChangesView(StepView):
+    """What a person gives otherwise than suggested, and adds; DELETE brings the suggestions back."""
+
+    take = staticmethod(approval.change)
+    back = staticmethod(approval.undo_changes)
+
+
+class RenewalView(StepView):
+    """A draft worked out again from what is in stock and forecast now."""
+
+    serves = {"PUT": STOCK}
+    http_method_names = ["put"]
+    serializer_class = RenewalSerializer
+
+    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:
+        """Work it out again by the newest forecast."""
+        run = ForecastRun.objects.filter(finished_at__isnull=False).first()
+        assert run is not None  # noqa: S101 - the draft was made by one
+        try:
+            return draft_again(pk, run, discard_changes=said.discard_changes, **who)
+        except CannotDraftError as error:
+            raise StepConflict([Problem("depot", "", str(error))]) from error
+
+
+class ApprovalView(StepView):
+    """A person's yes to a draft."""
+
+    take = staticmethod(approval.approve)
+    back = staticmethod(approval.take_approval_back)
+
+
+class PickView(StepView):
+    """What was taken from the depot for the van."""
+
+    take = staticmethod(pick_ship_receive.pick)
+    back = staticmethod(pick_ship_receive.take_pick_back)
+
+
+class ConfirmationView(StepView):
+    """What arrived on the van; a technician says it of the own van."""
+
+    serves = {"PUT": VAN_AND_STOCK, "DELETE": STOCK}
+    take = staticmethod(pick_ship_receive.confirm)
+    back = staticmethod(pick_ship_receive.take_confirmation_back)
+
+
+class CancellationView(StepView):
+    """That a restock is called off."""
+
+    serializer_class = NothingSerializer
+    back = staticmethod(approval.reopen)
+
+    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:  # noqa: ARG002 - nothing is said
+        """Call it off."""
+        return approval.cancel(pk, **who)
+
+
+class DifferencesView(StepView):
+    """Where what did not arrive is."""
+
+    serves = {"PUT": STOCK}
+    http_method_names = ["put"]
+    serializer_class = DifferencesSerializer
+
+    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:
+        """Settle the differences."""
+        settlements = {
+            line.consumable: Settlement(line.open, line.at_depot, line.on_van, line.lost)
+            for line in said.lines
+        }
+        return settle(pk, settlements, **who)
+
+
+def _restock(request: Request, pk: int) -> Restock:
+    found = _with_lines(with_differences(visible_to(asking(request)))).filter(pk=pk).first()
+    if found is None:
+        raise Http404
+    return found
+
+
+def _with_lines(restocks: QuerySet[Restock]) -> QuerySet[Restock]:
+    lines = RestockLine.objects.select_related("consumable").order_by("consumable__code")
+    return restocks.prefetch_related(Prefetch("lines", lines))

@@ -1,0 +1,169 @@
+"""What is to be done now, and doing it: the same for a command, a server's loop and any number of workers.
+
+What is ready is found in the database each time, never remembered: so work that was left undone, for
+whatever reason, is found by whoever looks next.
+"""
+
+import logging
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import BooleanField, ExpressionWrapper, Max, Q
+from django.utils import timezone
+
+from forecasting import leases, schedule
+from forecasting.models import PeriodWork, Restock, RestockStatus, the_terms
+from forecasting.schedule import Kind, Timetable
+from forecasting.scheduler.handlers import Piece, begun
+from shop.models import the_shop
+
+FORECASTING = (Kind.FORECAST, Kind.FORECAST_PART, Kind.FORECAST_END)
+
+logger = logging.getLogger(__name__)
+
+
+class Ending(StrEnum):
+    """What became of an attempt."""
+
+    DONE = "done"
+    FAILED = "failed"
+    LEFT = "left to another"
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One attempt at a piece of work, and what is said about it."""
+
+    piece: Piece
+    ending: Ending
+    said: str
+    disagreements: int = 0
+
+    @property
+    def went_wrong(self) -> bool:
+        """Whether someone should look: it failed, or the check of the books found something."""
+        return self.ending == Ending.FAILED or self.disagreements > 0
+
+
+def timetable() -> Timetable:
+    """Return the timetable that the shop's settings give."""
+    terms = the_terms()
+    return Timetable(the_shop().zone, terms.letter_weekday, terms.letter_time)
+
+
+def do_all(now: datetime) -> Iterator[Attempt]:
+    """Do one piece after the other until nothing is ready, and yield each attempt.
+
+    What fails waits for its pause and is not tried again here.
+    """
+    while pieces := ready(now):
+        attempts = [attempt for piece in pieces if (attempt := do(piece, now))]
+        yield from attempts
+        if not attempts:
+            return
+
+
+def do(piece: Piece, now: datetime) -> Attempt | None:
+    """Do a piece as of `now`; None when it is done, or another is at it. Safe to call twice and at once."""
+    claim = leases.take(piece.kind, piece.period)
+    if claim is None:
+        return None
+    try:
+        with leases.kept_alive(claim.alive):
+            write = begun(piece, now)
+            with transaction.atomic():
+                result = write()
+                claim.done(result)
+    except leases.ClaimLost:
+        return Attempt(piece, Ending.LEFT, "another took it over")
+    except Exception as error:
+        # Whatever it was is kept for people to see, and must not keep other work from being done.
+        logger.exception("%s %s failed", piece.kind, piece.period)
+        said = _words(error)
+        claim.failed(said)
+        return Attempt(piece, Ending.FAILED, said)
+    except BaseException:
+        claim.released()
+        raise
+    return Attempt(piece, Ending.DONE, result["said"], result.get("disagreements", 0))
+
+
+def _words(error: Exception) -> str:
+    """Return an error in words; those of Python itself say little without their name."""
+    said = "; ".join(error.messages) if isinstance(error, ValidationError) else str(error)
+    named = type(error).__module__ == "builtins" or not said
+    return f"{type(error).__name__}: {said}" if named else said
+
+
+def ready(now: datetime) -> list[Piece]:
+    """Return what may be done as of `now`: due, with all done that it stands on, and claimed by nobody."""
+    times = timetable()
+    week = schedule.latest(Kind.FORECAST, times, now).period
+    days = {kind: schedule.latest(kind, times, now).period for kind in schedule.DAILY}
+    known = _Known(week, days.values())
+    wanted = []
+    if not known.is_overtaken(Kind.FORECAST, week):
+        letters_due = schedule.latest(Kind.LETTER, times, now).period == week
+        wanted += _undone_of_week(known, week, letters_due=letters_due)
+    for kind, day in days.items():
+        # Orders follow the week's forecast; should that fail, an older one is better than none.
+        waits = kind == Kind.PURCHASES and not known.forecast_ended_or_failed(week)
+        if not waits and not known.is_overtaken(kind, day):
+            wanted.append(Piece(kind, day))
+    return [piece for piece in wanted if known.is_free(piece)]
+
+
+def _undone_of_week(known: "_Known", week: str, *, letters_due: bool) -> list[Piece]:
+    """Return the next pieces of a week: the forecast part by part, then the drafts, then the letters."""
+    if not known.is_done(beginning := Piece(Kind.FORECAST, week)):
+        return [beginning]
+    if parts := known.undone_parts():
+        return parts
+    for kind in (Kind.FORECAST_END, Kind.RESTOCKS):
+        if not known.is_done(piece := Piece(kind, week)):
+            return [piece]
+    if not letters_due:
+        return []
+    restocks = Restock.objects.filter(period=week).exclude(status=RestockStatus.CANCELLED)
+    vans = restocks.order_by("van__code").values_list("van__code", flat=True)
+    return [Piece(Kind.LETTER, f"{week} {van}") for van in vans]
+
+
+class _Known:
+    """What the database says about the work of a week and of some days. Two queries."""
+
+    def __init__(self, week: str, days: Iterable[str]) -> None:
+        free = ExpressionWrapper(leases.claimable(timezone.now()), output_field=BooleanField())
+        of_periods = Q(period=week) | Q(period__startswith=f"{week} ") | Q(period__in=list(days))
+        rows = PeriodWork.objects.filter(of_periods).annotate(free=free).order_by("pk")
+        self._rows = {(row.kind, row.period): row for row in rows}
+        newest = PeriodWork.objects.order_by().values_list("kind").annotate(newest=Max("period"))
+        self._newest = dict(newest)
+
+    def is_overtaken(self, kind: Kind, period: str) -> bool:
+        """Return whether a later period of the kind was begun."""
+        return bool(self._newest.get(kind, "") > period)
+
+    def is_done(self, piece: Piece) -> bool:
+        """Return whether a piece is done."""
+        row = self._rows.get((piece.kind, piece.period))
+        return row is not None and row.done_at is not None
+
+    def is_free(self, piece: Piece) -> bool:
+        """Return whether a piece may be claimed."""
+        row = self._rows.get((piece.kind, piece.period))
+        return row is None or bool(row.free)
+
+    def undone_parts(self) -> list[Piece]:
+        """Return the parts of the week's forecast that are not done."""
+        rows = [row for (kind, _), row in self._rows.items() if kind == Kind.FORECAST_PART]
+        return [Piece(Kind.FORECAST_PART, row.period) for row in rows if row.done_at is None]
+
+    def forecast_ended_or_failed(self, week: str) -> bool:
+        """Return whether the week's forecast is there, or something of it failed."""
+        failed = any(row.error for (kind, _), row in self._rows.items() if kind in FORECASTING)
+        return failed or self.is_done(Piece(Kind.FORECAST_END, week))

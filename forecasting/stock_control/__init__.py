@@ -1,0 +1,1 @@
+"""Inventory control theory: policies, safety stock, order quantities, allocation; pure."""

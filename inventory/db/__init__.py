@@ -1,0 +1,1 @@
+"""Database plumbing that knows no stock: exact numbers, append-only tables, repeatable reads."""

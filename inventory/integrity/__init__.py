@@ -1,0 +1,1 @@
+"""Checks that the stock books agree with themselves."""

@@ -1,0 +1,1 @@
+"""What a grade or a currency means; pure."""

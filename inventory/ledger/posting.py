@@ -1,0 +1,467 @@
+"""The one door through which stock changes: `post` a document, or `post_many`.
+
+A posting is exactly-once (the same id with the same content is answered with the first result), complete
+(document, movements, holdings and values change together or not at all), and never refused because the
+stock says otherwise: what was used is gone, so the holding goes negative and the document is flagged.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from decimal import Decimal
+from typing import Any, TypeVar
+
+from django.db import IntegrityError, connection, transaction
+from django.utils import timezone
+
+from inventory import documents, signals
+from inventory.db import analyze
+from inventory.documents import Kind, Problem
+from inventory.ledger import count_adjustments
+from inventory.ledger.code_lookup import Catalogue
+from inventory.ledger.count_adjustments import Pair, Span
+from inventory.ledger.journal_entries import RANKS, Plan, Planner
+from inventory.ledger.period_lock import open_from, posting_moment
+from inventory.models import (
+    Consumable,
+    CostPool,
+    CountLine,
+    Document,
+    Holding,
+    Lot,
+    Movement,
+    PlaceKind,
+    RefusedDocument,
+)
+from inventory.perpetual_valuation import stored_values
+
+T = TypeVar("T")
+
+BATCH = 1000
+TAKEN = (
+    "was posted before with other content; both are kept: give this one an id of its own, "
+    "or undo the first with a correction"
+)
+CLOCK_TOLERANCE = timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Posting:
+    """The answer to a document: its row, whether it was new, when it counts, and what a person should see."""
+
+    document_id: int
+    posted_at: datetime
+    flags: tuple[str, ...]
+    created: bool
+
+
+class Refused(ValueError):
+    """Documents that cannot be posted, each with what is wrong; nothing was written."""
+
+    def __init__(self, problems: Sequence[tuple[documents.Sent, Problem]]) -> None:
+        self.problems = problems
+        super().__init__(
+            "; ".join(f"{document.kind} {document.id}: {problem}" for document, problem in problems)
+        )
+
+
+class Conflict(Refused):
+    """A document whose id another one has; both are kept for a person to see."""
+
+
+class RacedError(Exception):
+    """What a document undoes was committed while its pools were being locked; trying again sees it whole."""
+
+
+def post(document: documents.Document, *, by: str = "", now: datetime | None = None) -> Posting:
+    """Post one document. Raises Refused (Conflict when its id is taken by other content)."""
+    return post_many([document], by=by, now=now)[0]
+
+
+def post_many(
+    batch: Iterable[documents.Document],
+    *,
+    by: str = "",
+    now: datetime | None = None,
+    progress: Callable[[int], object] = lambda _: None,
+) -> list[Posting]:
+    """Post documents, all or none; answers come in the order of `batch`.
+
+    `progress` is called with the number of documents taken in since its last call. Raises Refused with
+    every problem of every document; Conflict when all problems are ids taken by other content.
+    """
+    batch = list(batch)
+    now = now or timezone.now()
+    try:
+        return once_more_if_raced(lambda: post_within(batch, Catalogue(), by=by, now=now, progress=progress))
+    except Conflict as conflict:
+        keep_refused(conflict, by=by, now=now)
+        raise
+
+
+def post_within(
+    batch: Sequence[documents.Document],
+    catalogue: Catalogue,
+    *,
+    by: str,
+    now: datetime,
+    progress: Callable[[int], object],
+) -> list[Posting]:
+    """Post documents inside `once_more_if_raced`, which undoes all of it and what goes with it.
+
+    Raises what `post_many` does, and keeps no refused document. `catalogue` holds what was looked up before.
+    """
+    return _Run(catalogue, by, now).post(batch, progress)
+
+
+def once_more_if_raced(work: Callable[[], T]) -> T:
+    """Run `work` in a transaction; once more when another process wrote what it builds on meanwhile.
+
+    Inside a transaction of the caller's there is no second try: the caller's would see the same rows.
+    """
+    if connection.in_atomic_block:
+        with transaction.atomic():
+            return work()
+    try:
+        with transaction.atomic():
+            return work()
+    except (IntegrityError, RacedError):
+        with transaction.atomic():
+            return work()
+
+
+def keep_refused(conflict: Conflict, *, by: str, now: datetime) -> None:
+    """Keep what was refused for its id, unless an enclosing transaction is about to undo it anyway.
+
+    What a phone sends again and again is kept once.
+    """
+    if connection.in_atomic_block:
+        return
+    ids = [document.id for document, _ in conflict.problems]
+    waiting = RefusedDocument.objects.filter(client_id__in=ids, resolved_at__isnull=True)
+    kept = {documents.digest(content) for content in waiting.values_list("content", flat=True)}
+    new = []
+    for document, problem in conflict.problems:
+        content = documents.content(document)
+        if (digest := documents.digest(content)) in kept:
+            continue
+        kept.add(digest)
+        new.append(
+            RefusedDocument(
+                kind=document.kind,
+                client_id=document.id,
+                content=content,
+                reason=str(problem),
+                refused_at=now,
+                refused_by=by,
+            )
+        )
+    RefusedDocument.objects.bulk_create(new)
+
+
+def _parts(batch: Sequence[documents.Document]) -> Iterator[list[documents.Document]]:
+    """Yield the batch in parts to write together; what undoes a document finds it written, so it is alone."""
+    part: list[documents.Document] = []
+    for document in batch:
+        undoes = isinstance(document, documents.Return | documents.Correction)
+        if part and (undoes or len(part) >= BATCH):
+            yield part
+            part = []
+        part.append(document)
+        if undoes:
+            yield part
+            part = []
+    if part:
+        yield part
+
+
+def _answers(
+    batch: Sequence[documents.Document], postings: dict[tuple[str, str], Posting]
+) -> Iterator[Posting]:
+    """Yield the posting of each document; what is in the batch twice is new once."""
+    answered = set()
+    for document in batch:
+        key = (document.kind.value, document.id)
+        posting = postings[key]
+        yield replace(posting, created=posting.created and key not in answered)
+        answered.add(key)
+
+
+class _Run:
+    """One posting of one or many documents, inside one transaction."""
+
+    def __init__(self, catalogue: Catalogue, by: str, now: datetime) -> None:
+        self.by = by
+        self.now = now
+        self.first_open = open_from(for_posting=True)
+        self.catalogue = catalogue
+        self.outside = {place.pk for place in catalogue.outside.values()}
+        self.planner = Planner(catalogue, self.first_open, now)
+        self.pools: dict[int, CostPool] = {}
+        self.holdings: dict[Pair, Decimal] = {}
+        self.changed_pairs: set[Pair] = set()
+        self.new_documents: set[int] = set()
+        self.touched: dict[int, datetime] = {}
+        self.received_from: dict[int, datetime] = {}
+        self.spans: dict[Pair, Span] = {}
+        self.problems: list[tuple[documents.Document, Problem]] = []
+        self.conflicts = 0
+
+    def post(self, batch: Sequence[documents.Document], progress: Callable[[int], object]) -> list[Posting]:
+        """Post the batch and return its postings in order."""
+        if len(batch) > 1:
+            self._lock_pools(list(Consumable.objects.order_by("pk").values_list("pk", flat=True)))
+        postings: dict[tuple[str, str], Posting] = {}
+        for part in _parts(batch):
+            self._post_part(part, postings)
+            progress(len(part))
+        if self.problems:
+            error = Conflict if self.conflicts == len(self.problems) else Refused
+            raise error(self.problems)
+        analyze.after_writing(len(batch), Document, Movement, CountLine)
+        self._settle_counts()
+        self._write_holdings()
+        if self.touched:
+            changed = stored_values.advance(self.pools, self.touched, self.catalogue.outside)
+            if (earlier := changed - self.new_documents) or self.received_from:
+                signals.revalued.send(
+                    sender=Movement, documents=earlier, received_from=dict(self.received_from)
+                )
+        return list(_answers(batch, postings))
+
+    def _post_part(self, part: list[documents.Document], postings: dict[tuple[str, str], Posting]) -> None:
+        self.catalogue.read(part)
+        sound = []
+        for document in part:
+            if found := list(documents.problems(document)):
+                found += self.planner.problems(document)
+                self.problems += [(document, problem) for problem in found]
+            else:
+                sound.append(document)
+        if len(self.pools) == 0:
+            self._lock_pools(self._consumables_of(sound))
+        new = self._without_known(sound, postings)
+        plans = []
+        for document, content, digest in new:
+            plan = self.planner.plan(document)
+            if isinstance(plan, Plan):
+                plans.append((plan, content, digest))
+            else:
+                self.problems += [(document, problem) for problem in plan]
+        moved = {movement.consumable_id for plan, _, _ in plans for movement in plan.movements}
+        if not moved <= self.pools.keys():
+            raise RacedError
+        if not self.problems:
+            self._write(plans, postings)
+
+    def _consumables_of(self, part: list[documents.Document]) -> list[int]:
+        """Return the consumables that documents move: the named ones, and those of what they undo."""
+        found = {
+            self.catalogue.consumables[line.consumable].pk
+            for document in part
+            for line in getattr(document, "lines", ())
+            if line.consumable in self.catalogue.consumables
+        }
+        for document in part:
+            if isinstance(document, documents.Correction):
+                undone = {
+                    "document__kind": document.corrects_kind,
+                    "document__client_id": document.corrects_id,
+                }
+                # A line of a count that has booked nothing may be about to: its pool is to be locked too.
+                for rows in (Movement.objects.filter(**undone), CountLine.objects.filter(**undone)):
+                    found |= set(rows.values_list("consumable_id", flat=True))
+        return sorted(found)
+
+    def _lock_pools(self, consumables: list[int]) -> None:
+        """Lock the pools of consumables in the order of their ids, making those that are missing."""
+        pools = CostPool.objects.filter(pk__in=consumables).order_by("pk")
+        # Made before any is locked: a posting that waits for another's new row must not hold one it needs.
+        if missing := sorted(set(consumables) - set(pools.values_list("pk", flat=True))):
+            CostPool.objects.bulk_create((CostPool(pk=pk) for pk in missing), ignore_conflicts=True)
+        self.pools = {pool.pk: pool for pool in pools.select_for_update()}
+
+    def _without_known(
+        self, part: list[documents.Document], postings: dict[tuple[str, str], Posting]
+    ) -> list[tuple[documents.Document, dict[str, Any], str]]:
+        """Answer documents that were posted before; return the others with their content and digest."""
+        ids = [document.id for document in part]
+        rows = Document.objects.filter(client_id__in=ids).order_by()
+        known = {
+            (kind, client_id): (digest, Posting(pk, posted_at, tuple(flags), created=False))
+            for kind, client_id, digest, pk, posted_at, flags in rows.values_list(
+                "kind", "client_id", "digest", "pk", "posted_at", "flags"
+            )
+        }
+        new = []
+        digests: dict[tuple[str, str], str] = {}
+        for document in part:
+            key = (document.kind.value, document.id)
+            content = documents.content(document)
+            digest = documents.digest(content)
+            if key in known:
+                first, posting = known[key]
+                postings.setdefault(key, posting)  # what an earlier part of the batch posted stays new
+            elif key in digests:
+                first = digests[key]
+            else:
+                first = digests[key] = digest
+                new.append((document, content, digest))
+            if first != digest:
+                self.conflicts += 1
+                self.problems.append((document, Problem("id", document.id, TAKEN)))
+        return new
+
+    def _write(
+        self, plans: list[tuple[Plan, dict[str, Any], str]], postings: dict[tuple[str, str], Posting]
+    ) -> None:
+        self._read_holdings(plans)
+        rows = []
+        for plan, content, digest in plans:
+            document = plan.document
+            rows.append(
+                Document(
+                    kind=document.kind,
+                    client_id=document.id,
+                    order=documents.natural_order(document.id),
+                    digest=digest,
+                    content=content,
+                    flags=self._apply(plan),
+                    occurred_at=document.occurred_at,
+                    posted_at=plan.posted_at,
+                    recorded_at=self.now,
+                    recorded_by=self.by,
+                    supplier_id=plan.supplier_id,
+                    corrects=plan.corrects,
+                )
+            )
+        Document.objects.bulk_create(rows, batch_size=BATCH)
+        for (plan, _, _), row in zip(plans, rows, strict=True):
+            for movement in plan.movements:
+                movement.document = row
+            for count_line in plan.count_lines:
+                count_line.document = row
+            for lot in plan.lots:
+                lot.document = row
+            self.new_documents.add(row.pk)
+            postings[row.kind, row.client_id] = Posting(row.pk, row.posted_at, tuple(row.flags), created=True)
+        plain = [plan for plan, _, _ in plans]
+        Movement.objects.bulk_create([m for plan in plain for m in plan.movements], batch_size=BATCH)
+        CountLine.objects.bulk_create([c for plan in plain for c in plan.count_lines], batch_size=BATCH)
+        Lot.objects.bulk_create([lot for plan in plain for lot in plan.lots], batch_size=BATCH)
+
+    def _apply(self, plan: Plan) -> list[str]:
+        """Take the movements of a plan into the holdings; return what a person should see about it."""
+        flags = []
+        if plan.document.occurred_at > self.now + CLOCK_TOLERANCE:
+            flags.append(f"dated {plan.document.occurred_at:%Y-%m-%d %H:%M}, in the future; check the clock")
+        if plan.corrects and plan.posted_at != plan.corrects.posted_at:
+            flags.append(f"undoes what is in a locked period; counts on {plan.posted_at:%Y-%m-%d}")
+        if plan.corrects is None and plan.posted_at != plan.document.occurred_at:
+            flags.append(f"happened in a locked period; counts on {plan.posted_at:%Y-%m-%d}")
+        for movement in plan.movements:
+            source = (movement.source_id, movement.consumable_id)
+            held = self.holdings.get(source)
+            self._move(movement)
+            if held is not None and movement.quantity > held and plan.document.kind != Kind.CORRECTION:
+                flags.append(self._shortage(movement, held))
+        for line in plan.count_lines:
+            self._touch((line.place_id, line.consumable_id), line.counted_at)
+        return flags
+
+    def _shortage(self, movement: Movement, held: Decimal) -> str:
+        place = next(p for p in self.catalogue.places.values() if p.pk == movement.source_id)
+        consumable = next(c for c in self.catalogue.consumables.values() if c.pk == movement.consumable_id)
+        went = movement.quantity.normalize()
+        return (
+            f"{place} held {held.normalize():f} of {consumable} by the book, {went:f} went out; "
+            "enter the missing receipt or transfer, or count the place"
+        )
+
+    def _move(self, movement: Movement) -> None:
+        for place, change in (
+            (movement.source_id, -movement.quantity),
+            (movement.destination_id, movement.quantity),
+        ):
+            pair = (place, movement.consumable_id)
+            if pair not in self.holdings:
+                continue
+            self.holdings[pair] += change
+            self.changed_pairs.add(pair)
+            if movement.count_line_id is None:
+                self._touch(pair, movement.occurred_at)
+        if movement.count_line_id is not None and movement.reverses_id is not None:
+            # A corrected count no longer anchors the book; the next one takes over what it booked.
+            place = movement.source_id if movement.source_id not in self.outside else movement.destination_id
+            self._touch((place, movement.consumable_id), movement.occurred_at)
+        if movement.source_id in self.outside or movement.destination_id in self.outside:
+            _note_earliest(self.touched, movement)
+        supplier = self.catalogue.outside[PlaceKind.SUPPLIER].pk
+        if supplier in (movement.source_id, movement.destination_id):
+            _note_earliest(self.received_from, movement)
+
+    def _touch(self, pair: Pair, moment: datetime) -> None:
+        span = self.spans.get(pair)
+        self.spans[pair] = span.including(moment) if span else Span(moment, moment)
+
+    def _read_holdings(self, plans: list[tuple[Plan, dict[str, Any], str]]) -> None:
+        """Read the holdings that plans change, as the book has them now."""
+        pairs = {
+            (place, movement.consumable_id)
+            for plan, _, _ in plans
+            for movement in plan.movements
+            for place in (movement.source_id, movement.destination_id)
+        } | {(line.place_id, line.consumable_id) for plan, _, _ in plans for line in plan.count_lines}
+        new = {pair for pair in pairs if pair[0] not in self.outside and pair not in self.holdings}
+        if not new:
+            return
+        self.holdings |= dict.fromkeys(new, Decimal(0))
+        stored = Holding.objects.filter(
+            place__in={place for place, _ in new}, consumable__in={consumable for _, consumable in new}
+        )
+        for place, consumable, quantity in stored.values_list("place_id", "consumable_id", "quantity"):
+            if (place, consumable) in new:
+                self.holdings[place, consumable] = quantity
+
+    def _settle_counts(self) -> None:
+        """Append the movements that counts need, now that everything else is in."""
+        lost = self.catalogue.outside[PlaceKind.LOST].pk
+        further = []
+        for shift in count_adjustments.shifts(self.spans):
+            line = shift.count_line
+            found = shift.quantity > 0
+            movement = Movement(
+                document=line.document,
+                line=line.line,
+                part=shift.part,
+                consumable_id=line.consumable_id,
+                quantity=abs(shift.quantity),
+                source_id=lost if found else line.place_id,
+                destination_id=line.place_id if found else lost,
+                occurred_at=line.counted_at,
+                posted_at=posting_moment(line.counted_at, self.first_open),
+                recorded_at=self.now,
+                rank=RANKS[Kind.COUNT],
+                count_line=line,
+            )
+            further.append(movement)
+            self._move(movement)
+        Movement.objects.bulk_create(further, batch_size=BATCH)
+
+    def _write_holdings(self) -> None:
+        Holding.objects.bulk_create(
+            [
+                Holding(place_id=place, consumable_id=consumable, quantity=self.holdings[place, consumable])
+                for place, consumable in sorted(self.changed_pairs)
+            ],
+            batch_size=BATCH,
+            update_conflicts=True,
+            unique_fields=["place", "consumable"],
+            update_fields=["quantity"],
+        )
+
+
+def _note_earliest(moments: dict[int, datetime], movement: Movement) -> None:
+    """Keep the earliest moment at which something posted for the movement's consumable."""
+    earliest = moments.get(movement.consumable_id, movement.posted_at)
+    moments[movement.consumable_id] = min(earliest, movement.posted_at)

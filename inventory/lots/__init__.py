@@ -1,0 +1,1 @@
+"""Lots: what expires first goes out first; pure."""

@@ -1,0 +1,1 @@
+"""Values of movements kept beside them, brought up to date with each posting."""

@@ -1,0 +1,453 @@
+"""Stored values of movements: kept up to date as documents come, and rebuilt from nothing to check them.
+
+Both go the same way: take the pool of a consumable at a moment, value what was posted after it in order, and
+store what differs. In the common case that moment is the last movement and only the new ones are valued. A
+backdated document starts from the last checkpoint before it, a rebuild from an empty pool.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from itertools import groupby
+from operator import attrgetter
+from typing import NamedTuple
+
+from django.db.models import F, Q
+
+from inventory.documents import Kind
+from inventory.models import (
+    REAL_KINDS,
+    CostAdjustment,
+    CostCheckpoint,
+    CostPolicy,
+    CostPool,
+    Movement,
+    MovementValue,
+    Place,
+    PlaceKind,
+)
+from inventory.valuation.cost_layers import (
+    ZERO,
+    Adjustment,
+    Effect,
+    Event,
+    Method,
+    Origin,
+    Pool,
+    Valued,
+    proportion,
+    value_events,
+)
+
+CHECKPOINT_EVERY = 500
+DEFAULT_METHOD = Method.MOVING_AVERAGE
+BATCH = 2000
+# An OR of more conditions than this is slow to plan, and too deep for SQLite beyond a thousand.
+CONSUMABLES_AT_ONCE = 50
+
+
+class Row(NamedTuple):
+    """A movement across the boundary of stock, with the value stored for it."""
+
+    consumable: int
+    posted_at: datetime
+    rank: int
+    order: str
+    line: int
+    part: int
+    id: int
+    quantity: Decimal
+    source: int
+    destination: int
+    landed_value: Decimal | None
+    reverses: int | None
+    reverses_posted_at: datetime | None
+    count_line: int | None
+    document: int
+    kind: str
+    value: Decimal | None
+    provisional: bool | None
+
+
+ROW_FIELDS = (
+    "consumable_id",
+    "posted_at",
+    "rank",
+    "document__order",
+    "line",
+    "part",
+    "id",
+    "quantity",
+    "source_id",
+    "destination_id",
+    "landed_value",
+    "reverses_id",
+    "reverses__posted_at",
+    "count_line_id",
+    "document_id",
+    "document__kind",
+    "valued__value",
+    "valued__provisional",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """Where the valuation of a consumable resumes: its pool after all that was posted up to a moment."""
+
+    pool: Pool
+    posted_at: datetime | None = None
+    events: int = 0
+
+
+@dataclass(slots=True)
+class Result:
+    """What a run found for one consumable: values by movement, adjustments, and the pool to go on from."""
+
+    closing: Opening
+    values: dict[int, Valued] = field(default_factory=dict)
+    adjustments: list[tuple[datetime, Adjustment]] = field(default_factory=list)
+    checkpoints: list[tuple[datetime, Pool]] = field(default_factory=list)
+
+
+class Valuer:
+    """Runs the pure valuation over the movements of the database."""
+
+    def __init__(self, outside: Mapping[PlaceKind, Place] | None = None) -> None:
+        outside = outside or {
+            PlaceKind(place.kind): place for place in Place.objects.exclude(kind__in=REAL_KINDS)
+        }
+        self.outside = [place.pk for place in outside.values()]
+        self.supplier = outside[PlaceKind.SUPPLIER].pk
+        self.lost = outside[PlaceKind.LOST].pk
+        self.policies = [
+            (policy.effective_from, Method(policy.method))
+            for policy in CostPolicy.objects.order_by(F("effective_from").asc(nulls_first=True))
+        ]
+
+    def method_at(self, moment: datetime | None) -> Method:
+        """Return the cost formula in force at a moment; None is the beginning."""
+        method = DEFAULT_METHOD
+        for effective_from, candidate in self.policies:
+            if effective_from is None or (moment is not None and effective_from <= moment):
+                method = candidate
+        return method
+
+    def empty(self) -> Opening:
+        """Return the opening of a consumable that has never moved."""
+        return Opening(Pool(self.method_at(None)))
+
+    def rows(self, openings: dict[int, Opening]) -> Iterator[tuple[int, list[Row]]]:
+        """Yield each consumable with its movements posted after its opening: one query in all."""
+        movements = (
+            Movement.objects.filter(_after(openings))
+            .filter(Q(source__in=self.outside) | Q(destination__in=self.outside))
+            .order_by("consumable_id", "posted_at")
+            .values_list(*ROW_FIELDS)
+        )
+        for consumable, rows in groupby(map(Row._make, movements.iterator()), key=attrgetter("consumable")):
+            yield consumable, list(rows)
+
+    def run(self, rows: list[Row], opening: Opening) -> Result:
+        """Value the movements of one consumable from its opening on."""
+        result = Result(opening)
+        origins = _origins(rows)
+        pending: list[Event] = []
+        split_counts: list[list[Row]] = []
+        last = opening.posted_at
+        moments = {row.id: row.posted_at for row in rows}
+
+        def settle(until: datetime | None) -> None:
+            valuation = value_events(pending, result.closing.pool, origins)
+            result.adjustments += [(moments[item.key], item) for item in valuation.adjustments]
+            result.values.update((valued.key, valued) for valued in valuation.values)
+            result.closing = Opening(valuation.closing, until, result.closing.events + len(pending))
+            pending.clear()
+
+        for moment, group in groupby(rows, key=attrgetter("posted_at")):
+            method = self.method_at(moment)
+            # A large pool is kept less often, so that all checkpoints together stay in step with the history.
+            due = max(CHECKPOINT_EVERY, len(result.closing.pool.layers) + len(result.closing.pool.owed))
+            if result.closing.events + len(pending) >= due and last is not None:
+                settle(last)
+                result.checkpoints.append((last, result.closing.pool))
+                result.closing = Opening(result.closing.pool, last)
+            if method is not result.closing.pool.method:
+                settle(last)
+                pool = result.closing.pool.copy()
+                pool.change_method(method)
+                result.closing = Opening(pool, last, result.closing.events)
+            self._add_events(sorted(group, key=_order), pending, split_counts, result)
+            last = moment
+        if rows:
+            settle(last)
+        for parts in split_counts:
+            _share_out(parts, self.lost, result.values)
+        return result
+
+    def _add_events(
+        self, group: list[Row], pending: list[Event], split_counts: list[list[Row]], result: Result
+    ) -> None:
+        """Add the events of one moment.
+
+        A movement corrected at the moment it posted never touched the pool: it and its correction carry
+        no value. The movements of one count line are one event: what they sum to.
+        """
+        undone = [
+            row for row in group if row.kind == Kind.CORRECTION and row.reverses_posted_at == row.posted_at
+        ]
+        void = {row.id for row in undone} | {row.reverses for row in undone if row.reverses is not None}
+        result.values.update((key, Valued(key, ZERO)) for key in void)
+        standing = (row for row in group if row.id not in void)
+        for is_count, rows in groupby(standing, key=lambda row: row.kind == Kind.COUNT):
+            if not is_count:
+                pending += [self._event(row) for row in rows]
+                continue
+            for _, same_line in groupby(rows, key=attrgetter("count_line")):
+                parts = list(same_line)
+                net = _net(parts, self.lost)
+                if net:
+                    effect = Effect.GAIN if net > 0 else Effect.ISSUE
+                    pending.append(Event(parts[0].id, effect, abs(net)))
+                if len(parts) > 1 or not net:
+                    split_counts.append(parts)
+
+    def _event(self, row: Row) -> Event:
+        """Return what a movement does to the pool."""
+        if row.source == self.supplier:
+            return Event(row.id, Effect.RECEIPT, row.quantity, row.landed_value or ZERO)
+        if row.destination == self.supplier:
+            return Event(row.id, Effect.CREDIT, row.quantity, origin=row.reverses)
+        if row.destination in self.outside:
+            return Event(row.id, Effect.ISSUE, row.quantity)
+        if row.source == self.lost:
+            return Event(row.id, Effect.GAIN, row.quantity)
+        return Event(row.id, Effect.RETURN, row.quantity, origin=row.reverses)
+
+
+def _order(row: Row) -> tuple[int, str, str, int, int]:
+    # Ids are unique within a kind only: a close and a further use may share one, and a moment.
+    return row.rank, row.order, row.kind, row.line, row.part
+
+
+def _net(parts: list[Row], lost: int) -> Decimal:
+    return sum((-row.quantity if row.destination == lost else row.quantity for row in parts), ZERO)
+
+
+def _share_out(parts: list[Row], lost: int, values: dict[int, Valued]) -> None:
+    """Share the value of a count line over its movements by quantity, so that they net to it."""
+    net = _net(parts, lost)
+    if not net:
+        values.update((row.id, Valued(row.id, ZERO)) for row in parts)
+        return
+    whole = values[parts[0].id]
+    left = whole.value
+    for row in parts[1:]:
+        value = proportion(whole.value, row.quantity, abs(net))
+        values[row.id] = Valued(row.id, value, whole.provisional)
+        same_way = (row.destination == lost) == (net < 0)
+        left -= value if same_way else -value
+    first_same_way = (parts[0].destination == lost) == (net < 0)
+    values[parts[0].id] = Valued(parts[0].id, left if first_same_way else -left, whole.provisional)
+
+
+def _origins(rows: list[Row]) -> dict[int, Origin]:
+    """Return what returns and later corrections among `rows` undo; read from storage if it is not there."""
+    wanted = {row.reverses for row in rows if row.reverses is not None and row.kind != Kind.COUNT}
+    origins = {row.id: Origin(row.quantity, ZERO) for row in rows if row.id in wanted}
+    mine = {row.id for row in rows if row.reverses is not None}
+    stored = wanted - origins.keys()
+    if not stored:
+        return origins
+    for movement in Movement.objects.filter(pk__in=stored).select_related("valued"):
+        origins[movement.pk] = Origin(movement.quantity, movement.valued.value)
+    back = Movement.objects.filter(reverses__in=stored, document__corrected_by__isnull=True)
+    for pk, origin, quantity, value in back.values_list("pk", "reverses_id", "quantity", "valued__value"):
+        if pk not in mine:
+            origins[origin].returned_quantity += quantity
+            origins[origin].returned_value += value
+    return origins
+
+
+def _openings(
+    pools: dict[int, CostPool], touched: dict[int, datetime], backdated: Collection[int], valuer: Valuer
+) -> dict[int, Opening]:
+    """Return where to resume each consumable, given the earliest moment at which something new posted."""
+    openings = {}
+    for consumable in touched:
+        pool = pools[consumable]
+        if pool.state is None or consumable in backdated:
+            openings[consumable] = valuer.empty()
+        else:
+            openings[consumable] = Opening(
+                Pool.from_json(pool.state), pool.posted_at, pool.events_since_checkpoint
+            )
+    for consumable in backdated:
+        later = CostCheckpoint.objects.filter(consumable=consumable, posted_at__gte=touched[consumable])
+        later.delete()
+        before = CostCheckpoint.objects.filter(consumable=consumable).order_by("posted_at").last()
+        if before:
+            openings[consumable] = Opening(Pool.from_json(before.state), before.posted_at)
+    return openings
+
+
+class _Store:
+    """Collects what differs from the stored values and writes it in few statements."""
+
+    def __init__(self) -> None:
+        self.documents: set[int] = set()
+        self._new: list[MovementValue] = []
+        self._changed: list[MovementValue] = []
+        self._adjustments: list[CostAdjustment] = []
+        self._stale: list[int] = []
+        self._checkpoints: list[CostCheckpoint] = []
+
+    def add(self, consumable: int, rows: list[Row], result: Result, stored: list[CostAdjustment]) -> None:
+        """Take in what a run found for one consumable; `stored` are its adjustments so far."""
+        for row in rows:
+            valued = result.values[row.id]
+            if (row.value, row.provisional) == (valued.value, valued.provisional):
+                continue
+            value = MovementValue(movement_id=row.id, value=valued.value, provisional=valued.provisional)
+            (self._new if row.value is None else self._changed).append(value)
+            if row.value != valued.value:
+                self.documents.add(row.document)
+        found = adjustments_of(consumable, result)
+        kept = {_facts(adjustment): adjustment.pk for adjustment in stored}
+        self._adjustments += [
+            adjustment for adjustment in found if kept.pop(_facts(adjustment), None) is None
+        ]
+        self._stale += kept.values()
+        self._checkpoints += [
+            CostCheckpoint(consumable_id=consumable, posted_at=moment, state=pool.to_json())
+            for moment, pool in result.checkpoints
+        ]
+        if len(self._new) + len(self._changed) > BATCH:
+            self.write()
+
+    def write(self) -> None:
+        """Write what was collected since the last time."""
+        if self._new:
+            MovementValue.objects.bulk_create(self._new, batch_size=BATCH)
+        if self._changed:
+            MovementValue.objects.bulk_create(
+                self._changed,
+                batch_size=BATCH,
+                update_conflicts=True,
+                unique_fields=["movement"],
+                update_fields=["value", "provisional"],
+            )
+        if self._stale:
+            CostAdjustment.objects.filter(pk__in=self._stale).delete()
+        if self._adjustments:
+            CostAdjustment.objects.bulk_create(self._adjustments, batch_size=BATCH)
+        if self._checkpoints:
+            CostCheckpoint.objects.bulk_create(self._checkpoints, batch_size=BATCH)
+        for collected in (self._new, self._changed, self._stale, self._adjustments, self._checkpoints):
+            collected.clear()
+
+
+def adjustments_of(consumable: int, result: Result) -> list[CostAdjustment]:
+    """Return the adjustments a run found as unsaved rows."""
+    return [
+        CostAdjustment(
+            movement_id=item.key,
+            adjusts_id=item.adjusts,
+            consumable_id=consumable,
+            posted_at=posted_at,
+            quantity=item.quantity,
+            valued=item.valued,
+            actual=item.actual,
+        )
+        for posted_at, item in result.adjustments
+    ]
+
+
+def _facts(adjustment: CostAdjustment) -> tuple[int, int, datetime, Decimal, Decimal, Decimal]:
+    return (
+        adjustment.movement_id,
+        adjustment.adjusts_id,
+        adjustment.posted_at,
+        adjustment.quantity,
+        adjustment.valued,
+        adjustment.actual,
+    )
+
+
+def _stored_adjustments(openings: dict[int, Opening]) -> dict[int, list[CostAdjustment]]:
+    stored: dict[int, list[CostAdjustment]] = defaultdict(list)
+    if openings:
+        for adjustment in CostAdjustment.objects.filter(_after(openings)).order_by("pk"):
+            stored[adjustment.consumable_id].append(adjustment)
+    return stored
+
+
+def _after(openings: dict[int, Opening]) -> Q:
+    """Return the condition for what posted after each consumable's opening."""
+    condition = Q()
+    for consumable, opening in openings.items():
+        this = Q(consumable=consumable)
+        condition |= this & Q(posted_at__gt=opening.posted_at) if opening.posted_at else this
+    return condition
+
+
+def advance(
+    pools: dict[int, CostPool], touched: dict[int, datetime], outside: Mapping[PlaceKind, Place]
+) -> set[int]:
+    """Value what is new, for consumables whose pools are locked by this transaction.
+
+    `touched` holds for each consumable the earliest moment at which something new posted. Returns the ids of
+    the documents whose values changed.
+    """
+    valuer = Valuer(outside)
+    backdated = {
+        consumable
+        for consumable, earliest in touched.items()
+        if (valued_until := pools[consumable].posted_at) is not None and earliest <= valued_until
+    }
+    return _run_and_store(valuer, pools, _openings(pools, touched, backdated, valuer), backdated)
+
+
+def rebuild(consumables: Iterable[int] | None = None) -> set[int]:
+    """Value all movements of some or all consumables again from nothing; return the documents that changed.
+
+    Runs inside a transaction of the caller's.
+    """
+    valuer = Valuer()
+    locked = CostPool.objects.select_for_update().order_by("pk")
+    if consumables is not None:
+        locked = locked.filter(pk__in=consumables)
+    changed = set()
+    for pool in locked:
+        CostCheckpoint.objects.filter(consumable=pool.pk).delete()
+        changed |= _run_and_store(valuer, {pool.pk: pool}, {pool.pk: valuer.empty()}, [pool.pk])
+    return changed
+
+
+def _run_and_store(
+    valuer: Valuer, pools: dict[int, CostPool], openings: dict[int, Opening], valued_before: Collection[int]
+) -> set[int]:
+    """Value from the openings on; only what was `valued_before` after them can have adjustments there."""
+    store = _Store()
+    for start in range(0, len(openings), CONSUMABLES_AT_ONCE):
+        group = dict(list(openings.items())[start : start + CONSUMABLES_AT_ONCE])
+        stored = _stored_adjustments({pk: group[pk] for pk in valued_before if pk in group})
+        for consumable, rows in valuer.rows(group):
+            result = valuer.run(rows, group[consumable])
+            store.add(consumable, rows, result, stored[consumable])
+            pool = pools[consumable]
+            pool.state = result.closing.pool.to_json()
+            pool.posted_at = result.closing.posted_at
+            pool.events_since_checkpoint = result.closing.events
+        store.write()
+    # The rows are there, so this updates them, for less than the long CASE of a bulk_update.
+    CostPool.objects.bulk_create(
+        [pools[consumable] for consumable in openings],
+        batch_size=CONSUMABLES_AT_ONCE,
+        update_conflicts=True,
+        unique_fields=["consumable"],
+        update_fields=["state", "posted_at", "events_since_checkpoint"],
+    )
+    return store.documents

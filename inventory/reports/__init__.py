@@ -1,0 +1,1 @@
+"""Readings of the ledger: stock on hand, weekly consumption."""

@@ -1,0 +1,1 @@
+"""Periods: closing, reconciliation, shrinkage and count variances."""

@@ -1,0 +1,1 @@
+"""Questions about a close: rules, raising them, answering them."""

@@ -1,0 +1,1 @@
+"""Small pieces that any room may use."""

@@ -1,0 +1,1 @@
+"""Job costing and standard costing."""

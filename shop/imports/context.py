@@ -1,0 +1,99 @@
+"""What every import shares: faults found so far, codes, and how what it did is told."""
+
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Protocol
+
+from shop.imports.codes import Codes
+from shop.imports.csv_reader import Fault, Record
+
+MOST_FLAGS = 20
+Progress = Callable[[int], object]
+# Opens a progress bar of a title and a total; what it gives is called with each advance.
+Bar = Callable[[str, int], AbstractContextManager[Progress]]
+
+
+def no_bar(_title: str, _total: int) -> AbstractContextManager[Progress]:
+    """Show nothing."""
+    return nullcontext(lambda _: None)
+
+
+class Rejected(ValueError):
+    """A file that was not taken in, with all that is wrong with it; nothing was written."""
+
+    def __init__(self, faults: list[Fault]) -> None:
+        self.faults = sorted(faults, key=lambda fault: fault.line)
+        super().__init__("; ".join(map(str, self.faults)))
+
+
+@dataclass(slots=True)
+class Context:
+    """One run of an import."""
+
+    codes: Codes
+    now: datetime
+    by: str
+    create_missing: bool = False
+    bar: Bar = no_bar
+    faults: list[Fault] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Flagged:
+    """New documents that a person should see; the first flags are kept, the others only counted."""
+
+    documents: int = 0
+    flags: int = 0
+    first: list[str] = field(default_factory=list)
+
+    def add(self, reference: str, flags: Sequence[str]) -> None:
+        """Take in the flags of one document, which may have none."""
+        self.documents += bool(flags)
+        self.flags += len(flags)
+        self.first += [f"{reference}: {flag}" for flag in flags][: MOST_FLAGS - len(self.first)]
+
+    def lines(self) -> list[str]:
+        """Return the first flags in words, and where the others are."""
+        more = self.flags - len(self.first)
+        return self.first + [f"... and {more} more; all are in the admin's list of documents"] * bool(more)
+
+
+@dataclass(slots=True)
+class Summary:
+    """What an import did: records that were new or already there, codes it made, what to look at."""
+
+    what: str
+    new: int = 0
+    already: int = 0
+    flagged: Flagged = field(default_factory=Flagged)
+    created: dict[str, list[str]] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+    def lines(self) -> list[str]:
+        """Return the summary in words."""
+        flagged = f", {self.flagged.documents} flagged for a person to see" if self.flagged.flags else ""
+        return [
+            f"{self.what}: {self.new} new, {self.already} already there{flagged}",
+            *self.flagged.lines(),
+            *(f"created {name}: {', '.join(codes)}" for name, codes in self.created.items()),
+            *self.notes,
+        ]
+
+
+class Importer(Protocol):
+    """Takes in one kind of file: all records are read, then checked together, then written."""
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The columns of the file."""
+
+    def read(self, record: Record) -> None:
+        """Take in a record, noting what is wrong with its cells."""
+
+    def check(self) -> None:
+        """Note what is wrong across records, or against what the database holds."""
+
+    def write(self) -> Summary:
+        """Post what was read; what the ledger refuses is noted as faults."""

@@ -1,0 +1,285 @@
+"""CSV files read strictly (RFC 4180, UTF-8) and their cells parsed; each fault is noted with its place. Pure.
+
+Reading goes on after a fault, so that one run names them all.
+"""
+
+import csv
+import re
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from decimal import Decimal
+from pathlib import Path
+from typing import BinaryIO
+
+from inventory.documents import text_problem, time_problem
+from shop.common.text import shortened
+
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+UTF_16_MARKS = (b"\xff\xfe", b"\xfe\xff")
+NUL = "\0"
+LONGEST_CODE = 64
+# More digits than this would be rounded silently by the default context of Decimal.
+MOST_DIGITS = 25
+NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
+GROUPED_NUMBER = re.compile(r"-?[0-9.,'\u2019 \u00a0\u202f]*,[0-9.,]*")
+MOMENT = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
+    r"([T ][0-9]{2}:[0-9]{2}(:[0-9]{2}([.,][0-9]{1,6})?)?(Z|[+-][0-9]{2}(:?[0-9]{2})?)?)?"
+)
+A_DAY = len("2026-03-31")
+# What a faulty cell is read as; its record is not sound and must not be used.
+STAND_IN_MOMENT = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with a file: line (the header is 1), column ("" for the whole line), value, remedy."""
+
+    line: int
+    column: str
+    value: str
+    expected: str
+
+    def __str__(self) -> str:
+        column = f", column {self.column}" if self.column else ""
+        return f"line {self.line}{column}: {shortened(self.value)!r} {self.expected}"
+
+
+class Record:
+    """One row of a file. A cell that is wrong is noted, read as a stand-in, and makes the record unsound."""
+
+    __slots__ = ("_cells", "_file", "line", "sound")
+
+    def __init__(self, file: "CsvFile", line: int, cells: list[str]) -> None:
+        self._file = file
+        self._cells = cells
+        self.line = line
+        self.sound = True
+
+    def fault(self, column: str, expected: str) -> None:
+        """Note that a cell is wrong."""
+        self.sound = False
+        self._file.faults.append(Fault(self.line, column, self.raw(column), expected))
+
+    def raw(self, column: str) -> str:
+        """Return a cell as it stands in the file."""
+        return self._cells[self._file.index[column]]
+
+    def text(self, column: str, longest: int = LONGEST_CODE, *, optional: bool = False) -> str:
+        """Return a code or name; "" when it is wrong, or empty and optional."""
+        text = self.raw(column)
+        if optional and not text:
+            return ""
+        if found := text_problem(text, longest):
+            self.fault(column, found)
+            return ""
+        return text
+
+    def choice(self, column: str, allowed: Collection[str], *, optional: bool = False) -> str:
+        """Return one of a few words."""
+        text = self.raw(column)
+        if text not in allowed and not (optional and not text):
+            self.fault(column, f"is not one of {', '.join(filter(None, allowed))}")
+        return text
+
+    def number(self, column: str, problem: Callable[[Decimal], str | None]) -> Decimal:
+        """Return a number that `problem` finds nothing wrong with; zero when it is wrong."""
+        text = self.raw(column)
+        number = self._file.numbers.get(text)
+        if number is None:
+            parsed = parse_number(text)
+            if isinstance(parsed, str):
+                self.fault(column, parsed)
+                return Decimal(0)
+            number = self._file.numbers[text] = parsed
+        if found := problem(number):
+            self.fault(column, found)
+            return Decimal(0)
+        return number
+
+    def optional_number(self, column: str, problem: Callable[[Decimal], str | None]) -> Decimal | None:
+        """Return a number, or None for an empty cell."""
+        return self.number(column, problem) if self.raw(column) else None
+
+    def moment(self, column: str) -> datetime:
+        """Return a date or a date with a time, in UTC."""
+        moment = parse_moment(self.raw(column), self._file.zone)
+        if isinstance(moment, str):
+            self.fault(column, moment)
+            return STAND_IN_MOMENT
+        return moment
+
+
+class CsvFile:
+    """A file of known columns, in any order. Iterating gives its records and adds to `faults`.
+
+    `progress` is called with the bytes read since its last call. Raises OSError when the file cannot be read.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        columns: Sequence[str],
+        zone: tzinfo,
+        faults: list[Fault],
+        progress: Callable[[int], object] = lambda _: None,
+    ) -> None:
+        self.path = path
+        self.columns = tuple(columns)
+        self.zone = zone
+        self.faults = faults
+        self.progress = progress
+        self.index: dict[str, int] = {}
+        self.numbers: dict[str, Decimal] = {}
+        # Known once all was read; an empty file has nothing that could be cut off.
+        self.ends_in_line_break = True
+        self._spoilt = False
+        self._has_nul = False
+
+    def __iter__(self) -> Iterator[Record]:
+        with self.path.open("rb") as file:
+            if file.read(2) in UTF_16_MARKS:
+                self.faults.append(Fault(1, "", "", "starts a file in UTF-16; save the file as UTF-8"))
+                return
+            file.seek(0)
+            rows = self._rows(file)
+            line, header = next(rows, (1, None))
+            if header is None:
+                if not self.faults:
+                    self.faults.append(
+                        Fault(1, "", "", f"is all there is; expected {','.join(self.columns)}")
+                    )
+                return
+            if not self._read_header(line, header):
+                return
+            for line, cells in rows:
+                if len(cells) != len(self.columns):
+                    self._note_wrong_length(line, cells)
+                elif self._has_nul:
+                    self._note_nul(line, cells)
+                else:
+                    yield Record(self, line, cells)
+
+    def _read_header(self, line: int, header: list[str]) -> bool:
+        """Note what is wrong with the header; return whether the rows can be read."""
+        if self._has_nul:
+            self.faults.append(Fault(line, "", NUL, "(NUL) is in the header; save the file as UTF-8"))
+            return False
+        before = len(self.faults)
+        for position, name in enumerate(header):
+            if name not in self.columns:
+                known = ", ".join(self.columns)
+                self.faults.append(Fault(line, "", name, f"is not a column of this file; expected {known}"))
+            elif name in header[:position]:
+                self.faults.append(Fault(line, name, name, "is in the header twice"))
+        for name in self.columns:
+            if name not in header:
+                self.faults.append(Fault(line, name, "", "is missing: the header must name every column"))
+        self.index = {name: header.index(name) for name in self.columns if name in header}
+        return len(self.faults) == before
+
+    def _note_wrong_length(self, line: int, cells: list[str]) -> None:
+        expected = len(self.columns)
+        if len(cells) < expected:
+            by_position = sorted(self.index, key=lambda name: self.index[name])
+            message = f"is missing: the row has {len(cells)} of {expected} cells; is the file cut off?"
+            self.faults.append(Fault(line, by_position[len(cells)], "", message))
+        else:
+            message = (
+                f"is one cell too many: expected {expected}; put a cell that holds a comma in double quotes"
+            )
+            self.faults.append(Fault(line, "", cells[expected], message))
+
+    def _note_nul(self, line: int, cells: list[str]) -> None:
+        for name, position in self.index.items():
+            if NUL in cells[position]:
+                where = f"character {cells[position].index(NUL) + 1} of the cell"
+                self.faults.append(Fault(line, name, cells[position], f"has a NUL ({where}); remove it"))
+
+    def _rows(self, file: BinaryIO) -> Iterator[tuple[int, list[str]]]:
+        """Yield each record's first line and cells; what cannot be read is noted and passed over."""
+        reader = csv.reader(self._lines(file), strict=True)
+        while True:
+            line = reader.line_num + 1
+            self._spoilt = self._has_nul = False
+            try:
+                cells = next(reader)
+            except StopIteration:
+                return
+            except csv.Error as error:
+                self.faults.append(Fault(line, "", "", _quoting_fault(str(error), line, reader.line_num)))
+                continue
+            if cells and not self._spoilt:
+                yield line, cells
+
+    def _lines(self, file: BinaryIO) -> Iterator[str]:
+        for number, raw in enumerate(file, 1):
+            self.progress(len(raw))
+            plain = raw.removeprefix(BYTE_ORDER_MARK) if number == 1 else raw
+            try:
+                line = plain.decode("utf-8")
+            except UnicodeDecodeError as error:
+                self._spoil(number, f"\\x{plain[error.start]:02x}", f"byte {error.start + 1} of the line")
+                line = plain.decode("utf-8", "replace")
+            self._has_nul = self._has_nul or NUL in line
+            self.ends_in_line_break = plain.endswith((b"\n", b"\r"))
+            yield line
+
+    def _spoil(self, line: int, value: str, where: str) -> None:
+        self._spoilt = True
+        self.faults.append(Fault(line, "", value, f"({where}) is not UTF-8 text; save the file as UTF-8"))
+
+
+def _quoting_fault(error: str, first: int, last: int) -> str:
+    where = f" (read up to line {last})" if last > first else ""
+    if "field limit" in error:
+        longest = f"{csv.field_size_limit():,} characters"
+        return f"has a cell of more than {longest}{where}; is a double quote missing?"
+    if "end of data" in error:
+        return f"opens a double quote that is never closed{where}; is the file cut off?"
+    if "new-line" in error:
+        return f"has a bare carriage return{where}; end rows with CRLF or LF"
+    return (
+        f"has text after a closing double quote{where}; double each quote inside a quoted cell and close it "
+        "right before the comma"
+    )
+
+
+def parse_number(text: str) -> Decimal | str:
+    """Return the number a cell holds, or what is wrong with it."""
+    if not text:
+        return "is empty; give a number"
+    if not NUMBER.fullmatch(text):
+        if GROUPED_NUMBER.fullmatch(text):
+            return "has a comma; write a decimal point and no thousands separator, as in 1234.5"
+        return "is not a plain number; write digits and a decimal point only, as in 1234.5"
+    if len(text) > MOST_DIGITS:
+        return f"has more than {MOST_DIGITS} digits"
+    return Decimal(text) + 0  # turns -0 into 0
+
+
+def parse_moment(text: str, zone: tzinfo) -> datetime | str:
+    """Return the moment a cell holds in UTC, or what is wrong with it.
+
+    A date alone is the first moment of that day in `zone`, a time without an offset is read by the clocks of
+    `zone`. A time that clocks show twice (ISO 8601 has no word for that) is the first of the two.
+    """
+    expected = "is not an ISO 8601 date or time, as in 2026-03-31 or 2026-03-31T14:05:00"
+    if not MOMENT.fullmatch(text):
+        return expected
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return expected
+    local = moment if moment.tzinfo else moment.replace(tzinfo=zone)
+    if found := time_problem(local):
+        return found
+    instant = local.astimezone(UTC)
+    if (
+        moment.tzinfo is None
+        and len(text) > A_DAY
+        and instant.astimezone(zone).replace(tzinfo=None) != moment
+    ):
+        return f"does not exist: the clocks of {zone} skip it; give the offset, as in +01:00"
+    return instant

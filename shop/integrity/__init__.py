@@ -1,0 +1,1 @@
+"""Checks that jobs and their costs agree with the ledger."""

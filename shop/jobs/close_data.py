@@ -1,0 +1,148 @@
+"""A job's close as plain values: what a phone or a file says when the work is done. Pure."""
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from typing import ClassVar
+
+from inventory.documents import (
+    LARGEST_USE,
+    LONGEST_ID,
+    Kind,
+    Problem,
+    free_text_problem,
+    money_problem,
+    quantity_problem,
+    text_problem,
+    time_problem,
+)
+from inventory.documents.canonical_json import plain
+
+LONGEST_CODE = 64
+LONGEST_REASON = 200
+# A week of minutes: no single job takes longer.
+LONGEST_MINUTES = Decimal(10_080)
+LONGEST_LENGTH_MM = Decimal(100_000)
+OUTCOMES = ("removed", "reduced", "not removable", "abandoned")
+ZERO = Decimal(0)
+
+
+@dataclass(frozen=True, slots=True)
+class UsedLine:
+    """What a job took of one consumable, in stock units; the minutes worked with it; how many were spoilt.
+
+    The quantity may be zero when there are minutes: a pad that goes on, or discs that nobody logged.
+    """
+
+    consumable: str
+    quantity: Decimal
+    minutes: Decimal = ZERO
+    spoilt: Decimal = ZERO
+    spoilt_reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Close:
+    """How a job ended and what it took. `id` is chosen by the sender, all else is named by code."""
+
+    kind: ClassVar[Kind] = Kind.CLOSE
+    id: str
+    job: str
+    van: str
+    technician: str
+    closed_at: datetime
+    job_type: str
+    damage_type: str
+    glass: str
+    price: Decimal
+    labour_minutes: Decimal
+    travel_minutes: Decimal
+    outcome: str
+    length_mm: Decimal | None = None
+    callback_of: str = ""
+    uses: tuple[UsedLine, ...] = ()
+    in_primary_view: bool = False
+    existing_damage: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JobUses:
+    """Further consumables of a job that is closed already."""
+
+    kind: ClassVar[Kind] = Kind.USE
+    id: str
+    job: str
+    lines: tuple[UsedLine, ...]
+
+
+def close_content(close: Close) -> str:
+    """Return all that a close says but its id, in one canonical form."""
+    return _all_but_id(close)
+
+
+def uses_content(uses: JobUses) -> str:
+    """Return all that further uses say but their id, in one canonical form."""
+    return _all_but_id(uses)
+
+
+def _all_but_id(sent: Close | JobUses) -> str:
+    said = plain(sent)
+    del said["id"]
+    return json.dumps(said, sort_keys=True, ensure_ascii=False)
+
+
+def close_problems(close: Close) -> Iterator[Problem]:
+    """Yield all that is wrong with a close on its own, before any code in it is looked up."""
+    yield from _text_problems(close)
+    if found := time_problem(close.closed_at):
+        yield Problem("closed_at", close.closed_at, found)
+    if found := money_problem(close.price):
+        yield Problem("price", close.price, found)
+    for name in ("labour_minutes", "travel_minutes"):
+        if found := quantity_problem(getattr(close, name), LONGEST_MINUTES, zero=True):
+            yield Problem(name, getattr(close, name), found)
+    if close.length_mm is not None and (
+        found := quantity_problem(close.length_mm, LONGEST_LENGTH_MM, zero=True)
+    ):
+        yield Problem("length_mm", close.length_mm, found)
+    if close.outcome not in OUTCOMES:
+        yield Problem("outcome", close.outcome, f"is not one of {', '.join(OUTCOMES)}")
+    if close.callback_of == close.job:
+        yield Problem("callback_of", close.callback_of, "is the job itself; name the job it repeats")
+    yield from _line_problems(close.uses)
+
+
+def _text_problems(close: Close) -> Iterator[Problem]:
+    for name, longest in (("id", LONGEST_ID), ("job", LONGEST_CODE)):
+        if found := text_problem(getattr(close, name), longest):
+            yield Problem(name, getattr(close, name), found)
+    for name in ("existing_damage", "note"):
+        if found := free_text_problem(getattr(close, name)):
+            yield Problem(name, getattr(close, name), found)
+
+
+def uses_problems(uses: JobUses) -> Iterator[Problem]:
+    """Yield all that is wrong with further uses on their own."""
+    if found := text_problem(uses.id, LONGEST_ID):
+        yield Problem("id", uses.id, found)
+    if not uses.lines:
+        yield Problem("lines", "()", "is empty; give at least one line")
+    yield from _line_problems(uses.lines)
+
+
+def _line_problems(uses: tuple[UsedLine, ...]) -> Iterator[Problem]:
+    for number, use in enumerate(uses, 1):
+        if found := quantity_problem(use.minutes, LONGEST_MINUTES, zero=True):
+            yield Problem("minutes", use.minutes, found, number)
+        elif found := quantity_problem(use.quantity, LARGEST_USE, zero=use.minutes > 0):
+            yield Problem("quantity", use.quantity, found, number)
+        elif found := quantity_problem(use.spoilt, LARGEST_USE, zero=True):
+            yield Problem("spoilt", use.spoilt, found, number)
+        if len(use.spoilt_reason) > LONGEST_REASON:
+            expected = f"is longer than {LONGEST_REASON} characters"
+            yield Problem("spoilt_reason", use.spoilt_reason, expected, number)
+        elif found := free_text_problem(use.spoilt_reason):
+            yield Problem("spoilt_reason", use.spoilt_reason, found, number)

@@ -1,0 +1,295 @@
+"""The one door through which a job closes: `close_job`, or `close_many`.
+
+A close is exactly-once by its id; a second close of the same job that says the same is answered with the
+first result, one that says something else is refused and kept. A job that was never booked is made by its
+close. What looks wrong is asked about, never refused.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db import transaction
+from django.db.models import Model, Value
+from django.utils import timezone
+
+from inventory import documents, ledger
+from inventory.documents import Kind, Problem
+from inventory.ledger import Conflict, Posting, Refused
+from inventory.ledger.code_lookup import Catalogue
+from inventory.models import Document
+from shop.close_review import raise_questions
+from shop.close_review.rules import Check
+from shop.common.chunks import chunks
+from shop.imports.context import Flagged
+from shop.jobs import rework
+from shop.jobs.additional_usage import (
+    BATCH,
+    Progress,
+    keeping_conflicts,
+    line_problems,
+    locked_jobs,
+    stock_lines,
+    write_lines,
+)
+from shop.jobs.close_data import Close, close_content, close_problems
+from shop.jobs.pending_usage import post_waiting
+from shop.jobs.usage_matching import in_words
+from shop.models import (
+    DamageType,
+    Finding,
+    GlassType,
+    Job,
+    JobCost,
+    JobStatus,
+    JobType,
+    Technician,
+    Van,
+    WaitingUse,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """The answer to a close: the job, how its document posted, and what to ask about it."""
+
+    job: str
+    posting: Posting
+    findings: tuple[str, ...] = ()
+
+
+def close_job(close: Close, *, by: str = "", now: datetime | None = None) -> Closed:
+    """Close one job. Raises Refused, or Conflict when the id or the job was closed with other content.
+
+    Unlike in bulk, the job is compared with the latest of its type, and questioned when it used nothing; and
+    what a file said before that this job used is added at once.
+    """
+    now = now or timezone.now()
+    return keeping_conflicts(lambda: _close_all([close], by, now, lambda _: None, alone=True), by, now)[0]
+
+
+def close_many(
+    closes: Iterable[Close], *, by: str = "", now: datetime | None = None, progress: Progress = lambda _: None
+) -> list[Closed]:
+    """Close jobs, all or none; answers come in order. Raises Refused with every problem of every close."""
+    batch = list(closes)
+    now = now or timezone.now()
+    return keeping_conflicts(lambda: _close_all(batch, by, now, progress, alone=False), by, now)
+
+
+# What a close names by code: each is a field of the close and one of the job.
+NAMED: tuple[tuple[str, type[Model], str], ...] = (
+    ("van", Van, "place__code"),
+    ("technician", Technician, "code"),
+    ("job_type", JobType, "code"),
+    ("damage_type", DamageType, "code"),
+    ("glass", GlassType, "code"),
+)
+
+
+def _ids_by_name() -> dict[tuple[str, str], int]:
+    """Return the id that each code stands for, by field and code: these tables are small, so one query."""
+    tables = [
+        model._default_manager.order_by().values_list(Value(field), code, "pk")
+        for field, model, code in NAMED
+    ]
+    return {(field, code): pk for field, code, pk in tables[0].union(*tables[1:], all=True)}
+
+
+class _Names:
+    """What the codes of closes mean."""
+
+    def __init__(self, closes: Sequence[Close]) -> None:
+        self.ids = _ids_by_name()
+        self.catalogue = Catalogue()
+        self.catalogue.read_consumables(use.consumable for close in closes for use in close.uses)
+        self.consumables = self.catalogue.consumables
+        self.closing = {close.job for close in closes}
+        self.jobs = locked_jobs(self.closing | {close.callback_of for close in closes})
+
+    def problems(self, close: Close) -> Iterator[Problem]:
+        """Yield the codes of a close that mean nothing."""
+        for field, _, _ in NAMED:
+            code = getattr(close, field)
+            if (field, code) not in self.ids:
+                yield Problem(field, code, f"is not a known {field.replace('_', ' ')}")
+        original = close.callback_of
+        if original and original not in self.jobs and original not in self.closing:
+            yield Problem("callback_of", original, "is not a known job")
+        if close.job in self.jobs and self.jobs[close.job].status == JobStatus.CANCELLED:
+            yield Problem("job", close.job, "is cancelled; book it again or close it under a new reference")
+        yield from line_problems(close.uses, self.consumables)
+
+
+def _close_all(
+    batch: list[Close], by: str, now: datetime, progress: Progress, *, alone: bool
+) -> list[Closed]:
+    names = _Names(batch)
+    problems = [
+        (close, problem) for close in batch for problem in (*close_problems(close), *names.problems(close))
+    ]
+    problems += _circles(batch, names)
+    if problems:
+        raise Refused(problems)
+    contents = [close_content(close) for close in batch]
+    to_post = [
+        documents.Close(
+            id=id_,
+            occurred_at=close.closed_at,
+            place=close.van,
+            lines=stock_lines(close.uses),
+            content=content,
+        )
+        for close, id_, content in zip(batch, _posting_ids(batch, names, contents), contents, strict=True)
+    ]
+    postings = ledger.post_within(to_post, names.catalogue, by=by, now=now, progress=progress)
+    new = [(close, posting) for close, posting in zip(batch, postings, strict=True) if posting.created]
+    _store_jobs([close for close, _ in new], names)
+    jobs = {posting.document_id: names.jobs[close.job] for close, posting in new}
+    rows = write_lines([(close.uses, posting) for close, posting in new], jobs, names.consumables)
+    found, more = _add_what_waited(jobs, by, now) if alone else ([], False)
+    # What a job was closed with before is undone by the time it is closed anew.
+    found += raise_questions.of_documents(jobs, None if more else rows, now, alone=alone)
+    Finding.objects.bulk_create(found, batch_size=BATCH)
+    asked = _asked(postings, found)
+    return [
+        Closed(close.job, posting, tuple(asked[posting.document_id]))
+        for close, posting in zip(batch, postings, strict=True)
+    ]
+
+
+def _circles(batch: list[Close], names: _Names) -> list[tuple[Close, Problem]]:
+    """Return the closes whose callbacks come back to themselves over other jobs."""
+    said = {close.job: close for close in batch if close.callback_of not in ("", close.job)}
+    circular = rework.in_a_circle({job: close.callback_of for job, close in said.items()}, names.jobs)
+    expected = "comes back to the job itself; clear one of them"
+    return [(said[job], Problem("callback_of", said[job].callback_of, expected)) for job in circular]
+
+
+def _posting_ids(batch: list[Close], names: _Names, contents: list[str]) -> list[str]:
+    """Return the id to post each close under: its own, or that of the standing close that says the same.
+
+    Two phones may close the same job. The same content counts once; other content is a conflict. A close
+    whose id was posted before is left to the ledger, which knows what was said under it.
+    """
+    standing = _standing_closes(names)
+    times = Counter(close.job for close in batch)
+    doubtful = {close.id for close in batch if close.job in standing or times[close.job] > 1}
+    posted: set[str] = set()
+    for chunk in chunks(sorted(doubtful)):
+        rows = Document.objects.filter(kind=Kind.CLOSE, client_id__in=chunk)
+        posted |= set(rows.values_list("client_id", flat=True))
+    ids = []
+    conflicts = []
+    for close, content in zip(batch, contents, strict=True):
+        if close.id in posted:
+            ids.append(close.id)
+            continue
+        first_id, first_content = standing.setdefault(close.job, (close.id, content))
+        ids.append(first_id)
+        if first_id != close.id and first_content != content:
+            expected = (
+                f"is closed already, by {first_id}; both are kept: "
+                "add what is missing as further uses, or correct the first close"
+            )
+            conflicts.append((close, Problem("job", close.job, expected)))
+    if conflicts:
+        raise Conflict(conflicts)
+    return ids
+
+
+def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
+    """Return the id and content of the close of each job that is closed."""
+    closed = {
+        job.pk: reference
+        for reference, job in names.jobs.items()
+        if job.status == JobStatus.CLOSED and reference in names.closing
+    }
+    standing = {}
+    for chunk in chunks(sorted(closed)):
+        costs = JobCost.objects.filter(job__in=chunk, jobs=1, document__corrected_by__isnull=True)
+        for cost in costs.select_related("document"):
+            document = cost.document
+            standing[closed[cost.job_id]] = document.client_id, document.content["content"]
+    return standing
+
+
+def _asked(postings: Sequence[Posting], found: Iterable[Finding]) -> dict[int, list[str]]:
+    """Return the open questions about each document: a retry is asked what the first close was asked."""
+    asked: dict[int, list[str]] = defaultdict(list)
+    for finding in found:
+        asked[finding.document_id].append(finding.message)
+    new = {posting.document_id for posting in postings if posting.created}
+    for chunk in chunks(sorted({posting.document_id for posting in postings} - new)):
+        open_ = Finding.objects.filter(document__in=chunk, answered_at__isnull=True)
+        for document, message in open_.values_list("document_id", "message"):
+            asked[document].append(message)
+    return asked
+
+
+def _store_jobs(closes: list[Close], names: _Names) -> None:
+    """Write the jobs of new closes: booked ones are closed, others are made."""
+    new = [Job(reference=close.job) for close in closes if close.job not in names.jobs]
+    made = {job.reference: job for job in new}
+    names.jobs |= made
+    for close in closes:
+        job = names.jobs[close.job]
+        job.status = JobStatus.CLOSED
+        for field, _, _ in NAMED:
+            setattr(job, f"{field}_id", names.ids[field, getattr(close, field)])
+        job.closed_at = close.closed_at
+        job.price = close.price
+        job.labour_minutes = close.labour_minutes
+        job.travel_minutes = close.travel_minutes
+        job.outcome = close.outcome
+        job.length_mm = close.length_mm if close.length_mm is not None else job.length_mm
+        job.in_primary_view = close.in_primary_view or job.in_primary_view
+        job.existing_damage = close.existing_damage or job.existing_damage
+        job.note = close.note or job.note
+    Job.objects.bulk_create(new, batch_size=BATCH)
+    # Callbacks may name a job that this batch makes, so they are set once all have an id.
+    for close in closes:
+        if close.callback_of:
+            names.jobs[close.job].callback_of = names.jobs[close.callback_of]
+    changed = [names.jobs[close.job] for close in closes if close.job not in made]
+    led_to = {job.pk: job.original_id for job in changed}
+    repeats = [names.jobs[close.job] for close in closes if names.jobs[close.job].callback_of_id]
+    for job in repeats:
+        job.original = rework.first_of_chain(job)
+    fields = [field.name for field in Job._meta.concrete_fields if not field.primary_key]
+    Job.objects.bulk_update(changed, fields, batch_size=100)
+    made_repeats = [job for job in repeats if job.reference in made]
+    Job.objects.bulk_update(made_repeats, ["callback_of", "original"], batch_size=BATCH)
+    rework.lead_followers(job for job in changed if job.original_id != led_to[job.pk])
+
+
+def _add_what_waited(jobs: dict[int, Job], by: str, now: datetime) -> tuple[list[Finding], bool]:
+    """Add the uses that files brought before their job closed; return what to ask, and whether any came.
+
+    They never stand in the way of the close: what contradicts it, or cannot be posted, stays aside.
+    """
+    document_of = {job.reference: (document, job) for document, job in jobs.items()}
+    if not WaitingUse.objects.filter(job_reference__in=document_of).exists():
+        return [], False
+
+    def asked(reference: str, check: Check, consumable: str, message: str) -> Finding:
+        document, job = document_of[reference]
+        return Finding(job=job, document_id=document, code=check, consumable=consumable, message=message)
+
+    try:
+        with transaction.atomic():
+            result = post_waiting(by, now, Flagged(), jobs=list(document_of))
+    except Refused as refused:
+        message = f"What a file says this job used could not be added: {refused}. It is kept for the owner."
+        return [asked(reference, Check.FILE_NOT_ADDED, "", message) for reference in document_of], False
+    return [
+        asked(
+            reference,
+            Check.FILE_DIFFERS,
+            consumable,
+            f"{consumable}: a file says {in_words(waiting)}; {in_words(posted)} was logged. "
+            "Which is right? If the file, correct the close; if not, the owner deletes what the file said.",
+        )
+        for (reference, consumable), (waiting, posted) in result.disagreeing.items()
+    ], bool(result.posted)

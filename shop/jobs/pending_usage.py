@@ -1,0 +1,145 @@
+"""Uses whose job is not closed yet: kept, and posted once it is, so that files may come in any order."""
+
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import islice
+
+from django.db.models import Exists, OuterRef, QuerySet
+
+from inventory.models import Consumable
+from shop.common.chunks import chunks
+from shop.common.text import counted
+from shop.imports.context import Bar, Flagged, no_bar
+from shop.jobs.close_data import UsedLine
+from shop.jobs.usage_matching import JobAndConsumable, Lines, closed_jobs, post_lines, posted_lines
+from shop.models import Job, JobStatus, WaitingUse
+
+MOST_NAMED = 10
+ROWS_AT_ONCE = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What became of waiting uses: lines posted, what the close says otherwise, jobs still not closed.
+
+    `disagreeing` holds the lines that wait and those that are posted.
+    """
+
+    posted: int
+    disagreeing: dict[JobAndConsumable, tuple[Lines, Lines]]
+    waiting: tuple[str, ...]
+
+    def notes(self) -> list[str]:
+        """Return what to tell the person who imports."""
+        notes = []
+        if self.posted:
+            were = "was" if self.posted == 1 else "were"
+            notes.append(f"{counted(self.posted, 'use')} that waited for a job {were} posted")
+        if self.disagreeing:
+            jobs = sorted({job for job, _ in self.disagreeing})
+            notes.append(
+                f"waiting uses of {_named(jobs)} differ from what was logged at the close; "
+                "they stay aside: compare them in the admin and delete them, or correct the close"
+            )
+        if self.waiting:
+            notes.append(f"uses are waiting for {_named(self.waiting)}; import the jobs to post them")
+        return notes
+
+
+def keep_waiting(jobs: Iterable[tuple[str, Sequence[UsedLine]]], recorded_at: datetime) -> None:
+    """Keep the lines of jobs that are not closed yet."""
+    consumables = dict(Consumable.objects.values_list("code", "pk"))
+    rows = _waiting_rows(jobs, consumables, recorded_at)
+    while part := list(islice(rows, ROWS_AT_ONCE)):
+        WaitingUse.objects.bulk_create(part)
+
+
+def _waiting_rows(
+    jobs: Iterable[tuple[str, Sequence[UsedLine]]], consumables: dict[str, int], recorded_at: datetime
+) -> Iterator[WaitingUse]:
+    for job, lines in jobs:
+        positions: Counter[str] = Counter()
+        for line in lines:
+            positions[line.consumable] += 1
+            yield WaitingUse(
+                job_reference=job,
+                consumable_id=consumables[line.consumable],
+                position=positions[line.consumable],
+                quantity=line.quantity,
+                minutes=line.minutes,
+                recorded_at=recorded_at,
+            )
+
+
+def waiting_lines(references: Sequence[str]) -> dict[JobAndConsumable, Lines]:
+    """Return the lines that wait for jobs, by job and consumable."""
+    lines: dict[JobAndConsumable, Lines] = defaultdict(Counter)
+    for job, line in _waiting(references):
+        lines[job, line.consumable][line.quantity, line.minutes] += 1
+    return lines
+
+
+def _waiting(references: Sequence[str]) -> Iterator[tuple[str, UsedLine]]:
+    """Yield the lines that wait for jobs, in the order they came."""
+    rows = WaitingUse.objects.filter(job_reference__in=references).order_by("pk")
+    for job, consumable, quantity, minutes in rows.values_list(
+        "job_reference", "consumable__code", "quantity", "minutes"
+    ):
+        yield job, UsedLine(consumable, quantity, minutes)
+
+
+def post_waiting(
+    by: str, now: datetime, flagged: Flagged, bar: Bar = no_bar, *, jobs: Collection[str] | None = None
+) -> Result:
+    """Post the uses whose job has been closed since they came: of all jobs, or of those named.
+
+    What the job has logged of the same consumable already is not posted again: the same is dropped, other
+    lines stay aside for a person to see.
+    """
+    closed = Job.objects.filter(reference=OuterRef("job_reference"), status=JobStatus.CLOSED)
+    ready = WaitingUse.objects.annotate(is_closed=Exists(closed))
+    if jobs is not None:
+        ready = ready.filter(job_reference__in=jobs)
+    lines: dict[str, list[UsedLine]] = defaultdict(list)
+    closed_at: dict[str, datetime] = {}
+    disagreeing: dict[JobAndConsumable, tuple[Lines, Lines]] = {}
+    for chunk in chunks(_jobs(ready.filter(is_closed=True))):
+        closed_at |= closed_jobs(chunk)
+        posted = posted_lines(chunk)
+        disagreeing |= {
+            key: (waiting, posted[key])
+            for key, waiting in waiting_lines(chunk).items()
+            if key in posted and posted[key] != waiting
+        }
+        for job, line in _waiting(chunk):
+            if (job, line.consumable) not in posted:
+                lines[job].append(line)
+        _forget(chunk, disagreeing)
+    return Result(
+        post_lines(lines, closed_at, by=by, now=now, flagged=flagged, bar=bar),
+        disagreeing,
+        tuple(_jobs(ready.filter(is_closed=False))),
+    )
+
+
+def _forget(references: Sequence[str], but: Collection[JobAndConsumable]) -> None:
+    """Delete what waited for jobs, but for some lines."""
+    rows = WaitingUse.objects.filter(job_reference__in=references)
+    done = [
+        pk
+        for pk, job, consumable in rows.values_list("pk", "job_reference", "consumable__code")
+        if (job, consumable) not in but
+    ]
+    for chunk in chunks(done):
+        WaitingUse.objects.filter(pk__in=chunk).delete()
+
+
+def _jobs(rows: QuerySet[WaitingUse]) -> list[str]:
+    return list(rows.order_by("job_reference").values_list("job_reference", flat=True).distinct())
+
+
+def _named(jobs: Sequence[str]) -> str:
+    more = f" and {len(jobs) - MOST_NAMED} more" if len(jobs) > MOST_NAMED else ""
+    return f"{counted(len(jobs), 'job')}: {', '.join(jobs[:MOST_NAMED])}{more}"

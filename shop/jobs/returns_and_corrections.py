@@ -1,0 +1,87 @@
+"""The door for stock documents of people: posts them, and keeps jobs in step when they touch one.
+
+A return or a correction may concern a job's close; the job's cost and status then follow in the same
+transaction. All other documents go to the ledger as they are.
+"""
+
+import json
+from datetime import datetime
+from typing import Any
+
+from django.utils import timezone
+
+from inventory import documents, ledger
+from inventory.documents import Kind, Problem
+from inventory.ledger import Posting, Refused
+from inventory.models import Document
+from shop.costing import job_costs
+from shop.jobs import rework
+from shop.models import Job, JobCost, JobStatus
+
+JOB_KINDS = (Kind.CLOSE, Kind.USE, Kind.RETURN)
+
+
+def post(document: documents.Document, *, by: str = "", now: datetime | None = None) -> Posting:
+    """Post a document. Raises Refused, Conflict as the ledger does."""
+    if not isinstance(document, documents.Return | documents.Correction):
+        return ledger.post(document, by=by, now=now)
+    now = now or timezone.now()
+    try:
+        return ledger.once_more_if_raced(lambda: _post_to_job(document, by, now))
+    except ledger.Conflict as conflict:
+        ledger.keep_refused(conflict, by=by, now=now)
+        raise
+
+
+def _post_to_job(document: documents.Return | documents.Correction, by: str, now: datetime) -> Posting:
+    target = _target(document)
+    if target is None:
+        return ledger.post(document, by=by, now=now)
+    job = _locked_job(target)
+    opens_again = isinstance(document, documents.Correction) and target.kind == Kind.CLOSE
+    # What is undone already needs no check: the ledger answers a retry and refuses a second correction.
+    if opens_again and not hasattr(target, "corrected_by"):
+        _refuse_while_further_uses_stand(document, target, job)
+    posting = ledger.post(document, by=by, now=now)
+    if posting.created:
+        job_costs.add({posting.document_id: job})
+        if opens_again:
+            _open_again(job, json.loads(target.content["content"]))
+    return posting
+
+
+def _target(document: documents.Return | documents.Correction) -> Document | None:
+    """Return the document of a job that this one concerns; None when it concerns no job, or is not sound."""
+    if any(documents.problems(document)):
+        return None
+    if isinstance(document, documents.Return):
+        kind, client_id = document.returns_kind, document.returns_id
+    else:
+        kind, client_id = document.corrects_kind, document.corrects_id
+    found = Document.objects.filter(kind=kind, client_id=client_id, kind__in=JOB_KINDS)
+    return found.select_related("corrected_by").first()
+
+
+def _locked_job(target: Document) -> Job:
+    return Job.objects.select_for_update().get(costs__document=target)
+
+
+def _open_again(job: Job, said: dict[str, Any]) -> None:
+    """Make a job whose close was undone a booked one; it repeats no job that only its close named."""
+    job.status = JobStatus.BOOKED
+    job.outcome = ""
+    job.closed_at = None
+    if said["callback_of"]:
+        job.callback_of = job.original = None
+        rework.lead_followers([job])
+    job.save(update_fields=["status", "outcome", "closed_at", "callback_of", "original"])
+
+
+def _refuse_while_further_uses_stand(document: documents.Document, target: Document, job: Job) -> None:
+    further = JobCost.objects.filter(
+        job=job, document__kind=Kind.USE, document__corrected_by__isnull=True
+    ).select_related("document")
+    if further:
+        names = ", ".join(cost.document.client_id for cost in further)
+        problem = Problem("corrects_id", target.client_id, f"has further uses {names}; correct those first")
+        raise Refused([(document, problem)])

@@ -1,0 +1,163 @@
+"""What the phone shows of closed jobs and of stock under way: questions, what jobs took, gifts, restocks.
+
+Everything is of the last days and bounded, so neither queries nor size grow with the history.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from decimal import Decimal
+from typing import Any
+
+from django.db.models import Q, QuerySet, Sum
+
+from inventory.documents import Kind
+from inventory.models import Document, Holding, Movement, Place, PlaceKind
+from shop.close_review.answer_questions import standing_questions
+from shop.close_review.rules import plain
+from shop.costing.net_issues import net_into_jobs
+from shop.models import Finding, Job, JobCost, JobStatus, JobUse, Technician
+from shop.people.permissions import TAKE_BACK, OwnVan
+
+# Who did a job two weeks ago may still know how it was.
+DAYS_BACK = 14
+MOST_CLOSED = 30
+MOST_QUESTIONS = 30
+MOST_GIFTS = 20
+MOST_PLACES = 200
+ZERO = Decimal(0)
+
+
+def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any]]:
+    """Return the own jobs closed lately, the latest first, with what each took by the book."""
+    lately = _closed_lately(own, now).select_related("site__customer", "job_type", "damage_type")
+    jobs = list(lately.order_by("-closed_at", "-pk")[:MOST_CLOSED])
+    took = _took(job.pk for job in jobs)
+    closes = _standing_closes(jobs)
+    return [
+        {
+            **_named(job),
+            "job_type": job.job_type.code,
+            "damage_type": job.damage_type.code,
+            "outcome": job.outcome,
+            "took": took[job.pk],
+            "close": closes[job.pk].client_id if job.pk in closes else "",
+            "until": _until(closes.get(job.pk), username, now),
+        }
+        for job in jobs
+    ]
+
+
+def open_questions(own: OwnVan, now: datetime) -> QuerySet[Finding]:
+    """Return the questions about own jobs closed lately that nobody has answered."""
+    return standing_questions().filter(answered_at__isnull=True, job__in=_closed_lately(own, now))
+
+
+def questions(own: OwnVan, now: datetime) -> list[dict[str, Any]]:
+    """Return the open questions about own jobs closed lately, the latest first."""
+    asked = open_questions(own, now).select_related("job__site__customer", "document")
+    found = list(asked.order_by("-pk")[:MOST_QUESTIONS])
+    took = _took(finding.job_id for finding in found)
+    return [
+        {
+            **_named(finding.job),
+            "number": finding.pk,
+            "message": finding.message,
+            "consumable": finding.consumable,
+            "took": took[finding.job_id].get(finding.consumable, ["0", "0"])[0],
+            "kind": finding.document.kind,
+            "document": finding.document.client_id,
+        }
+        for finding in found
+    ]
+
+
+def places_to_give_to(own: OwnVan) -> list[dict[str, str]]:
+    """Return who the van's stock can be given to: the depot first, then other vans and who drives them."""
+    places = Place.objects.filter(kind__in=(PlaceKind.DEPOT, PlaceKind.VAN)).exclude(pk=own.van.place_id)
+    chosen = list(places.order_by("kind", "code")[:MOST_PLACES])
+    drivers: dict[int, list[str]] = defaultdict(list)
+    for technician in Technician.objects.filter(van__place__in=chosen).select_related("van"):
+        if technician.van is not None:
+            drivers[technician.van.place_id].append(str(technician))
+    return [
+        {"code": place.code, "name": ", ".join(drivers[place.pk]) or place.name or place.kind}
+        for place in chosen
+    ]
+
+
+def gifts(own: OwnVan, now: datetime) -> list[dict[str, Any]]:
+    """Return what other vans gave to the own one lately, the latest first."""
+    came = Movement.objects.filter(
+        destination=own.van.place_id,
+        source__kind=PlaceKind.VAN,
+        document__kind=Kind.TRANSFER,
+        document__corrected_by__isnull=True,
+        occurred_at__gte=now - timedelta(days=DAYS_BACK),
+    )
+    rows = came.select_related("consumable", "source", "document").order_by("-occurred_at", "-pk")
+    return [
+        {
+            "consumable": row.consumable.code,
+            "quantity": plain(row.quantity),
+            "source": row.source.code,
+            "at": row.occurred_at.isoformat(),
+            "by": row.document.recorded_by,
+        }
+        for row in rows[:MOST_GIFTS]
+    ]
+
+
+def kinds_under_way(own: OwnVan) -> int:
+    """Return how many kinds of consumable are under way to the van, waiting to be confirmed."""
+    return Holding.objects.filter(place__bound_for=own.van.place_id, quantity__gt=0).count()
+
+
+def _closed_lately(own: OwnVan, now: datetime) -> QuerySet[Job]:
+    since = now - timedelta(days=DAYS_BACK)
+    return own.jobs().filter(status=JobStatus.CLOSED, closed_at__gte=since)
+
+
+def _named(job: Job) -> dict[str, Any]:
+    return {
+        "job": job.reference,
+        "closed_at": job.closed_at.isoformat() if job.closed_at else "",
+        "customer": job.site.customer.name if job.site else "",
+    }
+
+
+def _took(jobs: Iterable[int]) -> dict[int, dict[str, list[str]]]:
+    """Return by job and consumable what the book says it took, less what came back, and its minutes."""
+    chosen = sorted(set(jobs))
+    moved = Movement.objects.filter(document__job_cost__job__in=chosen).order_by()
+    net = {
+        (job, code): total
+        for job, code, total in moved.values_list("document__job_cost__job", "consumable__code").annotate(
+            total=net_into_jobs("quantity", "")
+        )
+    }
+    worked = JobUse.objects.filter(job__in=chosen, document__corrected_by__isnull=True).order_by()
+    minutes = {
+        (job, code): total
+        for job, code, total in worked.values_list("job", "consumable__code").annotate(total=Sum("minutes"))
+    }
+    found: dict[int, dict[str, list[str]]] = defaultdict(dict)
+    for job, code in sorted(net.keys() | minutes.keys()):
+        amounts = (net.get((job, code), ZERO), minutes.get((job, code), ZERO))
+        if any(amounts):
+            found[job][code] = [plain(amount) for amount in amounts]
+    return found
+
+
+def _standing_closes(jobs: Iterable[Job]) -> dict[int, Document]:
+    costs = JobCost.objects.filter(
+        Q(job__in=[job.pk for job in jobs], jobs=1), document__corrected_by__isnull=True
+    )
+    return {cost.job_id: cost.document for cost in costs.select_related("document")}
+
+
+def _until(close: Document | None, username: str, now: datetime) -> str:
+    """Return until when the person may take the close back; empty when not, or no more."""
+    if close is None or close.recorded_by != username or close.recorded_at + TAKE_BACK <= now:
+        return ""
+    return (close.recorded_at + TAKE_BACK).isoformat()

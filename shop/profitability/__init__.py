@@ -1,0 +1,1 @@
+"""Margins, how they changed, and the price that reaches a target."""

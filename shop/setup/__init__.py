@@ -1,0 +1,1 @@
+"""How the shop is set up."""

@@ -1,0 +1,1 @@
+"""HTML pages: what all desks share."""

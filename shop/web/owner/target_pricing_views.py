@@ -1,0 +1,110 @@
+"""Kinds of job that lose money or miss the target, and what price or saving would mend them."""
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from django import forms
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_safe
+
+from inventory.models import Books
+from shop.costing.formulas import JobCosts
+from shop.models import Role, the_shop
+from shop.people.permissions import for_roles
+from shop.profitability.margins import GroupMargin, margins_of
+from shop.profitability.ratio_intervals import FEW_JOBS
+from shop.profitability.target_pricing import Kind, Mending, mend
+from shop.templatetags.amounts import percent, share
+from shop.web.grouping_form import CHOICES, GROUPS, GroupingForm, shown
+from shop.web.home_views import page_of
+from shop.web.owner.section_links import areas
+from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money
+
+
+class KindsForm(GroupingForm):
+    """Kinds of job; a month is none."""
+
+    by = forms.ChoiceField(
+        label="Kinds by", choices=[choice for choice in CHOICES if choice[0] != "month"], required=False
+    )
+
+
+@never_cache
+@require_safe
+@for_roles(Role.OWNER)
+def mending(request: HttpRequest) -> HttpResponse:
+    """Show the kinds that miss the target, the dearest first, and what would bring each there."""
+    form = KindsForm(request)
+    shop, minor_unit, written = the_shop(), Books.objects.get().minor_unit, shop_money()
+    target = shop.target_margin_percent
+    page = page_of(request, _below(form, target), "page")
+    words = f"{target.normalize():f}%"
+    table = Table(
+        caption=f"By {GROUPS[form.by_]}, {form.period}, in {shop.currency}",
+        columns=[
+            Column(GROUPS[form.by_].capitalize()),
+            *numbers("Jobs", "Margin", "Ratio", "Short of target", "Mean price", "Price that mends"),
+            *numbers("Or materials and wear less by", "Or other costs less by"),
+        ],
+        rows=[_row(group, form, _mended(group, target, minor_unit), written) for group in page],
+        empty=f"Every kind of job of {form.period} reaches the target of {words}, or there was none.",
+    )
+    context = {
+        "title": "Losses and what would mend them",
+        "areas": areas(request),
+        "shop": shop,
+        "form": form,
+        "intro": [
+            f"Kinds below the target of {words} of revenue, the most money short of it first.",
+            "Each remedy is meant alone, all else staying as it is.",
+            f"Fewer than {FEW_JOBS} jobs say little: look at the jobs before changing a price.",
+        ],
+        "tables": [table],
+        "rows": page,
+        "of": "kinds",
+    }
+    return render(request, "shop/owner/desk.html", context)
+
+
+def _below(form: KindsForm, target_percent: Decimal) -> Sequence[GroupMargin]:
+    """Return the groups that miss the target, the most money short of it first."""
+    found = margins_of(form.by_, form.period.start, form.period.end, lifetime=form.lifetime_)
+
+    def beyond_target(costs: JobCosts, _jobs: int = 0) -> Decimal:
+        return costs.margin - costs.revenue * target_percent / 100
+
+    found.sort(beyond_target)
+    return found[: sum(beyond_target(costs) < 0 for _, _, costs in found.sums())]
+
+
+def _mended(group: GroupMargin, target_percent: Decimal, minor_unit: Decimal) -> Mending:
+    consumption = group.materials + group.wear
+    other = group.labour + group.travel + group.overhead
+    kind = Kind(group.jobs, group.revenue, consumption, other, group.low, group.high)
+    return mend(kind, target_percent, minor_unit)
+
+
+def _row(group: GroupMargin, form: KindsForm, found: Mending, written: Money) -> list[Cell]:
+    interval = "" if group.low is None else f"{percent(group.low)} to {percent(group.high)}"
+    rise = "" if found.price_rise is None else f"{percent(found.price_rise)} more"
+    if found.rise_low is not None and found.rise_high is not None:
+        rise += f", by its interval {percent(found.rise_low)} to {percent(found.rise_high)}"
+    not_enough = "not enough"
+    return [
+        Cell(
+            shown(group.label),
+            address("owner:jobs", **form.query, group=group.label, sort="margin"),
+            note=found.verdict,
+            tags=("few jobs",) if found.few_jobs else (),
+        ),
+        Cell(f"{group.jobs:,}"),
+        Cell(written(group.margin), strong=True),
+        Cell(percent(group.ratio), note=interval),
+        Cell(written(found.shortfall)),
+        Cell("" if found.mean_price is None else written(found.mean_price)),
+        Cell("no price does" if found.price is None else written(found.price), note=rise, strong=True),
+        Cell(not_enough if found.consumption_cut is None else share(found.consumption_cut)),
+        Cell(not_enough if found.other_cut is None else share(found.other_cut)),
+    ]

@@ -1,0 +1,73 @@
+"""The form by which a desk page is told its period: by a name, or by a first and a last day."""
+
+from datetime import date
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.http import HttpRequest
+from django.utils import timezone
+
+from inventory.documents import YEARS
+from shop.accounting.periods import NAMES, Period, named
+
+EARLIEST, LATEST = date(YEARS.start, 1, 1), date(YEARS.stop - 1, 12, 31)
+FIRST_DAY, LAST_DAY = MinValueValidator(EARLIEST), MaxValueValidator(LATEST)
+DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+
+
+class PeriodForm(forms.Form):
+    """The days of a period; further fields of a page are added by its own form.
+
+    A query with days means these days, both empty: all time. One with the name of a period means that period;
+    one with neither, the page's usual one. What is wrong is said, and the usual period shown.
+    """
+
+    usual = "this year"
+    names = NAMES
+
+    start = forms.DateField(label="From", required=False, validators=[FIRST_DAY, LAST_DAY], widget=DAY)
+    end = forms.DateField(label="To", required=False, validators=[FIRST_DAY, LAST_DAY], widget=DAY)
+
+    def __init__(self, request: HttpRequest) -> None:
+        given = request.GET
+        today = timezone.localdate()
+        self.name = ""
+        if "start" not in given and "end" not in given:
+            asked = given.get("period", "")
+            self.name = asked if asked in self.names else self.usual
+        self.period = named(self.name or self.usual, today)
+        data: dict[str, Any] = {**self.usual_choices(), **given.dict()}
+        if self.name:
+            data |= {"start": self.period.start, "end": self.period.end}
+        super().__init__(data)
+        if self.is_valid() and not self.name:
+            self.period = Period(self.cleaned_data["start"], self.cleaned_data["end"])
+
+    def usual_choices(self) -> dict[str, Any]:
+        """Return what the page's own fields are when the query leaves them out."""
+        return {}
+
+    def chosen(self, name: str) -> Any:
+        """Return what was chosen in a field, its usual choice when that was wrong."""
+        found = self.cleaned_data.get(name)
+        return self.usual_choices().get(name) if found in (None, "") else found
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse a period that ends before it starts."""
+        cleaned = super().clean() or {}
+        start, end = cleaned.get("start"), cleaned.get("end")
+        if start and end and end < start:
+            raise ValidationError(f"The last day, {end}, is before the first, {start}: swap them.")
+        return cleaned
+
+    @property
+    def query(self) -> dict[str, str]:
+        """The period as another page takes it."""
+        if self.name:
+            return {"period": self.name}
+        start, end = self.period.start, self.period.end
+        if start is None and end is None:
+            return {"period": "all time"}
+        return {"start": f"{start or ''}", "end": f"{end or ''}"}

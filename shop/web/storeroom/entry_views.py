@@ -1,0 +1,199 @@
+"""Entering stock documents: receive, move, count, scrap. What looks odd is asked once, then posted."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponseBase
+from django.shortcuts import redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods
+
+from inventory import documents
+from inventory.documents import Kind
+from inventory.ledger import Conflict, Refused
+from inventory.models import Consumable, Pack
+from shop.jobs import returns_and_corrections
+from shop.models import Role, the_shop
+from shop.people.permissions import for_roles, person_of
+from shop.web.storeroom import entry_forms, typical_quantities
+from shop.web.storeroom.entry_forms import EnteredLines, HeadForm, LineForm
+from shop.web.storeroom.entry_warnings import Entered, count_questions, questions
+
+LISTED_CONSUMABLES = 1000
+LISTED_PACKS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One kind of document to enter: its words, forms, and what they make."""
+
+    kind: Kind
+    title: str
+    verb: str
+    help: str
+    head: type[HeadForm]
+    line: type[LineForm]
+    make: Callable[[dict[str, Any], EnteredLines], documents.Document]
+    source: str | None = None
+    blind: bool = False
+
+
+RECEIVE = Entry(
+    Kind.RECEIPT,
+    "Receive a delivery",
+    "Receive",
+    "Quantities in stock units or packs, such as 50 or 2 box; costs of the whole line, net of tax.",
+    entry_forms.ReceiptForm,
+    entry_forms.ReceiptLineForm,
+    entry_forms.receipt,
+)
+MOVE = Entry(
+    Kind.TRANSFER,
+    "Move stock",
+    "Move",
+    "From one place to another. A move changes no value.",
+    entry_forms.TransferForm,
+    LineForm,
+    entry_forms.transfer,
+    "source",
+)
+SCRAP = Entry(
+    Kind.SCRAP,
+    "Scrap stock",
+    "Scrap",
+    "What is thrown away leaves the stock at its cost. Discs spoilt on a job belong to that job's close.",
+    entry_forms.ScrapForm,
+    LineForm,
+    entry_forms.scrap,
+    "place",
+)
+
+
+COUNT = Entry(
+    Kind.COUNT,
+    "Count stock",
+    "Post the count",
+    "Count without looking at the book. Leave empty what was not counted; write 0 where none was found.",
+    entry_forms.CountForm,
+    entry_forms.CountLineForm,
+    entry_forms.count,
+    source="place",
+    blind=True,
+)
+
+
+def _view(entry: Entry) -> Callable[..., HttpResponseBase]:
+    @never_cache
+    @for_roles(Role.STOREKEEPER, Role.OWNER)
+    @require_http_methods(["GET", "HEAD", "POST"])
+    def view(request: HttpRequest) -> HttpResponseBase:
+        return _enter(request, entry)
+
+    return view
+
+
+receive = _view(RECEIVE)
+move = _view(MOVE)
+scrap = _view(SCRAP)
+count = _view(COUNT)
+
+
+def _enter(request: HttpRequest, entry: Entry) -> HttpResponseBase:
+    if request.method != "POST":
+        head = entry.head(initial={**request.GET.dict(), "id": entry.head.new_id()})
+        counted = typical_quantities.shelf(request.GET.get("place", "")) if entry.blind else []
+        return _show(request, entry, head, entry_forms.lines_of(entry.line, consumables=counted))
+    if "more" in request.POST:
+        return _with_more_lines(request, entry)
+    head = entry.head(request.POST)
+    lines = entry_forms.lines_of(entry.line, request.POST)
+    head.is_valid()
+    entered = entry_forms.read_lines(lines, head, head.cleaned_data.get("supplier"))
+    if not head.is_valid() or not _all_valid(lines):
+        return _show(request, entry, head, lines)
+    asked = list(_questions(entry, head.cleaned_data, entered))
+    if asked and "sure" not in request.POST:
+        return _show(request, entry, head, lines, asked)
+    document = entry.make(head.cleaned_data, entered)
+    try:
+        posting = returns_and_corrections.post(document, by=person_of(request).get_username())
+    except Refused as refused:
+        _place_problems(refused, head, entered)
+        return _show(request, entry, head, lines)
+    said = "Posted" if posting.created else "Was posted before; it counts once"
+    messages.success(request, f"{said}: {entry.kind} {document.id}.")
+    return redirect("store:document", kind=document.kind, client_id=document.id)
+
+
+def _with_more_lines(request: HttpRequest, entry: Entry) -> HttpResponseBase:
+    """Show the form again as it was filled in, with further empty lines."""
+    data = request.POST.copy()
+    shown = str(data.get("line-TOTAL_FORMS", ""))
+    total = int(shown) if shown.isdecimal() else 0
+    data["line-TOTAL_FORMS"] = str(min(total + entry_forms.LINES_SHOWN, entry_forms.LINES_MOST))
+    head = entry.head(initial=data.dict())
+    lines = entry_forms.lines_of(entry.line, data)
+    return _show(request, entry, head, lines)
+
+
+def _all_valid(lines: entry_forms.LineFormSet) -> bool:
+    return not any(form.errors for form in lines.forms) and not lines.non_form_errors()
+
+
+def _questions(entry: Entry, head: dict[str, Any], entered: EnteredLines) -> Iterator[str]:
+    codes = list(entered.consumables)
+    recent = {} if entry.blind else typical_quantities.recent_quantities(entry.kind, codes)
+    costs = typical_quantities.last_unit_costs(codes) if entry.kind == Kind.RECEIPT else {}
+    there = typical_quantities.held(head[entry.source], codes) if entry.source else {}
+    lines = [
+        Entered(
+            name=entered.consumable(form).name,
+            unit=entered.consumable(form).stock_unit,
+            quantity=quantity,
+            usual=recent.get(code := form.cleaned_data["consumable"], ()),
+            cost=form.cleaned_data.get("cost"),
+            last_cost=costs.get(code),
+            held=there.get(code, Decimal(0)) if entry.source else None,
+        )
+        for form, quantity in zip(entered.forms, entered.quantities, strict=True)
+    ]
+    return count_questions(lines) if entry.blind else questions(lines)
+
+
+def _place_problems(refused: Refused, head: forms.Form, entered: EnteredLines) -> None:
+    """Put what the ledger refused beside the fields it is about."""
+    for document, problem in refused.problems:
+        if isinstance(refused, Conflict):
+            head.add_error(
+                None, f"{document.kind} {document.id} was posted before with other content. Start a new one."
+            )
+            continue
+        form = entered.forms[problem.line - 1] if problem.line else head
+        form.add_error(
+            problem.field if problem.field in form.fields else None, f"{problem.value} {problem.expected}"
+        )
+
+
+def _show(
+    request: HttpRequest,
+    entry: Entry,
+    head: forms.Form,
+    lines: entry_forms.LineFormSet,
+    asked: list[str] | None = None,
+) -> HttpResponseBase:
+    page = {
+        "title": entry.title,
+        "shop": the_shop(),
+        "entry": entry,
+        "head": head,
+        "lines": lines,
+        "asked": asked or [],
+        "consumables": Consumable.objects.order_by("code")[:LISTED_CONSUMABLES],
+        "packs": Pack.objects.values_list("name", flat=True).order_by("name").distinct()[:LISTED_PACKS],
+    }
+    status = 400 if head.errors or any(form.errors for form in lines.forms) else 200
+    return render(request, "shop/storeroom/entry.html", page, status=status)

@@ -1,0 +1,388 @@
+"""Work killed in its middle, again and again: nothing is lost, nothing doubled.
+
+Real workers, beats and a real Redis on a real PostgreSQL, and `run_due` on an SQLite file; a real mail server
+takes the letters. Processes are killed with SIGKILL when the database shows that they are in the middle of a
+piece of work; triggers in the test's own database make each write take a while, so that "in the middle" is
+also between the effects and the mark that they are done. A week undisturbed says what the others must give.
+"""
+
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+import urllib.request
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
+from typing import Any
+
+import psycopg
+import pytest
+
+from forecasting.schedule import Kind
+from tests.servers import (
+    PROJECT,
+    Mailbox,
+    PostgresServer,
+    RedisMissingError,
+    RedisServer,
+    free_port,
+    mail_server,
+    migrated,
+    redis_server,
+    wait_until,
+)
+
+VANS, SUPPLIERS, PARTS = 3, 2, 2
+PATIENCE_SECONDS = 300
+SENDING = "sending a letter"
+KINDS = (*Kind, SENDING)
+WEEKS_OF_KILLS = 3
+# Of pieces that come once a week, each is killed twice; of the others, each once.
+KILLS_OF_PIECE = dict.fromkeys(
+    (Kind.FORECAST, Kind.FORECAST_END, Kind.RESTOCKS, Kind.PURCHASES, Kind.CHECK), 2
+)
+KILLS_AT_RANDOM = 12
+# Some time after a kill and before the claim is taken over (tests.forecasting.killable).
+LOOK_AT_WRECK_SECONDS = 0.5
+
+DAWDLE = """
+CREATE FUNCTION dawdle() RETURNS trigger LANGUAGE plpgsql AS
+    $$ BEGIN PERFORM pg_sleep(0.3 * random()); RETURN NEW; END $$;
+CREATE TRIGGER dawdle BEFORE UPDATE ON forecasting_periodwork FOR EACH ROW
+    WHEN (NEW.done_at IS NOT NULL) EXECUTE FUNCTION dawdle();
+CREATE TRIGGER dawdle BEFORE UPDATE ON forecasting_letter FOR EACH ROW
+    WHEN (NEW.state = 'sent') EXECUTE FUNCTION dawdle();
+"""
+DAWDLE_BEFORE = (
+    "CREATE TRIGGER dawdle_before BEFORE INSERT ON {} FOR EACH STATEMENT EXECUTE FUNCTION dawdle()"
+)
+WRITTEN = ("forecastrun", "burnforecast", "restock", "restockline", "letter", "purchase", "purchaseline")
+
+AT_WORK = """
+SELECT kind, period, token FROM forecasting_periodwork
+WHERE token <> '' AND done_at IS NULL AND alive_at > now() - interval '1 second'
+UNION ALL
+SELECT %s, "key", token FROM forecasting_letter
+WHERE state = 'sending' AND alive_at > now() - interval '1 second'
+"""
+CLAIMED = """
+SELECT kind, period FROM forecasting_periodwork WHERE token <> '' AND done_at IS NULL
+UNION ALL SELECT 'sending', "key" FROM forecasting_letter WHERE state = 'sending'
+"""
+STILL_CLAIMED = """
+SELECT 1 FROM forecasting_periodwork WHERE token = %s AND done_at IS NULL
+UNION ALL SELECT 1 FROM forecasting_letter WHERE token = %s AND state = 'sending'
+"""
+UNFINISHED = """
+SELECT (SELECT count(*) FROM forecasting_periodwork WHERE done_at IS NULL)
+     + (SELECT count(*) FROM forecasting_letter WHERE state <> 'sent')
+"""
+DONE_PIECES = "SELECT kind, count(*) FROM forecasting_periodwork WHERE done_at IS NOT NULL GROUP BY kind"
+FORECASTS = """
+SELECT f.place_id, f.consumable_id, f.weeks_ahead, f.mean, CAST(f.quantiles AS text)
+FROM forecasting_burnforecast f WHERE f.run_id = {run} ORDER BY 1, 2, 3
+"""
+RESTOCKED = """
+SELECT r.van_id, l.consumable_id, l.suggested
+FROM forecasting_restock r JOIN forecasting_restockline l ON l.restock_id = r.id
+WHERE r.period = '{period}' ORDER BY 1, 2
+"""
+ORDERED = """
+SELECT p.supplier_id, l.consumable_id, l.suggested_packs
+FROM forecasting_purchase p JOIN forecasting_purchaseline l ON l.purchase_id = p.id
+WHERE p.status = 'draft' ORDER BY 1, 2
+"""
+
+
+BEGIN = "import django; django.setup(); from tests.forecasting import {0}; {0}.{1}()"
+
+
+class Killable:
+    """The process of tests.forecasting.killable, and those that it started."""
+
+    def __init__(self, environment: dict[str, str]) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-W", "ignore", "-c", BEGIN.format("killable", "main")],
+            cwd=PROJECT,
+            env={**os.environ, "DJANGO_SETTINGS_MODULE": "shop.config.settings", **environment},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            encoding="utf-8",
+        )
+        self._started: list[int] = []
+
+    def start(self, role: str) -> int:
+        """Start a process of a role, and return its id."""
+        self._started.append(int(self._ask(role)))
+        return self._started[-1]
+
+    def week(self, number: int) -> None:
+        """Let all that start later take it to be so many weeks later."""
+        self._ask(f"week {number}")
+
+    def end(self) -> None:
+        """Kill all."""
+        for process in self._started:
+            kill(process)
+        self._process.communicate()
+
+    def _ask(self, line: str) -> str:
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(line + "\n")
+        self._process.stdin.flush()
+        answer: str = self._process.stdout.readline().strip()
+        assert answer, f"no answer to {line}"
+        return answer
+
+
+@contextmanager
+def killable(database_url: str, mailbox: Mailbox, redis: RedisServer | None = None) -> Iterator[Killable]:
+    """Fill a database with the shop, and run the process that starts what is killed."""
+    environment = {"DATABASE_URL": migrated(database_url), "EMAIL_URL": mailbox.url, "LOG_LEVEL": "CRITICAL"}
+    environment["REDIS_URL"] = redis.url if redis else ""
+    subprocess.run(
+        [sys.executable, "-c", BEGIN.format("small_fleet", "open_fleet")],
+        cwd=PROJECT,
+        env={**os.environ, "DJANGO_SETTINGS_MODULE": "shop.config.settings", **environment},
+        check=True,
+    )
+    started = Killable(environment)
+    try:
+        yield started
+    finally:
+        started.end()
+
+
+def kill(process: int) -> bool:
+    """Kill a process at once; return whether it was there."""
+    with suppress(ProcessLookupError):
+        os.kill(process, signal.SIGKILL)
+        return True
+    return False
+
+
+def is_there(process: int) -> bool:
+    """Return whether a process runs."""
+    with suppress(ProcessLookupError):
+        os.kill(process, 0)
+        return True
+    return False
+
+
+@pytest.fixture
+def redis() -> Iterator[RedisServer]:
+    """Run a private Redis; without one on the machine the test is skipped, except in CI."""
+    try:
+        with redis_server() as server:
+            yield server
+    except RedisMissingError as missing:
+        if os.environ.get("CI"):
+            raise
+        pytest.skip(str(missing))
+
+
+def pieces_of(weeks: int) -> dict[str, int]:
+    """Return how many pieces of each kind are done after some weeks."""
+    each: dict[str, int] = dict.fromkeys(Kind, weeks)
+    return {**each, Kind.FORECAST_PART: PARTS * weeks, Kind.LETTER: VANS * weeks}
+
+
+class Watched:
+    """The database that the workers work on, and what was killed."""
+
+    def __init__(self, database: psycopg.Connection, processes: Killable) -> None:
+        self._database = database
+        self.processes = processes
+        self.chance = random.Random(20261125)  # noqa: S311 - when to kill
+        self.kills, self.in_the_middle = Counter[str](), Counter[str]()
+
+    def ask(self, query: str, *values: object) -> list[tuple[Any, ...]]:
+        """Return what the database answers."""
+        return self._database.execute(query.encode(), values or None).fetchall()
+
+    def is_done(self, weeks: int) -> bool:
+        """Return whether all the work of so many weeks is done, and all letters are sent."""
+        return dict(self.ask(DONE_PIECES)) == pieces_of(weeks) and self.ask(UNFINISHED) == [(0,)]
+
+    def make_writing_slow(self) -> None:
+        """Let each write take a while from now on."""
+        self._database.execute(DAWDLE)
+        for table in WRITTEN:
+            self._database.execute(DAWDLE_BEFORE.format(f"forecasting_{table}").encode())
+
+    def kill_in_the_middle(self, weeks: int) -> None:
+        """Kill the one worker whenever it is seen at work, until so many weeks are done."""
+        worker = self.processes.start("worker")
+        killed = Counter[tuple[str, str]]()
+        end = time.monotonic() + PATIENCE_SECONDS
+        while not self.is_done(weeks):
+            assert time.monotonic() < end, (weeks, self.ask(DONE_PIECES), self.ask(UNFINISHED))
+            seen = [
+                row for row in self.ask(AT_WORK, SENDING) if killed[row[:2]] < KILLS_OF_PIECE.get(row[0], 1)
+            ]
+            if not seen:
+                if not is_there(worker):
+                    # As whatever supervises a worker does.
+                    worker = self.processes.start("worker")
+                time.sleep(0.003)
+                continue
+            kind, period, token = seen[0]
+            time.sleep(0.3 * self.chance.random() ** 2)
+            kill(worker)
+            killed[kind, period] += 1
+            self.kills[kind] += 1
+            time.sleep(LOOK_AT_WRECK_SECONDS)
+            self.in_the_middle[kind] += len(self.ask(STILL_CLAIMED, token, token))
+            worker = self.processes.start("worker")
+        kill(worker)
+
+    def kill_at_random(self, beats: list[int], redis: RedisServer) -> None:
+        """Kill two workers and two beats now and then, and let Redis forget everything in between."""
+        workers = [self.processes.start("worker") for _ in range(2)]
+        for turn in range(KILLS_AT_RANDOM):
+            time.sleep(self.chance.uniform(0.1, 0.9))
+            group, role = (beats, "beat") if turn % 4 == 3 else (workers, "worker")
+            place = self.chance.randrange(2)
+            self.kills["at random"] += kill(group[place])
+            group[place] = self.processes.start(role)
+            if turn == KILLS_AT_RANDOM // 2:
+                redis.stop()
+                time.sleep(1)
+                redis.start()
+
+
+def test_workers_killed_in_the_middle_of_every_task_lose_and_double_nothing(
+    postgres: PostgresServer, redis: RedisServer
+) -> None:
+    url, began = postgres.new_database(), time.monotonic()
+    with (
+        mail_server() as mailbox,
+        killable(url, mailbox, redis) as processes,
+        psycopg.connect(url, autocommit=True) as database,
+    ):
+        watched = Watched(database, processes)
+        # Two beats from the beginning to the end.
+        beats = [processes.start("beat") for _ in range(2)]
+        worker = processes.start("worker")
+        wait_until(lambda: watched.is_done(1), "the undisturbed week is not done", PATIENCE_SECONDS)
+        assert mailbox.copies().total() == VANS
+        kill(worker)
+
+        watched.make_writing_slow()
+        mailbox.dawdle_seconds = 0.1
+        for week in range(1, WEEKS_OF_KILLS + 1):
+            processes.week(week)
+            watched.kill_in_the_middle(weeks=week + 1)
+        processes.week(WEEKS_OF_KILLS + 1)
+        watched.kill_at_random(beats, redis)
+        weeks = WEEKS_OF_KILLS + 2
+        wait_until(
+            lambda: watched.is_done(weeks), "the week of kills at random is not done", PATIENCE_SECONDS
+        )
+
+        repeats = check_all_is_there_once(watched.ask, mailbox, weeks)
+        ask, kills, middle = watched.ask, watched.kills, watched.in_the_middle
+        print(
+            f"\n{kills.total()} kills in {time.monotonic() - began:.0f} s: {dict(kills)}; "
+            f"in the middle {middle.total()}: {dict(middle)}; {repeats} of {VANS * weeks} letters twice"
+        )
+        assert len({supplier for supplier, _, _ in ask(ORDERED)}) == SUPPLIERS
+        assert ask("SELECT count(*) FROM forecasting_purchase WHERE status = 'draft'") == [(SUPPLIERS,)]
+        assert kills.total() >= 50
+        assert all(middle[kind] for kind in KINDS), middle
+        # Only a kill between the server's taking a letter and the mark that it did can send it twice.
+        assert repeats <= kills[SENDING] + kills["at random"]
+
+
+def check_all_is_there_once(ask: Callable[[str], list[tuple[Any, ...]]], mailbox: Mailbox, weeks: int) -> int:
+    """Assert that each week has once what the first, undisturbed one has; return how many letters repeat."""
+    runs = ask("SELECT id, finished_at IS NOT NULL FROM forecasting_forecastrun ORDER BY id")
+    assert len(runs) == weeks
+    assert all(finished for _, finished in runs)
+    forecasts = [ask(FORECASTS.format(run=run)) for run, _ in runs]
+    assert len(forecasts[0]) > 0
+    assert all(forecast == forecasts[0] for forecast in forecasts)
+    periods = [period for (period,) in ask("SELECT DISTINCT period FROM forecasting_restock ORDER BY 1")]
+    assert len(periods) == weeks
+    drafts = [ask(RESTOCKED.format(period=period)) for period in periods]
+    assert len({van for van, _, _ in drafts[0]}) == VANS
+    assert all(draft == drafts[0] for draft in drafts)
+    assert ask("SELECT count(*) FROM forecasting_restock") == [(VANS * weeks,)]
+    assert ask("SELECT count(*) FROM forecasting_restockevent WHERE what = 'drafted'") == [(VANS * weeks,)]
+    written = {message_id for (message_id,) in ask("SELECT message_id FROM forecasting_letter")}
+    assert len(written) == VANS * weeks
+    copies = mailbox.copies()
+    assert set(copies) == written
+    return copies.total() - len(copies)
+
+
+def test_the_site_works_while_redis_is_gone_and_work_catches_up(
+    postgres: PostgresServer, redis: RedisServer
+) -> None:
+    url = postgres.new_database()
+    with mail_server() as mailbox, killable(url, mailbox, redis) as processes:
+        redis.stop()
+        port = free_port()
+        site = subprocess.Popen(
+            [sys.executable, "manage.py", "serve", f"--port={port}"],
+            cwd=PROJECT,
+            env={**os.environ, "DATABASE_URL": url, "REDIS_URL": redis.url},
+            stdout=subprocess.DEVNULL,
+        )
+        try:
+            wait_until(lambda: answers(port), "the site does not answer without Redis")
+            # Both start without Redis, and wait for it.
+            processes.start("worker")
+            processes.start("beat")
+            time.sleep(1)
+            assert answers(port)
+            assert mailbox.taken == []
+            redis.start()
+            wait_until(lambda: mailbox.copies().total() == VANS, "the letters do not come")
+        finally:
+            site.terminate()
+            site.wait()
+        assert max(mailbox.copies().values()) == 1
+
+
+def answers(port: int) -> bool:
+    """Return whether the site shows its sign-in page."""
+    with suppress(OSError), urllib.request.urlopen(f"http://127.0.0.1:{port}/sign-in/") as page:
+        return bool(page.status == 200)
+    return False
+
+
+def test_run_due_killed_on_one_machine_loses_and_doubles_nothing(sqlite_url: str) -> None:
+    chance = random.Random(20261126)  # noqa: S311 - when to kill
+    weeks = 3
+    with mail_server() as mailbox, killable(sqlite_url, mailbox) as processes:
+
+        def ask(query: str) -> list[tuple[Any, ...]]:
+            file = sqlite_url.removeprefix("sqlite:///")
+            with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=30)) as database:
+                return database.execute(query).fetchall()
+
+        killed = Counter[tuple[str, str]]()
+        for week in range(weeks):
+            processes.week(week)
+            end = time.monotonic() + PATIENCE_SECONDS
+            while dict(ask(DONE_PIECES)) != pieces_of(week + 1) or ask(UNFINISHED) != [(0,)]:
+                assert time.monotonic() < end, (ask(DONE_PIECES), ask(UNFINISHED))
+                process = processes.start("due")
+                while is_there(process):
+                    # The first week is left undisturbed; in the others each piece is killed once when seen.
+                    fresh = [piece for piece in ask(CLAIMED) if piece not in killed] if week else []
+                    if fresh:
+                        time.sleep(0.05 * chance.random() ** 2)
+                        killed[fresh[0]] += kill(process)
+                    time.sleep(0.002)
+        kills = killed.total()
+        repeats = check_all_is_there_once(ask, mailbox, weeks)
+    print(f"\n{kills} kills; {repeats} of {VANS * weeks} letters twice")
+    assert kills >= 10
+    assert repeats <= kills
