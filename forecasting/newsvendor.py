@@ -3,7 +3,8 @@
 Holding cost is what one unit left over costs per interval, stockout cost what one unit short costs; both
 are money per unit. The best level is the quantile of demand at the critical ratio, stockout / (stockout +
 holding). Source: Snyder and Shen, Fundamentals of Supply Chain Theory, 2nd ed., section 4.3. Poisson demand
-is `discrete_demand.poisson`; numbers are of the kinds told apart in `forecasting.stock_control.numeric_checks`.
+is `discrete_demand.poisson`; numbers are of the kinds told apart in
+`forecasting.stock_control.numeric_checks`.
 """
 
 from dataclasses import dataclass

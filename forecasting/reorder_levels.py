@@ -2,7 +2,8 @@
 
 Fixed cost is money per order; holding and stockout costs are money per unit and period; what is short waits
 (backorders). Levels and quantities are whole units, positions may be negative. Numbers are of the kinds told
-apart in `forecasting.stock_control.numeric_checks`; costs per period are computed in float and rounded once, to 4 places.
+apart in `forecasting.stock_control.numeric_checks`; costs per period are computed in float and rounded once,
+to 4 places.
 """
 
 from dataclasses import dataclass, field

@@ -59,8 +59,8 @@ class Purchase(models.Model):
 class PurchaseLine(models.Model):
     """One pack of a purchase. Quantities in stock units, but for packs; money is net of tax.
 
-    `prices` is the price list when it was drafted (forecasting.stock_control.price_breaks). `approved_packs` is a
-    person's number: null as long as nobody changed the suggestion of a draft, 0 for what was struck out.
+    `prices` is the price list when it was drafted (forecasting.stock_control.price_breaks). `approved_packs`
+    is a person's number: null as long as nobody changed the suggestion of a draft, 0 for what was struck out.
     """
 
     purchase = models.ForeignKey(Purchase, on_delete=models.CASCADE, related_name="lines")

@@ -24,7 +24,8 @@ from shop.web.storeroom.typical_quantities import last_unit_costs
 
 FloatArray = npt.NDArray[np.float64]
 
-# As short as a history may be for a forecast that rests on its own series: forecasting.demand.demand_panel.SHORT_HISTORY.
+# As short as a history may be for a forecast that rests on its own series:
+# forecasting.demand.demand_panel.SHORT_HISTORY.
 HISTORY_WEEKS_MIN = 8
 ONE_DAY = timedelta(days=1)
 ZERO = Decimal(0)

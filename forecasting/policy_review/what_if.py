@@ -93,7 +93,8 @@ def level_over_days(
 ) -> FloatArray:
     """The burn of some days that is not exceeded with the chance `service`: (series,).
 
-    `quantiles` (weeks ahead, series, probabilities). As `forecasting.replenishment.protection_interval.over_days` has it,
+    `quantiles` (weeks ahead, series, probabilities). As
+    `forecasting.replenishment.protection_interval.over_days` has it,
     for all series at once: the quantile nearest the median runs evenly in time, the distance from it with
     the root of time.
     """

@@ -1,7 +1,7 @@
 """Does the ledger agree with itself? Stock, counts and values, each computed again from the movements.
 
-Only movements are believed here; that they are what documents said is inventory.integrity.document_checks. Nothing
-is written. Memory is bounded by the movements of one consumable.
+Only movements are believed here; that they are what documents said is inventory.integrity.document_checks.
+Nothing is written. Memory is bounded by the movements of one consumable.
 """
 
 from collections import defaultdict, deque

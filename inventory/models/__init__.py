@@ -50,7 +50,8 @@ OUTSIDE_CODES = tuple(kind.value for kind in PlaceKind if kind not in REAL_KINDS
 class Place(models.Model):
     """Where stock can be. The four outside places are one row each, made by the first migration.
 
-    Stock under way to a van stands at a place of its own, `bound_for` that van; see inventory.ledger.in_transit.
+    Stock under way to a van stands at a place of its own, `bound_for` that van; see
+    inventory.ledger.in_transit.
     """
 
     code = models.CharField(max_length=64, unique=True, validators=[validate_code])
@@ -320,7 +321,7 @@ class Holding(models.Model):
 
 
 class MovementValue(models.Model):
-    """The value a movement carries across the boundary of stock. Derived; see inventory.perpetual_valuation.stored_values."""
+    """The value a movement carries across the boundary of stock. Derived."""
 
     movement = models.OneToOneField(
         Movement, primary_key=True, on_delete=models.PROTECT, related_name="valued"
@@ -333,7 +334,7 @@ class MovementValue(models.Model):
 
 
 class CostAdjustment(models.Model):
-    """What a movement cost in the end less what it was valued at. Derived; see inventory.perpetual_valuation.stored_values."""
+    """What a movement cost in the end less what it was valued at. Derived."""
 
     movement = models.ForeignKey(
         Movement, on_delete=models.PROTECT, related_name="adjustments", help_text="the one that settles"
@@ -395,7 +396,8 @@ class LotCheckpoint(models.Model):
     """What is thought to be left of each lot of one consumable after all that happened up to a moment.
 
     Derived, and true as long as nothing is recorded afterwards about the time before that moment:
-    `last_movement` is the highest id among the consumable's movements known then. See inventory.reports.expiring_stock.
+    `last_movement` is the highest id among the consumable's movements known then. See
+    inventory.reports.expiring_stock.
     """
 
     consumable = models.ForeignKey(Consumable, on_delete=models.PROTECT, related_name="lot_checkpoints")

@@ -1,4 +1,4 @@
-"""The rules of shop.people.permissions applied to requests: by role first, then by what the document touches."""
+"""Requests under the rules of shop.people.permissions: by role first, then by what the document touches."""
 
 from typing import Any
 

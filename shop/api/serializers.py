@@ -1,6 +1,7 @@
 """The shape of documents in JSON, one serializer per kind.
 
-They only turn a body into the plain values of inventory.documents and shop.jobs.close_data, and name every field that
+They only turn a body into the plain values of inventory.documents and shop.jobs.close_data, and name every
+field that
 is missing, misspelt or of the wrong type. What a value may be is for the documents and their doors to say.
 """
 

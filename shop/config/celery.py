@@ -1,7 +1,7 @@
 """The Celery application of a deployment with REDIS_URL.
 
-Any number of `celery --app shop.config.celery worker`, and `celery --app shop.config.celery beat`; a second beat does no
-harm.
+Any number of `celery --app shop.config.celery worker`, and `celery --app shop.config.celery beat`; a second
+beat does no harm.
 """
 
 import os

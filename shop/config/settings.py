@@ -165,7 +165,8 @@ DEFAULT_FROM_EMAIL = env.str("DEFAULT_FROM_EMAIL", default="slurrybook@localhost
 # Of each step of a conversation with the mail server.
 EMAIL_TIMEOUT = 20
 
-# How often to look for work that is due, here and in forecasting.scheduler; a look that comes late is of no use.
+# How often to look for work that is due, here and in forecasting.scheduler; a look that comes late is of no
+# use.
 LOOK_SECONDS = 60
 LOOK_EXPIRES_SECONDS = 55
 # With a broker, workers do the periodic work; without one, `serve` or `run_due` do. The database alone says

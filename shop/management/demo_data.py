@@ -33,7 +33,7 @@ from shop.models import (
 )
 from shop.setup.shop_settings import Changes, set_up
 
-FOLDER = Path(__file__).resolve().parent.parent / "fixtures" / "demo"
+FOLDER = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 SAY_NOTHING: Callable[[str], object] = lambda _: None  # noqa: E731 - a default argument with a type
 
 

@@ -13,7 +13,8 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shop.models import Role, the_shop
-from shop.people import sessions, user_status
+from shop.people import sessions as sign_ins
+from shop.people import user_status
 from shop.people.admin_log import note
 from shop.people.forms import LengthsForm, TokenForm
 from shop.people.permissions import for_roles, own_van, person_of, role_of
@@ -34,7 +35,7 @@ def account(request: HttpRequest) -> HttpResponse:
         "person": person,
         "role": role_of(person),
         "own": own_van(person),
-        "devices": sessions.devices_of(person).count(),
+        "devices": sign_ins.devices_of(person).count(),
         "form": LengthsForm(instance=person),
     }
     return render(request, "shop/people/account.html", context)
@@ -59,7 +60,7 @@ def lengths(request: HttpRequest) -> HttpResponse:
 @for_everyone
 def sessions(request: HttpRequest) -> HttpResponse:
     """List where the person is signed in."""
-    rows = page_of(request, sessions.devices_of(person_of(request)), "page")
+    rows = page_of(request, sign_ins.devices_of(person_of(request)), "page")
     context = {"title": "Where you are signed in", "rows": rows, "here": request.session.session_key}
     return render(request, "shop/people/sessions.html", context)
 
@@ -68,9 +69,9 @@ def sessions(request: HttpRequest) -> HttpResponse:
 @for_everyone
 def end_session(request: HttpRequest, pk: int) -> HttpResponse:
     """Sign the person out on one device."""
-    own = sessions.devices_of(person_of(request)).filter(pk=pk)
+    own = sign_ins.devices_of(person_of(request)).filter(pk=pk)
     device = get_object_or_404(own)
-    sessions.end(own)
+    sign_ins.end(own)
     note(person_of(request), person_of(request), f"signed out on one device: {device.words}")
     if device.session_id == request.session.session_key:
         logout(request)
@@ -94,7 +95,7 @@ class ChangePassword(PasswordChangeView):
         person = person_of(self.request)
         note(person, person, "password changed")
         here = self.request.session.session_key
-        sessions.end(sessions.devices_of(person).exclude(session=here))
+        sign_ins.end(sign_ins.devices_of(person).exclude(session=here))
         messages.success(self.request, "Your password is changed. Your other devices are signed out.")
         return answer
 

@@ -3,7 +3,8 @@
 Run as `python -m tests.benchmarks.lists [--rows N] [--only WORD] [--database URL]`. Asks for the first, the
 last, a narrowed and a sorted page, as someone whom the list serves, and prints seconds (the better of two),
 queries and the size of the largest. Bare is `SELECT ... LIMIT 50` with a `COUNT(*)`. `--database` measures a
-database that is filled already, or fills an empty one and leaves it so. A route of tests/shop/api/test_access.py
+database that is filled already, or fills an empty one and leaves it so. A route of
+tests/shop/api/test_access.py
 that names no single thing and is neither among LISTS nor NO_LIST stops it: a forgotten list is noticed.
 """
 

@@ -1,4 +1,4 @@
-"""What is usual for stock documents, read from the ledger for the questions of shop.web.storeroom.entry_warnings."""
+"""What is usual for stock documents, read from the ledger for the questions about odd entries."""
 
 from collections import defaultdict
 from collections.abc import Collection

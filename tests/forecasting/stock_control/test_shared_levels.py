@@ -24,8 +24,8 @@ def poisson_outlook(means: list[float], lead: int = 1, review: int = 1) -> Outlo
 
 
 def test_short_and_stock_are_those_of_poisson_demand() -> None:
-    # Expected shortages of Poisson demand, in closed form by forecasting.stock_control.discrete_demand (tested against
-    # Snyder and Shen's newsvendor).
+    # Expected shortages of Poisson demand, in closed form by forecasting.stock_control.discrete_demand
+    # (tested against Snyder and Shen's newsvendor).
     found = poisson_outlook([1.5])
     late, early = expected_shortages(poisson(1.5, 2)), expected_shortages(poisson(1.5, 1))
     assert found.demand[0] == pytest.approx(1.5, abs=2e-3)

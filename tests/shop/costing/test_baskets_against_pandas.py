@@ -18,7 +18,7 @@ from tests.shop.csv_import import Imports
 
 pytestmark = pytest.mark.django_db
 
-EXTRACT = Path(__file__).parents[2] / "fixtures" / "open" / "baskets_extract.csv"
+EXTRACT = Path(__file__).parents[3] / "fixtures" / "open" / "baskets_extract.csv"
 LAST_PLACE = Decimal("0.0001")
 
 

@@ -9,7 +9,7 @@ from django.core.management import CommandError
 
 from tests.shop.world import run
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 
 
 @pytest.mark.django_db
