@@ -16,11 +16,11 @@ from forecasting.burn.chart import burn_chart, chart_in_words
 from forecasting.burn.runs import forecast_burn, latest_run
 from forecasting.models import BurnForecast, ForecastRun
 from inventory.models import PlaceKind
+from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles, person_of, role_of
 from shop.web.charts import svg, svg_response, theme_of
 from shop.web.code_select import options_of
-from shop.web.home_views import page_of
 
 EVERYONE = tuple(Role)
 STOCK = (Role.STOREKEEPER, Role.OWNER)

@@ -22,6 +22,7 @@ from forecasting.models.terms import (
     SupplierTerms,
     VanSpace,
     the_terms,
+    timetable,
 )
 
 __all__ = [
@@ -49,4 +50,5 @@ __all__ = [
     "SupplierTerms",
     "VanSpace",
     "the_terms",
+    "timetable",
 ]

@@ -8,8 +8,10 @@ from django.db import models
 from django.db.models import F, Q
 
 from forecasting.email_addresses import validate_addresses
+from forecasting.schedule import Timetable
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Supplier
+from shop.models import the_shop
 
 NOT_NEGATIVE = MinValueValidator(Decimal(0))
 LEAST_SERVICE, MOST_SERVICE = Decimal("0.5"), Decimal("0.999")
@@ -319,3 +321,9 @@ class PriceBreak(models.Model):
 def the_terms() -> StockingTerms:
     """Return the shop's stocking terms."""
     return StockingTerms.objects.get(pk=1)
+
+
+def timetable() -> Timetable:
+    """Return the timetable that the shop's settings give."""
+    terms = the_terms()
+    return Timetable(the_shop().zone, terms.letter_weekday, terms.letter_time)

@@ -14,17 +14,16 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from forecasting import schedule
 from forecasting.email_addresses import addresses_in
-from forecasting.models import Letter, LetterState, StockingTerms, the_terms
+from forecasting.models import Letter, LetterState, StockingTerms, the_terms, timetable
 from forecasting.outbox.messages import attachments_of, content_of, parsed, write_again
 from forecasting.outbox.queries import CHOICES, TROUBLED, narrowed, needing_a_hand
 from forecasting.outbox.weekly_list import recipients_of, technicians_of
 from forecasting.schedule import Kind
-from forecasting.scheduler.runner import timetable
 from inventory.models import Place, PlaceKind
+from shop.common.pagination import page_of
 from shop.common.text import counted
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles, person_of
-from shop.web.home_views import page_of
 
 if TYPE_CHECKING:
     TermsFormBase = forms.ModelForm[StockingTerms]

@@ -27,11 +27,11 @@ from forecasting.policy_review.queries import (
 )
 from inventory.models import Books, Holding
 from inventory.reports.iso_weeks import Weeks
+from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles, person_of, role_of
 from shop.web.charts import svg, svg_response, theme_of
 from shop.web.code_select import options_of
-from shop.web.home_views import page_of
 
 VAN_AND_STOCK = (Role.TECHNICIAN, Role.STOREKEEPER, Role.OWNER)
 WIDTH_PX, HEIGHT_PX = 560, 320

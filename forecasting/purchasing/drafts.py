@@ -8,6 +8,7 @@ from django.db import transaction
 from django.db.models import IntegerField, Max
 from django.db.models.functions import Cast, Substr
 
+from forecasting.draft_depot import CannotDraftError, depot_of
 from forecasting.models import (
     ForecastRun,
     Purchase,
@@ -19,7 +20,6 @@ from forecasting.models import (
 )
 from forecasting.purchasing.inputs import Gathered, gather
 from forecasting.purchasing.reorder_rules import LeftOut, Line, Plan, decide
-from forecasting.replenishment.drafts import CannotDraftError, depot_of
 from inventory.models import Place, Supplier
 
 

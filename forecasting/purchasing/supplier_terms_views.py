@@ -16,9 +16,9 @@ from forecasting.purchasing.forms import amount_field
 from forecasting.purchasing.inputs import lead_time_of, price_list_of
 from forecasting.purchasing.queries import STOCK
 from inventory.models import Books, Pack, Place, PlaceKind, Supplier
+from shop.common.pagination import page_of
 from shop.models import the_shop
 from shop.people.permissions import for_roles
-from shop.web.home_views import page_of
 
 if TYPE_CHECKING:
     RuleFormBase = forms.ModelForm[StockingTerms]

@@ -12,6 +12,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
+from forecasting.draft_depot import CannotDraftError
 from forecasting.models import (
     ForecastRun,
     Purchase,
@@ -36,15 +37,14 @@ from forecasting.purchasing.queries import (
     with_lines,
 )
 from forecasting.purchasing.steps import Done
-from forecasting.replenishment.drafts import CannotDraftError
 from forecasting.replenishment.steps import StepRefused
 from inventory.ledger import Refused
 from inventory.models import Books, Pack, Supplier
+from shop.common.pagination import page_of
 from shop.common.text import counted
 from shop.models import in_shop_zone, the_shop
 from shop.people.permissions import for_roles, person_of, role_of
 from shop.web.code_select import options_of
-from shop.web.home_views import page_of
 
 # What could not be ordered has a page of its own; the list of purchases shows how it begins.
 LEFT_OUT_SHOWN = 5

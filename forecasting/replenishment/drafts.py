@@ -7,6 +7,7 @@ from typing import Any
 
 from django.db import transaction
 
+from forecasting.draft_depot import CannotDraftError, depot_of
 from forecasting.models import (
     ForecastRun,
     Restock,
@@ -20,10 +21,6 @@ from forecasting.replenishment.order_up_to import decide
 from inventory.models import Place, PlaceKind
 
 WEEK = re.compile(r"[0-9]{4}-W(0[1-9]|[1-4][0-9]|5[0-3])")
-
-
-class CannotDraftError(ValueError):
-    """Nothing can be drafted as the shop is set up; says what to do."""
 
 
 def draft_restocks(run: ForecastRun, period: str, *, by: str, now: datetime) -> list[Restock]:
@@ -57,19 +54,6 @@ def week_of(day: date) -> str:
     """Return the ISO week of a day, such as 2026-W48."""
     year, week, _ = day.isocalendar()
     return f"{year}-W{week:02}"
-
-
-def depot_of(terms: StockingTerms) -> Place:
-    """Return the depot that fills the vans. Raises CannotDraftError unless it is clear which one."""
-    if terms.restock_from is not None:
-        return terms.restock_from
-    depots = list(Place.objects.filter(kind=PlaceKind.DEPOT).order_by("code")[:2])
-    if not depots:
-        raise CannotDraftError("There is no depot to fill vans from; add one to the places.")
-    if len(depots) > 1:
-        names = " and ".join(depot.code for depot in depots)
-        raise CannotDraftError(f"{names} could fill the vans; choose one in the restock settings.")
-    return depots[0]
 
 
 def _supersede(vans: Sequence[Place], period: str, *, by: str, now: datetime) -> None:

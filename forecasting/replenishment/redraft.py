@@ -5,9 +5,10 @@ from datetime import datetime
 
 from django.db import transaction
 
+from forecasting.draft_depot import depot_of
 from forecasting.models import ForecastRun, Restock, RestockLine, RestockStatus, StockingTerms
 from forecasting.replenishment.approval import asked_of, touched
-from forecasting.replenishment.drafts import depot_of, lines_of, settings_in_force
+from forecasting.replenishment.drafts import lines_of, settings_in_force
 from forecasting.replenishment.inputs import gather
 from forecasting.replenishment.steps import Done, StepConflict, not_now, note
 from inventory.documents import Problem

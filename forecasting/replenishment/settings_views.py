@@ -15,9 +15,9 @@ from forecasting.replenishment.forms import HoldingForm, TermsForm
 from forecasting.replenishment.inputs import classes_now, service_of
 from forecasting.replenishment.queries import STOCK
 from inventory.models import Consumable, Place, PlaceKind
+from shop.common.pagination import page_of
 from shop.models import the_shop
 from shop.people.permissions import for_roles
-from shop.web.home_views import page_of
 
 
 @never_cache

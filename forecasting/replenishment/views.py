@@ -11,9 +11,10 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from forecasting.draft_depot import CannotDraftError
 from forecasting.models import ForecastRun, Restock, RestockLine, RestockStatus
 from forecasting.replenishment import approval, pick_ship_receive
-from forecasting.replenishment.drafts import CannotDraftError, draft_restocks, week_of
+from forecasting.replenishment.drafts import draft_restocks, week_of
 from forecasting.replenishment.forms import DraftForm, QuantitiesForm
 from forecasting.replenishment.pick_list import in_units, pick_list_csv, pick_list_pdf
 from forecasting.replenishment.queries import (
@@ -30,11 +31,11 @@ from forecasting.replenishment.redraft import draft_again, draft_week_again
 from forecasting.replenishment.steps import Done, StepRefused
 from inventory.ledger import Refused
 from inventory.models import Books, Consumable
+from shop.common.pagination import page_by_key
 from shop.common.text import counted
 from shop.models import in_shop_zone, the_shop
 from shop.people.permissions import for_roles, person_of, role_of
 from shop.web.code_select import options_of
-from shop.web.home_views import page_by_key
 
 WEEKS_OFFERED = 53
 

@@ -16,10 +16,9 @@ from django.db.models import BooleanField, ExpressionWrapper, Max, Q
 from django.utils import timezone
 
 from forecasting import leases, schedule
-from forecasting.models import PeriodWork, Restock, RestockStatus, the_terms
-from forecasting.schedule import Kind, Timetable
+from forecasting.models import PeriodWork, Restock, RestockStatus, timetable
+from forecasting.schedule import Kind
 from forecasting.scheduler.handlers import Piece, begun
-from shop.models import the_shop
 
 FORECASTING = (Kind.FORECAST, Kind.FORECAST_PART, Kind.FORECAST_END)
 
@@ -47,12 +46,6 @@ class Attempt:
     def went_wrong(self) -> bool:
         """Whether someone should look: it failed, or the check of the books found something."""
         return self.ending == Ending.FAILED or self.disagreements > 0
-
-
-def timetable() -> Timetable:
-    """Return the timetable that the shop's settings give."""
-    terms = the_terms()
-    return Timetable(the_shop().zone, terms.letter_weekday, terms.letter_time)
 
 
 def do_all(now: datetime) -> Iterator[Attempt]:

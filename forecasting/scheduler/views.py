@@ -11,13 +11,12 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from forecasting import schedule
-from forecasting.models import PeriodWork
+from forecasting.models import PeriodWork, timetable
 from forecasting.schedule import DAILY, WEEKLY, Kind
 from forecasting.scheduler.monitoring import is_at_work, is_given_up, last_check, newest_periods, overdue
-from forecasting.scheduler.runner import timetable
+from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
-from shop.web.home_views import page_of
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from inventory.documents import YEARS, free_text_problem
 from inventory.ledger.period_lock import change_lock, open_from
 from inventory.models import PeriodChange
-from shop.common.days import start_of_day
+from shop.models import start_of_day
 
 LONGEST_REASON = 500
 

@@ -27,7 +27,7 @@ from inventory.models import (
     PlaceKind,
 )
 from shop.accounting.periods import ONE_DAY, Period
-from shop.common.days import start_of_day
+from shop.models import start_of_day
 
 ZERO = Decimal(0)
 BEFORE, WITHIN, AFTER = range(3)

@@ -13,9 +13,8 @@ from django.db.models.functions import Coalesce, TruncMonth
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import CountLine, Movement, PlaceKind
 from shop.accounting.periods import ONE_DAY, Period
-from shop.common.days import start_of_day
 from shop.costing.net_issues import net_into_jobs
-from shop.models import the_shop
+from shop.models import start_of_day, the_shop
 
 ZERO = Decimal(0)
 # Missing in so many counts and so large a share, it is not one wrong count. Our choice, no source.

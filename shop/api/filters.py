@@ -16,7 +16,7 @@ from rest_framework.views import APIView
 
 from inventory.documents import YEARS, Problem
 from shop.api.problems import Malformed
-from shop.common.days import start_of_day
+from shop.models import start_of_day
 
 PAGING = ("page", "page_size", "sort")
 

@@ -18,9 +18,10 @@ from shop.api.lists import OFFICE, RowList
 from shop.api.report_lists import PERIOD_PARAMETERS, PeriodForm, ReportList
 from shop.costing.costing_rows import JOB_COLUMNS
 from shop.costing.formulas import AMOUNTS, JobCosts
+from shop.costing.posted_costs import NOTHING, posted_costs
 from shop.costing.standard_costs import labour_lines, material_lines
 from shop.models import Person, in_shop_zone, the_shop
-from shop.profitability.margins import GROUPINGS, NOTHING, margins_of, posted_costs
+from shop.profitability.margins import GROUPINGS, margins_of
 
 BY = ("damage_type", *(name for name in GROUPINGS if name != "damage_type"))
 

@@ -19,8 +19,7 @@ from shop.api.fields import NumberField
 from shop.api.filters import Choice, Code, Flag
 from shop.api.lists import EVERYONE, STOCK_READERS, RowList, own_van_only
 from shop.api.report_lists import DAY, ReportList
-from shop.common.days import start_of_day
-from shop.models import Person
+from shop.models import Person, start_of_day
 from shop.people.permissions import own_van
 
 

@@ -8,7 +8,7 @@ from django.db.models import Sum
 from inventory.models import ConsumableKind, MovementValue
 from shop.costing.formulas import Absorption
 from shop.costing.net_issues import net_into_jobs
-from shop.profitability.margins import posted_costs
+from shop.costing.posted_costs import posted_costs
 
 ZERO = Decimal(0)
 

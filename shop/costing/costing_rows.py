@@ -6,8 +6,8 @@ from datetime import date
 from django.db.models import Sum
 
 from shop.costing.formulas import AMOUNTS, JobCosts
+from shop.costing.posted_costs import NOTHING, posted_costs
 from shop.models import the_shop
-from shop.profitability.margins import NOTHING, posted_costs
 
 JOB_COLUMNS = {
     "job": "job__reference",

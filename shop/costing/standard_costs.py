@@ -11,9 +11,9 @@ from django.db.models import QuerySet, Sum
 from inventory.models import Consumable, ConsumableKind, MovementValue
 from shop.costing.formulas import rate_on
 from shop.costing.net_issues import net_into_jobs
+from shop.costing.posted_costs import posted_costs
 from shop.costing.variances import LabourVariances, MaterialVariances, labour_variances, material_variances
 from shop.models import JobCost, JobType, LabourRate, StandardUse
-from shop.profitability.margins import posted_costs
 
 ZERO = Decimal(0)
 CONSUMPTION_BY = ("job_type", "technician", "damage_type", "glass")

@@ -1,23 +1,13 @@
 """What every import shares: faults found so far, codes, and how what it did is told."""
 
-from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Protocol
 
+from shop.common.flagged import Flagged
+from shop.common.progress import Bar, no_bar
 from shop.imports.codes import Codes
 from shop.imports.csv_reader import Fault, Record
-
-MOST_FLAGS = 20
-Progress = Callable[[int], object]
-# Opens a progress bar of a title and a total; what it gives is called with each advance.
-Bar = Callable[[str, int], AbstractContextManager[Progress]]
-
-
-def no_bar(_title: str, _total: int) -> AbstractContextManager[Progress]:
-    """Show nothing."""
-    return nullcontext(lambda _: None)
 
 
 class Rejected(ValueError):
@@ -38,26 +28,6 @@ class Context:
     create_missing: bool = False
     bar: Bar = no_bar
     faults: list[Fault] = field(default_factory=list)
-
-
-@dataclass(slots=True)
-class Flagged:
-    """New documents that a person should see; the first flags are kept, the others only counted."""
-
-    documents: int = 0
-    flags: int = 0
-    first: list[str] = field(default_factory=list)
-
-    def add(self, reference: str, flags: Sequence[str]) -> None:
-        """Take in the flags of one document, which may have none."""
-        self.documents += bool(flags)
-        self.flags += len(flags)
-        self.first += [f"{reference}: {flag}" for flag in flags][: MOST_FLAGS - len(self.first)]
-
-    def lines(self) -> list[str]:
-        """Return the first flags in words, and where the others are."""
-        more = self.flags - len(self.first)
-        return self.first + [f"... and {more} more; all are in the admin's list of documents"] * bool(more)
 
 
 @dataclass(slots=True)

@@ -6,9 +6,10 @@ from pathlib import Path
 from django.db import transaction
 from django.utils import timezone
 
+from shop.common.progress import Bar, no_bar
 from shop.imports.codes import Codes
 from shop.imports.consumables import Consumables
-from shop.imports.context import Bar, Context, Importer, Rejected, Summary, no_bar
+from shop.imports.context import Context, Importer, Rejected, Summary
 from shop.imports.counts import Counts
 from shop.imports.csv_reader import CsvFile
 from shop.imports.jobs import Jobs

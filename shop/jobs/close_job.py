@@ -22,7 +22,7 @@ from inventory.models import Document
 from shop.close_review import raise_questions
 from shop.close_review.rules import Check
 from shop.common.chunks import chunks
-from shop.imports.context import Flagged
+from shop.common.flagged import Flagged
 from shop.jobs import rework
 from shop.jobs.additional_usage import (
     BATCH,

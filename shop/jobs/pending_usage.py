@@ -10,8 +10,9 @@ from django.db.models import Exists, OuterRef, QuerySet
 
 from inventory.models import Consumable
 from shop.common.chunks import chunks
+from shop.common.flagged import Flagged
+from shop.common.progress import Bar, no_bar
 from shop.common.text import counted
-from shop.imports.context import Bar, Flagged, no_bar
 from shop.jobs.close_data import UsedLine
 from shop.jobs.usage_matching import JobAndConsumable, Lines, closed_jobs, post_lines, posted_lines
 from shop.models import Job, JobStatus, WaitingUse

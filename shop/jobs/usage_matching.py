@@ -9,7 +9,8 @@ from inventory.documents import Kind
 from inventory.models import Document
 from shop.close_review.rules import plain
 from shop.common.chunks import chunks
-from shop.imports.context import Bar, Flagged, no_bar
+from shop.common.flagged import Flagged
+from shop.common.progress import Bar, no_bar
 from shop.jobs.additional_usage import add_uses_many
 from shop.jobs.close_data import JobUses, UsedLine
 from shop.models import Job, JobStatus, JobUse

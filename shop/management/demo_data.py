@@ -13,8 +13,8 @@ from django.utils import timezone
 
 from inventory.models import Consumable, Document, LowLevel, Pack, Place, PlaceKind, Supplier
 from inventory.valuation.cost_layers import Method
+from shop.common.progress import Bar, no_bar
 from shop.costing.rates import labour_rate, overhead_rate, save_rates
-from shop.imports.context import Bar, no_bar
 from shop.imports.run import IMPORTERS, import_file
 from shop.models import (
     Customer,

@@ -1,7 +1,7 @@
 """Tables of the shop: people, vans, customers, services, jobs and what each document posted to a job."""
 
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, tzinfo
+from datetime import UTC, date, datetime, time, tzinfo
 from decimal import Decimal
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -490,3 +490,8 @@ def the_shop() -> Shop:
 def in_shop_zone(moment: datetime, shop: Shop) -> datetime:
     """Return a moment as the shop's clocks show it."""
     return moment.astimezone(shop.zone)
+
+
+def start_of_day(day: date) -> datetime:
+    """Return the moment at which a day begins on the shop's clocks."""
+    return datetime.combine(day, time.min, tzinfo=the_shop().zone)

@@ -12,6 +12,7 @@ from django.utils.decorators import method_decorator
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people import sessions as sign_ins
 from shop.people import user_status
@@ -19,7 +20,6 @@ from shop.people.admin_log import note
 from shop.people.forms import LengthsForm, TokenForm
 from shop.people.permissions import for_roles, own_van, person_of, role_of
 from shop.people.tokens import MOST_PER_PERSON, ApiToken, make_token
-from shop.web.home_views import page_of
 
 for_everyone = for_roles(*Role)
 

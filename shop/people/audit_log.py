@@ -16,7 +16,7 @@ from django.db.models import Q, QuerySet
 
 from inventory.documents import Kind
 from inventory.models import Document, PeriodChange, RefusedDocument
-from shop.common.days import start_of_day
+from shop.models import start_of_day
 
 ABOUT_PEOPLE = Q(content_type__app_label="shop", content_type__model="person")
 

@@ -9,18 +9,16 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Q, QuerySet, Sum
+from django.db.models import Q, Sum
 
 from inventory.documents import Kind
 from inventory.models import Document, Holding, Movement, Place, PlaceKind
-from shop.close_review.answer_questions import standing_questions
+from shop.close_review.open_questions import DAYS_BACK, closed_lately, open_questions
 from shop.close_review.rules import plain
 from shop.costing.net_issues import net_into_jobs
-from shop.models import Finding, Job, JobCost, JobStatus, JobUse, Technician
+from shop.models import Job, JobCost, JobUse, Technician
 from shop.people.permissions import TAKE_BACK, OwnVan
 
-# Who did a job two weeks ago may still know how it was.
-DAYS_BACK = 14
 MOST_CLOSED = 30
 MOST_QUESTIONS = 30
 MOST_GIFTS = 20
@@ -30,7 +28,7 @@ ZERO = Decimal(0)
 
 def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any]]:
     """Return the own jobs closed lately, the latest first, with what each took by the book."""
-    lately = _closed_lately(own, now).select_related("site__customer", "job_type", "damage_type")
+    lately = closed_lately(own, now).select_related("site__customer", "job_type", "damage_type")
     jobs = list(lately.order_by("-closed_at", "-pk")[:MOST_CLOSED])
     took = _took(job.pk for job in jobs)
     closes = _standing_closes(jobs)
@@ -46,11 +44,6 @@ def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any
         }
         for job in jobs
     ]
-
-
-def open_questions(own: OwnVan, now: datetime) -> QuerySet[Finding]:
-    """Return the questions about own jobs closed lately that nobody has answered."""
-    return standing_questions().filter(answered_at__isnull=True, job__in=_closed_lately(own, now))
 
 
 def questions(own: OwnVan, now: datetime) -> list[dict[str, Any]]:
@@ -111,11 +104,6 @@ def gifts(own: OwnVan, now: datetime) -> list[dict[str, Any]]:
 def kinds_under_way(own: OwnVan) -> int:
     """Return how many kinds of consumable are under way to the van, waiting to be confirmed."""
     return Holding.objects.filter(place__bound_for=own.van.place_id, quantity__gt=0).count()
-
-
-def _closed_lately(own: OwnVan, now: datetime) -> QuerySet[Job]:
-    since = now - timedelta(days=DAYS_BACK)
-    return own.jobs().filter(status=JobStatus.CLOSED, closed_at__gte=since)
 
 
 def _named(job: Job) -> dict[str, Any]:

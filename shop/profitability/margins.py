@@ -2,16 +2,16 @@
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, overload
 
-from django.db.models import Expression, F, OuterRef, Q, QuerySet, Subquery, Sum
+from django.db.models import Expression, F, OuterRef, QuerySet, Subquery, Sum
 from django.db.models.functions import Coalesce, TruncMonth
 
-from shop.common.days import start_of_day
 from shop.costing.formulas import AMOUNTS, NO_COSTS, JobCosts
-from shop.models import JobCost, the_shop
+from shop.costing.posted_costs import NOTHING, posted_costs
+from shop.models import JobCost, start_of_day, the_shop
 from shop.profitability.ratio_intervals import RatioSums, margin_ratio, ratio_sums, shrunk_ratios
 
 # Beyond this, jobs are put into random groups before they are resampled: see margin_report.
@@ -30,8 +30,6 @@ PATHS = {
 OF_THE_JOB = ("job", "customer")
 GROUPINGS = (*PATHS, "month")
 NO_LABEL = "(none)"
-# What was posted and undone within the period: no trace of it is shown.
-NOTHING = Q(counted=0, **{f"total_{name}": 0 for name in AMOUNTS})
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,16 +75,6 @@ class _Group:
             return RatioSums(1, m, r, m * m, m * r, r * r)
         sums = ratio_sums(self.margins, self.revenues)
         return replace(sums, jobs=max(sums.jobs, self.jobs))
-
-
-def posted_costs(start: date | None, end: date | None) -> QuerySet[JobCost]:
-    """Return the costs posted from the first to the last of two days, both included, in the shop's zone."""
-    costs = JobCost.objects.all()
-    if start is not None:
-        costs = costs.filter(posted_at__gte=start_of_day(start))
-    if end is not None:
-        costs = costs.filter(posted_at__lt=start_of_day(end + timedelta(days=1)))
-    return costs
 
 
 class Margins(Sequence[GroupMargin]):

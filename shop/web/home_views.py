@@ -1,11 +1,9 @@
 """Pages for people: signing in and out, and the first page of each role."""
 
-from collections.abc import Sequence
 from typing import Any
 
 from django.contrib.auth.decorators import login_required
 from django.contrib.auth.views import LoginView, LogoutView
-from django.core.paginator import Page, Paginator
 from django.db.models import F, OuterRef, QuerySet, Subquery
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -15,13 +13,12 @@ from django.views.decorators.http import require_safe
 
 from inventory.models import REAL_KINDS, Books, Holding, LowLevel
 from inventory.reports.stock_on_hand import low_stock
+from shop.common.pagination import page_of
 from shop.models import Job, JobStatus, Person, Role, Shop, in_shop_zone, the_shop
 from shop.people.permissions import OwnVan, is_person, own_van, role_of
 from shop.profitability.margins import margin_report
 from shop.web.margin_bars import bar_for, margin_row
 from shop.web.worklist import waiting_for
-
-ROWS_PER_PAGE = 50
 
 
 class SignIn(LoginView):
@@ -109,15 +106,3 @@ def _due_jobs(own: OwnVan, shop: Shop) -> QuerySet[Job]:
     return due.select_related("site__customer", "job_type", "damage_type", "glass").order_by(
         F("booked_for").desc(), "reference"
     )
-
-
-def page_of(request: HttpRequest, rows: Sequence[Any] | QuerySet[Any, Any], name: str) -> Page[Any]:
-    """Return the page of rows that the query asks for under `name`; or the nearest one."""
-    return Paginator(rows, ROWS_PER_PAGE).get_page(request.GET.get(name))
-
-
-def page_by_key(request: HttpRequest, rows: QuerySet[Any, Any], name: str) -> Page[Any]:
-    """Return the page of rows that are dear to read: their keys are put in order, then the page is read."""
-    page = page_of(request, rows.prefetch_related(None).values_list("pk", flat=True), name)
-    page.object_list = list(rows.filter(pk__in=list(page.object_list)))
-    return page

@@ -13,10 +13,10 @@ from django.utils import timezone
 
 from shop.accounting.count_variances import differing
 from shop.close_review.answer_questions import standing_questions
+from shop.close_review.open_questions import open_questions
 from shop.common.text import counted
 from shop.models import Person, Role, WaitingUse
 from shop.people.permissions import own_van, role_of
-from shop.phone.after_close import open_questions
 
 # More than this are not counted: whoever has as many looks at the list.
 MOST = 1000

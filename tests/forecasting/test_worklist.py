@@ -18,9 +18,9 @@ from forecasting.models import (
     PurchaseStatus,
     Restock,
     RestockStatus,
+    timetable,
 )
 from forecasting.schedule import Kind
-from forecasting.scheduler.runner import timetable
 from inventory.models import Place, Supplier
 from shop.models import Person
 from shop.web.worklist import waiting_for

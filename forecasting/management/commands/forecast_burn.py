@@ -16,9 +16,10 @@ from forecasting.burn.runs import forecast_burn
 from forecasting.burn.text import STATED, place_of_level
 from forecasting.models import BurnForecast, ForecastRun
 from inventory.models import PlaceKind
-from shop.common.days import day_argument, start_of_day
 from shop.management import text_tables
 from shop.management.books_command import BooksCommand
+from shop.management.day_arguments import day_argument
+from shop.models import start_of_day
 
 SHOWN = (0.5, 0.8, STATED)
 

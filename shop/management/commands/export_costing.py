@@ -3,10 +3,10 @@
 from argparse import ArgumentParser
 from typing import Any
 
-from shop.common.days import check_period, day_argument
 from shop.costing.costing_rows import HEADER, costing_rows
 from shop.exports.csv_writer import write_rows
 from shop.management.books_command import BooksCommand
+from shop.management.day_arguments import check_period, day_argument
 
 
 class Command(BooksCommand):

@@ -6,9 +6,10 @@ from typing import Any
 
 from inventory.db.repeatable_read import one_snapshot
 from inventory.reports.stock_on_hand import stock_at
-from shop.common.days import day_argument, start_of_day
 from shop.exports.csv_writer import write_rows
 from shop.management.books_command import BooksCommand
+from shop.management.day_arguments import day_argument
+from shop.models import start_of_day
 
 HEADER = ("place", "consumable", "quantity", "value")
 

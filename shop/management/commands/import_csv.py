@@ -12,8 +12,9 @@ from django.db import IntegrityError
 from tqdm import tqdm
 
 from inventory.ledger import Refused
+from shop.common.progress import Progress
 from shop.common.text import counted
-from shop.imports.context import Progress, Rejected
+from shop.imports.context import Rejected
 from shop.imports.run import IMPORTERS, import_file
 from shop.management.books_command import BooksCommand
 

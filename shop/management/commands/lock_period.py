@@ -9,8 +9,8 @@ from django.utils import timezone
 
 from inventory.models import PeriodChange
 from shop.accounting.period_close import LockError, check_reopening, lock_through, locked_text, reopen_from
-from shop.common.days import day_argument
 from shop.management.books_command import BooksCommand
+from shop.management.day_arguments import day_argument
 from shop.models import the_shop
 
 BY = "lock_period"

@@ -3,10 +3,10 @@
 from argparse import ArgumentParser
 from typing import Any
 
-from shop.common.days import check_period, day_argument
 from shop.costing.absorption import wear_absorption
 from shop.management import text_tables
 from shop.management.books_command import BooksCommand
+from shop.management.day_arguments import check_period, day_argument
 from shop.profitability.margins import GROUPINGS, margin_report
 
 

@@ -15,11 +15,11 @@ from inventory.models import Books, CostPolicy, Document
 from inventory.perpetual_valuation.stored_values import DEFAULT_METHOD
 from inventory.valuation.cost_layers import Method
 from shop.accounting.period_close import locked_text
-from shop.common.days import day_argument
 from shop.common.text import shortened
 from shop.costing.rates import NO_CAPACITY, without_rate
 from shop.imports.csv_reader import parse_number
 from shop.management.books_command import BooksCommand
+from shop.management.day_arguments import day_argument
 from shop.models import BEGINNING, LabourRate, LengthUnit, OverheadRate, the_shop
 from shop.setup.shop_settings import Changes, set_up
 

@@ -5,10 +5,10 @@ from typing import Any
 
 from django.utils import timezone
 
-from shop.common.days import check_period, day_argument
 from shop.costing.standard_costs import labour_lines, material_lines
 from shop.management import text_tables
 from shop.management.books_command import BooksCommand
+from shop.management.day_arguments import check_period, day_argument
 from shop.models import the_shop
 
 

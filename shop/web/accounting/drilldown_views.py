@@ -24,6 +24,7 @@ from shop.accounting.period_reconciliation import (
     total_of,
     within,
 )
+from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.admin_log import note_change
 from shop.people.permissions import for_roles, person_of
@@ -31,7 +32,6 @@ from shop.templatetags.amounts import quantity
 from shop.web.accounting.forms import BooksPeriodForm
 from shop.web.accounting.section_links import areas
 from shop.web.code_select import CodeChoice
-from shop.web.home_views import page_of
 from shop.web.tables import Cell, Column, Table, address, numbers, shop_money
 
 ZERO = Decimal(0)

@@ -12,13 +12,12 @@ from django.views.decorators.http import require_safe
 
 from inventory.reports.stock_on_hand import stock_at
 from shop.accounting.periods import ONE_DAY, Period
-from shop.common.days import start_of_day
 from shop.costing.costing_rows import HEADER as COSTING_HEADER
 from shop.costing.costing_rows import costing_rows
 from shop.costing.formulas import AMOUNTS
 from shop.costing.standard_costs import labour_lines, material_lines
 from shop.exports.csv_response import csv_response
-from shop.models import Role, the_shop
+from shop.models import Role, start_of_day, the_shop
 from shop.people.permissions import for_roles
 from shop.profitability.margins import margins_of
 from shop.web.accounting.section_links import areas

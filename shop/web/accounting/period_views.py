@@ -27,12 +27,11 @@ from shop.accounting.period_close import (
 )
 from shop.accounting.period_reconciliation import open_provisional
 from shop.accounting.periods import ONE_DAY, Period, month_of, months_back, named
-from shop.common.days import start_of_day
+from shop.common.pagination import page_of
 from shop.common.text import counted
-from shop.models import JobCost, Role, the_shop
+from shop.models import JobCost, Role, start_of_day, the_shop
 from shop.people.permissions import for_roles, person_of
 from shop.web.accounting.section_links import areas
-from shop.web.home_views import page_of
 from shop.web.period_form import DAY
 from shop.web.tables import Cell, Column, Table, address, numbers, shop_money
 

@@ -21,15 +21,15 @@ from shop.accounting.period_reconciliation import (
     reconcile_period,
     total_of,
 )
+from shop.common.pagination import page_of
 from shop.costing.absorption import overhead_absorption, wear_absorption
 from shop.costing.costing_rows import HEADER, costing_rows
 from shop.costing.formulas import AMOUNTS, Absorption, JobCosts
+from shop.costing.posted_costs import posted_costs
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
-from shop.profitability.margins import posted_costs
 from shop.web.accounting.forms import BooksPeriodForm
 from shop.web.accounting.section_links import areas
-from shop.web.home_views import page_of
 from shop.web.period_form import EARLIEST, LATEST
 from shop.web.tables import Cell, Column, Table, address, numbers
 

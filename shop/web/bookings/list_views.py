@@ -13,11 +13,11 @@ from django.views.decorators.http import require_safe
 
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import Books
+from shop.common.pagination import page_of
 from shop.models import Job, JobStatus, LengthUnit, Person, Role, Shop, the_shop
 from shop.people.permissions import for_roles, own_van, person_of, role_of
 from shop.templatetags.amounts import money, quantity, shown_length
 from shop.web.bookings.work_form import VanField
-from shop.web.home_views import page_of
 from shop.web.period_form import DAY, FIRST_DAY, LAST_DAY
 from shop.web.tables import Cell, Column, Table, address, numbers
 

@@ -10,8 +10,8 @@ from django.db.models import Count, ExpressionWrapper, F, Max, QuerySet, Sum
 
 from inventory.db.fixed_point import FixedPointField
 from shop.costing.formulas import AMOUNTS, JobCosts
+from shop.costing.posted_costs import NOTHING
 from shop.models import Job, JobCost
-from shop.profitability.margins import NOTHING
 
 ZERO = Decimal(0)
 # Rows of values by name; no model describes them.

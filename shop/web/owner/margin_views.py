@@ -10,6 +10,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from shop.accounting.periods import Period
+from shop.common.pagination import page_of
 from shop.costing.formulas import JobCosts
 from shop.models import JobCost, Role, Shop, in_shop_zone, the_shop
 from shop.people.permissions import for_roles
@@ -19,7 +20,6 @@ from shop.profitability.ratio_difference import RatioChange
 from shop.templatetags.amounts import percent
 from shop.web.charts import svg_response
 from shop.web.grouping_form import GROUPS, GroupingForm, SortedGroupingForm, shown
-from shop.web.home_views import page_of
 from shop.web.margin_bars import bar_for, margin_row
 from shop.web.owner import margin_charts
 from shop.web.owner.section_links import areas

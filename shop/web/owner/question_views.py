@@ -14,10 +14,10 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from shop.close_review.answer_questions import LONGEST_ANSWER, AnswerError, answer, standing_questions
 from shop.close_review.rules import Check
+from shop.common.pagination import page_of
 from shop.models import Finding, Role, Technician, the_shop
 from shop.people.permissions import for_roles, person_of
 from shop.web.code_select import CodeChoice
-from shop.web.home_views import page_of
 from shop.web.owner.section_links import areas
 
 IT_WAS_SO = "It was so."

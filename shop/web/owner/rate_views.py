@@ -15,15 +15,24 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
-from shop.common.days import start_of_day
+from shop.common.pagination import page_of
 from shop.costing.rates import first_open_day, labour_rate, overhead_rate, overtaken, save_rates, without_rate
-from shop.models import BEGINNING, JobCost, LabourRate, OverheadRate, Role, Shop, Technician, the_shop
+from shop.models import (
+    BEGINNING,
+    JobCost,
+    LabourRate,
+    OverheadRate,
+    Role,
+    Shop,
+    Technician,
+    start_of_day,
+    the_shop,
+)
 from shop.people.admin_log import note_change
 from shop.people.permissions import for_roles, person_of
 from shop.templatetags.amounts import quantity
 from shop.web.code_select import CodeChoice
 from shop.web.form_errors import add_errors
-from shop.web.home_views import page_of
 from shop.web.owner.section_links import areas
 from shop.web.period_form import DAY
 from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money

@@ -10,6 +10,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from inventory.models import Books
+from shop.common.pagination import page_of
 from shop.costing.formulas import JobCosts
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
@@ -18,7 +19,6 @@ from shop.profitability.ratio_intervals import FEW_JOBS
 from shop.profitability.target_pricing import Kind, Mending, mend
 from shop.templatetags.amounts import percent, share
 from shop.web.grouping_form import CHOICES, GROUPS, GroupingForm, shown
-from shop.web.home_views import page_of
 from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money
 

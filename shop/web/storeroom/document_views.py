@@ -16,11 +16,10 @@ from inventory import documents
 from inventory.documents import Kind
 from inventory.ledger import Refused
 from inventory.models import Document
-from shop.common.days import start_of_day
+from shop.common.pagination import page_of
 from shop.jobs import returns_and_corrections
-from shop.models import Role, the_shop
+from shop.models import Role, start_of_day, the_shop
 from shop.people.permissions import ALL_KINDS, STOCK_KINDS, for_roles, person_of, role_of
-from shop.web.home_views import page_of
 
 LISTED = tuple(sorted(STOCK_KINDS | {Kind.RETURN, Kind.CORRECTION}))
 

@@ -10,9 +10,9 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from inventory.models import Consumable
+from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
-from shop.web.home_views import page_of
 from shop.web.storeroom.label_sheet import Label, label_sheet
 
 MOST_LABELS = 480

@@ -17,10 +17,10 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from inventory.models import REAL_KINDS, Consumable, Holding, LowLevel, Movement, Place, PlaceKind
 from inventory.reports.expiring_stock import expiring
+from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles, person_of, role_of
 from shop.web.code_select import options_of
-from shop.web.home_views import page_of
 from shop.web.storeroom.minimum_stock_form import LevelForm
 
 # Cover is told by the use of so many days; a burn forecast says more.

@@ -11,9 +11,9 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods
 
 from inventory.models import Pack, Supplier
+from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
-from shop.web.home_views import page_of
 
 if TYPE_CHECKING:
     SupplierFormBase = forms.ModelForm[Supplier]

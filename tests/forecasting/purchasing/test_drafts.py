@@ -10,6 +10,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from forecasting.draft_depot import CannotDraftError
 from forecasting.models import (
     PackTerms,
     Purchase,
@@ -20,7 +21,6 @@ from forecasting.models import (
     SupplierTerms,
 )
 from forecasting.purchasing.drafts import begin_order
-from forecasting.replenishment.drafts import CannotDraftError
 from inventory.documents import Receipt, ReceiptLine
 from inventory.ledger import post
 from inventory.models import Consumable, ConsumableKind, Place, Supplier

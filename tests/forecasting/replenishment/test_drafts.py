@@ -8,6 +8,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from forecasting.draft_depot import CannotDraftError
 from forecasting.models import (
     ConsumableTerms,
     ForecastRun,
@@ -18,7 +19,7 @@ from forecasting.models import (
     StockingTerms,
     VanSpace,
 )
-from forecasting.replenishment.drafts import CannotDraftError, draft_restocks
+from forecasting.replenishment.drafts import draft_restocks
 from forecasting.replenishment.inputs import gather
 from inventory.models import Consumable, Holding, Place, PlaceKind
 from shop.models import DamageType, GlassType, Job, JobStatus, JobType, StandardUse, Van

@@ -16,11 +16,10 @@ from inventory import ledger
 from inventory.documents import Receipt, ReceiptLine
 from inventory.integrity import value_reconciliation
 from inventory.models import MovementValue
-from shop.common.days import start_of_day
 from shop.costing.absorption import wear_absorption
 from shop.costing.formulas import AMOUNTS, NO_COSTS, JobCosts, minutes_cost, overhead_cost, wear_cost
 from shop.jobs.close_job import close_many
-from shop.models import Customer, Job, JobUse, Site
+from shop.models import Customer, Job, JobUse, Site, start_of_day
 from shop.profitability import margins
 from shop.profitability.margins import GROUPINGS, GroupMargin, margin_report
 from shop.profitability.ratio_intervals import margin_ratio

@@ -16,8 +16,8 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 from django.utils.html import strip_tags
 
+from shop.common.pagination import ROWS_PER_PAGE
 from shop.models import Person
-from shop.web.home_views import ROWS_PER_PAGE
 from tests.benchmarks.lists import LISTS, Look
 from tests.benchmarks.wide_shop import PEOPLE, fill
 from tests.shop.api.test_access import address

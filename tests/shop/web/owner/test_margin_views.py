@@ -10,8 +10,9 @@ from django.db.models import Max
 
 from inventory.models import Books, CostAdjustment, Movement
 from shop.costing.formulas import NO_COSTS, JobCosts
+from shop.costing.posted_costs import posted_costs
 from shop.models import Customer, Job, JobCost, Role, Shop, Site
-from shop.profitability.margins import GROUPINGS, NO_LABEL, in_group, margin_report, margins_of, posted_costs
+from shop.profitability.margins import GROUPINGS, NO_LABEL, in_group, margin_report, margins_of
 from shop.profitability.period_comparison import moves
 from shop.profitability.ratio_difference import RatioChange
 from shop.web.owner.job_drilldown import posted_to, total_of

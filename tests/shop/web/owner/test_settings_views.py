@@ -8,8 +8,8 @@ from django.contrib.admin.models import LogEntry
 
 from inventory.models import CostPolicy
 from shop.close_review.answer_questions import LONGEST_ANSWER
+from shop.common.pagination import ROWS_PER_PAGE
 from shop.models import BEGINNING, Finding, JobCost, LabourRate, OverheadRate, Role, Shop, Technician
-from shop.web.home_views import ROWS_PER_PAGE
 from tests.shop.desk_pages import client, desk, said, send
 from tests.shop.test_query_counts import queries
 from tests.shop.world import (

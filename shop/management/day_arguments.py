@@ -1,17 +1,11 @@
-"""Days on the shop's clocks."""
+"""Days and periods as arguments of commands."""
 
 from argparse import ArgumentTypeError
-from datetime import date, datetime, time
+from datetime import date
 
 from django.core.management import CommandError
 
 from inventory.documents import YEARS
-from shop.models import the_shop
-
-
-def start_of_day(day: date) -> datetime:
-    """Return the moment at which a day begins on the shop's clocks."""
-    return datetime.combine(day, time.min, tzinfo=the_shop().zone)
 
 
 def day_argument(text: str) -> date:

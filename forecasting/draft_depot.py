@@ -1,0 +1,21 @@
+"""The depot that fills the vans, or why nothing can be drafted."""
+
+from forecasting.models import StockingTerms
+from inventory.models import Place, PlaceKind
+
+
+class CannotDraftError(ValueError):
+    """Nothing can be drafted as the shop is set up; says what to do."""
+
+
+def depot_of(terms: StockingTerms) -> Place:
+    """Return the depot that fills the vans. Raises CannotDraftError unless it is clear which one."""
+    if terms.restock_from is not None:
+        return terms.restock_from
+    depots = list(Place.objects.filter(kind=PlaceKind.DEPOT).order_by("code")[:2])
+    if not depots:
+        raise CannotDraftError("There is no depot to fill vans from; add one to the places.")
+    if len(depots) > 1:
+        names = " and ".join(depot.code for depot in depots)
+        raise CannotDraftError(f"{names} could fill the vans; choose one in the restock settings.")
+    return depots[0]

@@ -1,0 +1,23 @@
+"""The questions about own jobs closed lately that nobody has answered."""
+
+from datetime import datetime, timedelta
+
+from django.db.models import QuerySet
+
+from shop.close_review.answer_questions import standing_questions
+from shop.models import Finding, Job, JobStatus
+from shop.people.permissions import OwnVan
+
+
+def open_questions(own: OwnVan, now: datetime) -> QuerySet[Finding]:
+    """Return the questions about own jobs closed lately that nobody has answered."""
+    return standing_questions().filter(answered_at__isnull=True, job__in=closed_lately(own, now))
+
+
+# Who did a job two weeks ago may still know how it was.
+DAYS_BACK = 14
+
+
+def closed_lately(own: OwnVan, now: datetime) -> QuerySet[Job]:
+    since = now - timedelta(days=DAYS_BACK)
+    return own.jobs().filter(status=JobStatus.CLOSED, closed_at__gte=since)
