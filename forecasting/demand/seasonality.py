@@ -2,8 +2,6 @@
 
 import numpy as np
 import numpy.typing as npt
-from statsmodels.genmod.families import Poisson
-from statsmodels.genmod.generalized_linear_model import GLM
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -25,6 +23,10 @@ def shared_index(totals: FloatArray, exposure: FloatArray, season_length: int, a
     periods = len(totals)
     if not totals.any():
         return np.ones(periods + ahead)
+    # Loading statsmodels takes longer than most commands run, and only long histories have a season.
+    from statsmodels.genmod.families import Poisson  # noqa: PLC0415
+    from statsmodels.genmod.generalized_linear_model import GLM  # noqa: PLC0415
+
     time = np.arange(periods + ahead)
     angles = 2 * np.pi * time[:, None] / season_length * np.arange(1, HARMONICS + 1)
     design = np.hstack(
