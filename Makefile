@@ -1,7 +1,7 @@
 # Slurrybook: `make` lists what there is to do. Everything needs only make and Python 3.11 or newer.
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint format types bench clean
+.PHONY: help demo test quick lint format types bench clean
 
 # The first interpreter that is new enough and can make a virtual environment; PYTHON=... chooses another.
 # 3.11 comes first: the checks run on it in CI, and the lock pins other versions of some packages for later ones.
@@ -14,6 +14,9 @@ INSTALLED := .venv/installed
 
 DEMO_ARGS ?=
 PYTEST_ARGS ?=
+# Tests wait for servers, processes and browsers half the time, so twice as many workers as cores.
+WORKERS ?= $(shell echo $$((2 * $$(getconf _NPROCESSORS_ONLN))))
+PARALLEL = -n $(WORKERS) --dist worksteal
 BENCH ?= *
 
 help: ## List these targets
@@ -24,10 +27,14 @@ demo: $(INSTALLED) ## Fill a database with an invented shop, print its figures, 
 	$(RUN) manage.py migrate
 	$(RUN) manage.py demo $(DEMO_ARGS)
 
-test: lint types ## Run every check, then the tests with coverage; PYTEST_ARGS="-k word" chooses some
+quick: lint types ## Run the checks for each commit: style, types and the tests that take no seconds
+	$(RUN) -m pytest -m "not slow" $(PARALLEL) $(PYTEST_ARGS)
+
+test: lint types ## Run every check, then all tests, with coverage; PYTEST_ARGS="-k word" chooses some
 	DATABASE_URL=sqlite://:memory: $(RUN) manage.py makemigrations --check --dry-run
 	DATABASE_URL=sqlite://:memory: $(RUN) manage.py check --fail-level WARNING
-	$(RUN) -m pytest --cov --cov-report=term $(PYTEST_ARGS)
+	$(RUN) -m tests.on_postgresql $(if $(PYTEST_ARGS),--may-be-empty) $(PARALLEL) $(PYTEST_ARGS)
+	$(RUN) -m pytest --cov --cov-report=term $(PARALLEL) $(PYTEST_ARGS)
 
 lint: $(INSTALLED) ## Check style, layout and which module may import which
 	$(RUN) -m ruff check

@@ -1,10 +1,12 @@
 """Fixtures and rules for the whole suite: which database a test gets, and what it finds there."""
 
 import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from django.conf import settings as site
 from django.core.management import call_command
 from django.db import connection
 from django.test import TransactionTestCase
@@ -13,17 +15,24 @@ from pytest_django.plugin import DjangoDbBlocker
 
 from forecasting.append_only import FORECASTS
 from inventory.db.append_only import LEDGER
-from tests.servers import PostgresMissingError, PostgresServer, postgres_server
+from tests.servers import PostgresMissingError, PostgresServer, migrated, postgres_server
 
 # How long an example takes says more about the machine than about the code, above all with a database.
 settings.register_profile("without deadline", deadline=None)
 settings.load_profile("without deadline")
+# Else each test client looks through all static files at its first request: half the time of a test of pages.
+site.WHITENOISE_AUTOREFRESH = True
+# What such a hash is to withstand is no subject of the tests, and Django's own takes half a second each.
+site.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+# Whoever asks for one of these starts servers, processes or a browser, which takes seconds.
+SERVER_FIXTURES = {"postgres", "database_url", "migrated_url", "migrated_sqlite", "redis", "chromium"}
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Let a run be limited to what depends on the database, for repeating it on another one."""
     parser.addoption(
-        "--only-database", action="store_true", help="run only tests that use DATABASE_URL's database"
+        "--only-database", action="store_true", help="run only tests that may differ by database"
     )
 
 
@@ -33,11 +42,22 @@ def pytest_report_header() -> str:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out tests that use no database when only those that do were asked for."""
+    """Mark what is slow and start with it, so that a parallel run does not end waiting for it; and keep only
+    what --only-database asks for: tests that use the database and are not marked `same_on_each_database`."""
+    for item in items:
+        if not SERVER_FIXTURES.isdisjoint(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.slow)
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
     if config.getoption("only_database"):
-        kept = [item for item in items if _uses_database(item)]
-        config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+        kept, left_out = [], []
+        for item in items:
+            (kept if _may_differ_by_database(item) else left_out).append(item)
+        config.hook.pytest_deselected(items=left_out)
         items[:] = kept
+
+
+def _may_differ_by_database(item: pytest.Item) -> bool:
+    return _uses_database(item) and item.get_closest_marker("same_on_each_database") is None
 
 
 def _uses_database(item: pytest.Item) -> bool:
@@ -107,4 +127,38 @@ def sqlite_url(tmp_path: Path) -> str:
 def database_url(request: pytest.FixtureRequest) -> str:
     """Return the DATABASE_URL of an empty database of this test's own, once for each kind of database."""
     url: str = request.getfixturevalue(f"{request.param}_url")
+    return url
+
+
+@pytest.fixture(scope="session")
+def migrated_postgres(postgres: PostgresServer) -> str:
+    """Return the DATABASE_URL of a database as migrations make it, of which tests get copies."""
+    return migrated(postgres.new_database())
+
+
+@pytest.fixture(scope="session")
+def migrated_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return an SQLite file as migrations make it, of which tests get copies."""
+    path = tmp_path_factory.mktemp("migrated") / "shop.sqlite3"
+    migrated(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture
+def migrated_postgres_url(postgres: PostgresServer, migrated_postgres: str) -> str:
+    """Return the DATABASE_URL of a migrated PostgreSQL database of this test's own."""
+    return postgres.new_database(copy_of=migrated_postgres)
+
+
+@pytest.fixture
+def migrated_sqlite_url(tmp_path: Path, migrated_sqlite: Path) -> str:
+    """Return the DATABASE_URL of a migrated SQLite file of this test's own."""
+    path = shutil.copy(migrated_sqlite, tmp_path / "migrated.sqlite3")
+    return f"sqlite:///{path}"
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def migrated_url(request: pytest.FixtureRequest) -> str:
+    """Return the DATABASE_URL of a migrated database of this test's own, once for each kind of database."""
+    url: str = request.getfixturevalue(f"migrated_{request.param}_url")
     return url

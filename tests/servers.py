@@ -19,7 +19,7 @@ from email.message import EmailMessage
 from itertools import count
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 import psycopg
 from aiosmtpd.controller import Controller
@@ -52,11 +52,13 @@ class PostgresServer:
         """Return the DATABASE_URL of the server's maintenance database."""
         return self._url("postgres")
 
-    def new_database(self) -> str:
-        """Create an empty database and return its DATABASE_URL."""
+    def new_database(self, copy_of: str | None = None) -> str:
+        """Create a database, empty or copied from one that nobody uses, and return its DATABASE_URL."""
         name = f"shop_{next(self._numbers)}"
+        model = urlsplit(copy_of).path.removeprefix("/") if copy_of else "template1"
+        statement = sql.SQL("CREATE DATABASE {} TEMPLATE {}")
         with psycopg.connect(self.url, autocommit=True) as connection:
-            connection.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
+            connection.execute(statement.format(sql.Identifier(name), sql.Identifier(model)))
         return self._url(name)
 
     def _url(self, database: str) -> str:
@@ -259,11 +261,10 @@ def migrated(database_url: str) -> str:
 
 
 def run_race(database_url: str, module: str) -> str:
-    """Run a module whose processes race on this database, made ready first, and return what it printed.
+    """Run a module whose processes race on this migrated database, and return what it printed.
 
     Raises AssertionError with what went wrong when the module says by its exit status that a process failed.
     """
-    migrated(database_url)
     raced = subprocess.run(
         [sys.executable, "-m", module],
         cwd=PROJECT,

@@ -1,8 +1,7 @@
-"""The databases that tests run on, and the same suite on the other one."""
+"""The databases that tests run on, and the repeat on the other one."""
 
 import contextlib
 import os
-import re
 import signal
 import subprocess
 import sys
@@ -15,7 +14,7 @@ from django.db import DatabaseError, connection, transaction
 from django.utils import timezone
 
 from inventory.models import Document, Place
-from tests import servers
+from tests import on_postgresql, servers
 from tests.servers import PROJECT, PostgresServer, migrated, postgres_server, run_manage
 
 HOLD_A_SERVER = """
@@ -27,22 +26,44 @@ with postgres_server() as server:
 """
 
 
-def test_every_test_that_uses_the_database_also_passes_on_postgresql(postgres_url: str) -> None:
-    command = [sys.executable, "-m", "pytest", "--only-database", "--no-cov", "-p", "no:cacheprovider"]
-    done = subprocess.run(
-        command,
+def test_what_uses_the_database_runs_again_on_postgresql(postgres: PostgresServer) -> None:
+    done = _on_postgresql("-k", "each_committing_test or missing_postgresql")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "database: postgresql" in done.stdout
+    assert "2 passed" in done.stdout
+
+
+@pytest.mark.parametrize(("more", "status"), [((), 5), (("--may-be-empty",), 0)])
+def test_a_repeat_on_postgresql_that_runs_nothing_fails_unless_it_may_be_empty(
+    more: tuple[str, ...], status: int, postgres: PostgresServer
+) -> None:
+    assert _on_postgresql("-k", "missing_postgresql", *more).returncode == status
+
+
+def test_without_postgresql_the_repeat_is_left_out_aloud_but_fails_in_ci(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setattr(servers, "VERSIONED_PROGRAMS", f"{tmp_path}/*/bin")
+    monkeypatch.delenv("CI", raising=False)
+    assert on_postgresql.main([]) == 0
+    assert "left out: no PostgreSQL server" in capsys.readouterr().err
+    monkeypatch.setenv("CI", "true")
+    with pytest.raises(servers.PostgresMissingError):
+        on_postgresql.main([])
+
+
+def _on_postgresql(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """Repeat some tests of this file."""
+    return subprocess.run(
+        [sys.executable, "-m", "tests.on_postgresql", "-p", "no:cacheprovider", __file__, *arguments],
         cwd=PROJECT,
-        env={**os.environ, "DATABASE_URL": postgres_url, "PYTEST_ADDOPTS": ""},
+        env={**os.environ, "PYTEST_ADDOPTS": ""},
         stdin=subprocess.DEVNULL,
         capture_output=True,
         encoding="utf-8",
         check=False,
     )
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert "database: postgresql" in done.stdout
-    passed = re.search(r"(\d+) passed", done.stdout)
-    assert passed is not None, done.stdout
-    assert int(passed[1]) > 0
 
 
 @pytest.mark.django_db(transaction=True)

@@ -42,7 +42,7 @@ from tests.forecasting.purchase_shop import (
     sell,
 )
 from tests.inventory.small_shop import day, receive
-from tests.servers import PROJECT, migrated, run_manage
+from tests.servers import PROJECT, run_manage
 
 D = Decimal
 NEXT_DAY, TOMORROW = DAY + timedelta(days=1), NOW + timedelta(days=1)
@@ -242,14 +242,13 @@ print(Purchase.objects.count(), PurchaseLine.objects.count(), PurchaseEvent.obje
 """
 
 
-def test_workers_drafting_the_same_day_at_once_draft_it_once(database_url: str) -> None:
-    migrated(database_url)
-    run_manage(database_url, "shell", "--no-imports", "-c", SET_UP)
+def test_workers_drafting_the_same_day_at_once_draft_it_once(migrated_url: str) -> None:
+    run_manage(migrated_url, "shell", "--no-imports", "-c", SET_UP)
     workers = [
         subprocess.Popen(
             [sys.executable, "manage.py", "shell", "--no-imports", "-c", RACE],
             cwd=PROJECT,
-            env={**os.environ, "DATABASE_URL": database_url},
+            env={**os.environ, "DATABASE_URL": migrated_url},
             stdout=subprocess.PIPE,
             text=True,
         )
@@ -257,4 +256,4 @@ def test_workers_drafting_the_same_day_at_once_draft_it_once(database_url: str) 
     ]
     said = {worker.communicate(timeout=120)[0].strip() for worker in workers}
     assert said == {"['PO-2026-0001', 'PO-2026-0002']"}
-    assert run_manage(database_url, "shell", "--no-imports", "-c", COUNT).stdout.split() == ["2", "2", "2"]
+    assert run_manage(migrated_url, "shell", "--no-imports", "-c", COUNT).stdout.split() == ["2", "2", "2"]

@@ -43,7 +43,7 @@ from tests.forecasting.purchase_shop import (
     packs,
     sell,
 )
-from tests.servers import PROJECT, migrated, run_manage
+from tests.servers import PROJECT, run_manage
 
 D = Decimal
 SUE: dict[str, Any] = {"by": "sue", "now": NOW}
@@ -422,14 +422,13 @@ print(purchase.status, "|", depot_stock(), "|", *counts, "|", events(purchase))
 """
 
 
-def test_steps_taken_by_several_at_once_are_taken_once(database_url: str) -> None:
-    migrated(database_url)
-    run_manage(database_url, "shell", "--no-imports", "-c", SET_UP)
+def test_steps_taken_by_several_at_once_are_taken_once(migrated_url: str) -> None:
+    run_manage(migrated_url, "shell", "--no-imports", "-c", SET_UP)
     people = [
         subprocess.Popen(
             [sys.executable, "manage.py", "shell", "--no-imports", "-c", RACE],
             cwd=PROJECT,
-            env={**os.environ, "DATABASE_URL": database_url},
+            env={**os.environ, "DATABASE_URL": migrated_url},
             stderr=subprocess.PIPE,
             text=True,
         )
@@ -439,5 +438,5 @@ def test_steps_taken_by_several_at_once_are_taken_once(database_url: str) -> Non
     for person in people:
         _, errors = person.communicate(timeout=180)
         assert person.returncode == 0 or "StepConflict" in errors, errors[-3000:]
-    found = run_manage(database_url, "shell", "--no-imports", "-c", COUNT).stdout.strip()
+    found = run_manage(migrated_url, "shell", "--no-imports", "-c", COUNT).stdout.strip()
     assert found == ("received | 225.0000 | 1 2 | ['drafted', 'approved', 'sent', 'received', 'received']")

@@ -21,9 +21,9 @@ print(json.dumps({
 """
 
 
-def test_every_step_of_every_restock_is_taken_once(database_url: str) -> None:
-    run_race(database_url, "tests.forecasting.restock_race")
-    found = json.loads(run_manage(database_url, "shell", "--no-imports", "-c", FOUND).stdout)
+def test_every_step_of_every_restock_is_taken_once(migrated_url: str) -> None:
+    run_race(migrated_url, "tests.forecasting.restock_race")
+    found = json.loads(run_manage(migrated_url, "shell", "--no-imports", "-c", FOUND).stdout)
     once_each = dict.fromkeys(("drafted", "approved", "picked", "confirmed", "settled"), VANS)
     assert found["events"] == once_each
     assert found["restocks"] == {"received": VANS}
@@ -32,4 +32,4 @@ def test_every_step_of_every_restock_is_taken_once(database_url: str) -> None:
     assert found["held"] == {f"van-{number}": 9 for number in range(VANS)}
     assert found["documents"] == {"receipt": 1, "transfer": 2 * VANS, "count": VANS}
     assert found["open"] == []
-    run_manage(database_url, "check_ledger")
+    run_manage(migrated_url, "check_ledger")

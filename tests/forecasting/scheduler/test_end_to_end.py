@@ -23,7 +23,7 @@ import psycopg
 from forecasting.outbox.messages import attachments_of
 from tests.forecasting.scheduler.test_kills import answers, killable, redis  # noqa: F401 - a fixture
 from tests.forecasting.small_fleet import ADDRESSES, SHOP_ADDRESS, SUPPLIER_ADDRESS, VANS
-from tests.servers import PROJECT, PostgresServer, RedisServer, free_port, mail_server, run_manage, wait_until
+from tests.servers import PROJECT, RedisServer, free_port, mail_server, run_manage, wait_until
 
 MAKE_OWNER = """
 from shop.models import Person
@@ -90,10 +90,10 @@ def site(database_url: str, redis_url: str, token: str) -> Iterator[Site]:
 
 
 def test_forecast_drafts_letters_approval_transfer_and_receipt(
-    postgres: PostgresServer,
+    migrated_postgres_url: str,
     redis: RedisServer,  # noqa: F811
 ) -> None:
-    url = postgres.new_database()
+    url = migrated_postgres_url
     with (
         mail_server() as mailbox,
         killable(url, mailbox, redis) as processes,

@@ -26,12 +26,10 @@ from forecasting.schedule import Kind
 from tests.servers import (
     PROJECT,
     Mailbox,
-    PostgresServer,
     RedisMissingError,
     RedisServer,
     free_port,
     mail_server,
-    migrated,
     redis_server,
     wait_until,
 )
@@ -142,8 +140,8 @@ class Killable:
 
 @contextmanager
 def killable(database_url: str, mailbox: Mailbox, redis: RedisServer | None = None) -> Iterator[Killable]:
-    """Fill a database with the shop, and run the process that starts what is killed."""
-    environment = {"DATABASE_URL": migrated(database_url), "EMAIL_URL": mailbox.url, "LOG_LEVEL": "CRITICAL"}
+    """Fill a migrated database with the shop, and run the process that starts what is killed."""
+    environment = {"DATABASE_URL": database_url, "EMAIL_URL": mailbox.url, "LOG_LEVEL": "CRITICAL"}
     environment["REDIS_URL"] = redis.url if redis else ""
     subprocess.run(
         [sys.executable, "-c", BEGIN.format("small_fleet", "open_fleet")],
@@ -257,9 +255,9 @@ class Watched:
 
 
 def test_workers_killed_in_the_middle_of_every_task_lose_and_double_nothing(
-    postgres: PostgresServer, redis: RedisServer
+    migrated_postgres_url: str, redis: RedisServer
 ) -> None:
-    url, began = postgres.new_database(), time.monotonic()
+    url, began = migrated_postgres_url, time.monotonic()
     with (
         mail_server() as mailbox,
         killable(url, mailbox, redis) as processes,
@@ -322,9 +320,9 @@ def check_all_is_there_once(ask: Callable[[str], list[tuple[Any, ...]]], mailbox
 
 
 def test_the_site_works_while_redis_is_gone_and_work_catches_up(
-    postgres: PostgresServer, redis: RedisServer
+    migrated_postgres_url: str, redis: RedisServer
 ) -> None:
-    url = postgres.new_database()
+    url = migrated_postgres_url
     with mail_server() as mailbox, killable(url, mailbox, redis) as processes:
         redis.stop()
         port = free_port()
@@ -357,13 +355,13 @@ def answers(port: int) -> bool:
     return False
 
 
-def test_run_due_killed_on_one_machine_loses_and_doubles_nothing(sqlite_url: str) -> None:
+def test_run_due_killed_on_one_machine_loses_and_doubles_nothing(migrated_sqlite_url: str) -> None:
     chance = random.Random(20261126)  # noqa: S311 - when to kill
     weeks = 3
-    with mail_server() as mailbox, killable(sqlite_url, mailbox) as processes:
+    with mail_server() as mailbox, killable(migrated_sqlite_url, mailbox) as processes:
 
         def ask(query: str) -> list[tuple[Any, ...]]:
-            file = sqlite_url.removeprefix("sqlite:///")
+            file = migrated_sqlite_url.removeprefix("sqlite:///")
             with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=30)) as database:
                 return database.execute(query).fetchall()
 

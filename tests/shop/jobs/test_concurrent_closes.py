@@ -29,10 +29,10 @@ print(json.dumps({
 """
 
 
-def test_twenty_processes_closing_at_once_leave_each_close_exactly_once(database_url: str) -> None:
-    run_race(database_url, "tests.shop.closing_race")
+def test_twenty_processes_closing_at_once_leave_each_close_exactly_once(migrated_url: str) -> None:
+    run_race(migrated_url, "tests.shop.closing_race")
     closes = all_closes()
-    found = json.loads(run_manage(database_url, "shell", "--no-imports", "-c", COUNTS).stdout)
+    found = json.loads(run_manage(migrated_url, "shell", "--no-imports", "-c", COUNTS).stdout)
     lines = sum(len(close.uses) for close in closes)
     holdings = found.pop("holdings")
     assert found == {
@@ -50,8 +50,8 @@ def test_twenty_processes_closing_at_once_leave_each_close_exactly_once(database
             used[f"{close.van} {use.consumable}"] += int(use.quantity)
     on_vans = {place: Decimal(quantity) for place, quantity in holdings.items() if place.startswith("VAN")}
     assert on_vans == {place: Decimal(-quantity) for place, quantity in used.items()}
-    run_manage(database_url, "check_ledger")
-    exported = run_manage(database_url, "export_costing", "--from=2026-05-01", "--to=2026-05-31").stdout
+    run_manage(migrated_url, "check_ledger")
+    exported = run_manage(migrated_url, "export_costing", "--from=2026-05-01", "--to=2026-05-31").stdout
     rows = list(csv.DictReader(io.StringIO(exported)))
     assert {row["job"] for row in rows} == {close.job for close in closes}
     assert len(rows) == len(closes)
