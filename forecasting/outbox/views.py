@@ -20,6 +20,7 @@ from forecasting.outbox.queries import CHOICES, TROUBLED, narrowed, needing_a_ha
 from forecasting.outbox.weekly_list import recipients_of, technicians_of
 from forecasting.schedule import Kind
 from inventory.models import Place, PlaceKind
+from shop.common.page_fields import RowForm
 from shop.common.pagination import page_of
 from shop.common.text import counted
 from shop.models import Role, the_shop
@@ -55,7 +56,7 @@ class AgainForm(forms.Form):
         return found
 
 
-class TermsForm(TermsFormBase):
+class TermsForm(RowForm, TermsFormBase):
     """When the weekly letters go out, and who gets each of them besides the van's technicians."""
 
     class Meta:

@@ -17,6 +17,7 @@ from forecasting.purchasing.reasons import exact, plain
 from forecasting.stock_control.numeric_checks import ZERO, rounded
 from inventory.documents import LARGEST_MONEY, Problem, Receipt, ReceiptLine
 from inventory.models import Consumable, ConsumableKind, Pack, Place
+from shop.common.page_fields import DayField, MomentField
 from shop.web.code_select import ChooseOrType, CodeChoice
 
 ADDED_ROWS = 2
@@ -59,8 +60,8 @@ def amount_field(label: str, *, required: bool = False, help_text: str = "") -> 
     )
 
 
-def _day_field(label: str) -> forms.DateField:
-    return forms.DateField(
+def _day_field(label: str) -> DayField:
+    return DayField(
         label=label,
         required=False,
         error_messages={"invalid": "This is no day; write it such as 2027-06-30."},
@@ -175,7 +176,7 @@ class SentForm(forms.Form):
         help_text="such as: by telephone, on its own site",
         error_messages={"required": "Say how the supplier was told."},
     )
-    at = forms.DateTimeField(
+    at = MomentField(
         label="When",
         error_messages={"invalid": "This is no moment; write it such as 2026-03-02T08:30."},
         widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL),
@@ -186,7 +187,7 @@ class DeliveryForm(forms.Form):
     """What a delivery brought: for each open line packs and price, what else came, and its charges."""
 
     id = forms.CharField(widget=forms.HiddenInput, max_length=100)
-    occurred_at = forms.DateTimeField(
+    occurred_at = MomentField(
         label="When it came",
         error_messages={"invalid": "This is no moment; write it such as 2026-03-02T08:30."},
         widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL),

@@ -16,6 +16,7 @@ from forecasting.purchasing.forms import amount_field
 from forecasting.purchasing.inputs import lead_time_of, price_list_of
 from forecasting.purchasing.queries import STOCK
 from inventory.models import Books, Pack, Place, PlaceKind, Supplier
+from shop.common.page_fields import RowForm
 from shop.common.pagination import page_of
 from shop.models import the_shop
 from shop.people.permissions import for_roles
@@ -37,7 +38,7 @@ def _without_zeros(form: forms.BaseForm) -> None:
             form.initial[name] = f"{value.normalize():f}"
 
 
-class RuleForm(RuleFormBase):
+class RuleForm(RowForm, RuleFormBase):
     """How the depot's stock is to be held."""
 
     class Meta:
@@ -54,7 +55,7 @@ class RuleForm(RuleFormBase):
         _without_zeros(self)
 
 
-class SupplierTermsForm(SupplierFormBase):
+class SupplierTermsForm(RowForm, SupplierFormBase):
     """When a supplier delivers, the least order it takes, and where orders go."""
 
     email = forms.CharField(
@@ -91,7 +92,7 @@ class SupplierTermsForm(SupplierFormBase):
         return on_the_wire(address) if address else ""
 
 
-class PackTermsForm(PackFormBase):
+class PackTermsForm(RowForm, PackFormBase):
     """What a pack costs, how few are sold, and from how many on it costs less."""
 
     class Meta:

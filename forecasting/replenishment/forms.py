@@ -10,6 +10,7 @@ from forecasting.models import ConsumableTerms, RestockLine, StockingTerms
 from forecasting.replenishment.discrepancies import Settlement
 from inventory.documents import Problem
 from inventory.models import Consumable, ConsumableKind, Place
+from shop.common.page_fields import RowForm
 
 if TYPE_CHECKING:
     TermsFormBase = forms.ModelForm[StockingTerms]
@@ -183,7 +184,7 @@ def _without_zeros(form: forms.BaseForm) -> None:
             form.initial[name] = f"{value.normalize():f}"
 
 
-class TermsForm(TermsFormBase):
+class TermsForm(RowForm, TermsFormBase):
     """How the shop restocks its vans."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -225,7 +226,7 @@ class TermsForm(TermsFormBase):
         }
 
 
-class HoldingForm(ConsumableFormBase):
+class HoldingForm(RowForm, ConsumableFormBase):
     """How one consumable is held, and the room that each van has for it."""
 
     class Meta:

@@ -1,12 +1,15 @@
 """How a text, a number, a moment and a yes or no are written in JSON; nothing is guessed."""
 
 import re
-from datetime import datetime
+from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
+from rest_framework.fields import empty
+
+from inventory.documents import YEARS
 
 # Longer ones are no amounts, and comparing them takes long.
 LONGEST_NUMBER = 40
@@ -21,6 +24,10 @@ class TextField(serializers.CharField):
 
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(trim_whitespace=False, allow_blank=True, **kwargs)
+
+    def run_validation(self, data: Any = empty) -> Any:
+        """Return the value. An empty string is read as any other; CharField lets it pass unread."""
+        return serializers.Field.run_validation(self, data)
 
     def to_internal_value(self, data: Any) -> str:
         """Return the string; numbers are not turned into one."""
@@ -62,10 +69,11 @@ class MomentField(serializers.DateTimeField):
         **MESSAGES,
         "invalid": "is not a moment such as 2026-03-02T08:30:00+01:00",
         "offset": "has no offset from UTC; write 2026-03-02T08:30:00+01:00 or end it with Z",
+        "outside": f"is outside the years {YEARS.start} to {YEARS.stop - 1}",
     }
 
     def to_internal_value(self, value: Any) -> datetime:
-        """Return the aware datetime."""
+        """Return the moment in UTC: not every database keeps every offset that ISO 8601 can write."""
         if not isinstance(value, str):
             self.fail("invalid")
         try:
@@ -74,7 +82,9 @@ class MomentField(serializers.DateTimeField):
             self.fail("invalid")
         if moment.tzinfo is None:
             self.fail("offset")
-        return moment
+        if moment.year not in YEARS:
+            self.fail("outside")
+        return moment.astimezone(UTC)
 
 
 class FlagField(serializers.BooleanField):

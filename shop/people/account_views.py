@@ -47,8 +47,7 @@ def lengths(request: HttpRequest) -> HttpResponse:
     """Keep in which unit the person reads and types lengths."""
     form = LengthsForm(request.POST, instance=person_of(request))
     if form.is_valid():
-        form.save()
-        unit = person_of(request).length_unit_in(the_shop()).label
+        unit = form.save().length_unit_in(the_shop()).label
         messages.success(request, f"Lengths are shown to you in {unit}.")
     else:
         messages.error(request, "That is no unit of length that we have; nothing was changed.")

@@ -7,6 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db.models import Q
 
 from inventory.models import validate_name
+from shop.common.page_fields import RowForm
 from shop.models import LengthUnit, Person, Role, Technician, Van, the_shop
 from shop.people.tokens import LIFETIMES_DAYS
 
@@ -84,7 +85,7 @@ class NewPersonForm(PersonFormBase):
         return email
 
 
-class LengthsForm(PersonFormBase):
+class LengthsForm(RowForm, PersonFormBase):
     """In which unit a person reads and types lengths."""
 
     class Meta:

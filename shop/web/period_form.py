@@ -1,20 +1,14 @@
 """The form by which a desk page is told its period: by a name, or by a first and a last day."""
 
-from datetime import date
 from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.core.validators import MaxValueValidator, MinValueValidator
 from django.http import HttpRequest
 from django.utils import timezone
 
-from inventory.documents import YEARS
 from shop.accounting.periods import NAMES, Period, named
-
-EARLIEST, LATEST = date(YEARS.start, 1, 1), date(YEARS.stop - 1, 12, 31)
-FIRST_DAY, LAST_DAY = MinValueValidator(EARLIEST), MaxValueValidator(LATEST)
-DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+from shop.common.page_fields import DayField
 
 
 class PeriodForm(forms.Form):
@@ -27,8 +21,8 @@ class PeriodForm(forms.Form):
     usual = "this year"
     names = NAMES
 
-    start = forms.DateField(label="From", required=False, validators=[FIRST_DAY, LAST_DAY], widget=DAY)
-    end = forms.DateField(label="To", required=False, validators=[FIRST_DAY, LAST_DAY], widget=DAY)
+    start = DayField(label="From", required=False)
+    end = DayField(label="To", required=False)
 
     def __init__(self, request: HttpRequest) -> None:
         given = request.GET

@@ -36,12 +36,21 @@ def _stop_with_tests() -> None:
 
 
 def make_shop() -> dict[str, str]:
-    """Fill the shop; return a session's key for each role."""
+    """Fill the shop of an empty database; return a session's key for each role."""
     from django.core.management import call_command  # noqa: PLC0415
-    from django.utils import timezone  # noqa: PLC0415
 
     call_command("migrate", verbosity=0)
-    from tests.shop.api.served_shop import PERSON_OF_ROLE, open_served_shop, signed_in  # noqa: PLC0415
+    from tests.shop.api.served_shop import PERSON_OF_ROLE, signed_in  # noqa: PLC0415
+
+    fill_shop()
+    return {role: signed_in(name).cookies["sessionid"].value for role, name in PERSON_OF_ROLE.items()}
+
+
+def fill_shop() -> None:
+    """Make the shop with its people, and something on every page of every desk."""
+    from django.utils import timezone  # noqa: PLC0415
+
+    from tests.shop.api.served_shop import open_served_shop  # noqa: PLC0415
 
     open_served_shop()
     now = timezone.now()
@@ -50,7 +59,6 @@ def make_shop() -> dict[str, str]:
     _book(now)
     _disagree(now)
     _draft(now)
-    return {role: signed_in(name).cookies["sessionid"].value for role, name in PERSON_OF_ROLE.items()}
 
 
 def _make_rates() -> None:

@@ -12,6 +12,7 @@ from django.views.decorators.http import require_safe
 
 from inventory.reports.stock_on_hand import stock_at
 from shop.accounting.periods import ONE_DAY, Period
+from shop.common.page_fields import EARLIEST, LATEST
 from shop.costing.costing_rows import HEADER as COSTING_HEADER
 from shop.costing.costing_rows import costing_rows
 from shop.costing.formulas import AMOUNTS
@@ -22,7 +23,6 @@ from shop.people.permissions import for_roles
 from shop.profitability.margins import margins_of
 from shop.web.accounting.section_links import areas
 from shop.web.grouping_form import GROUPS, GroupingForm
-from shop.web.period_form import EARLIEST, LATEST
 from shop.web.tables import Cell, Column, Table, address
 
 Rows = Iterator[Sequence[object]]

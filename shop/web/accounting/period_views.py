@@ -27,12 +27,12 @@ from shop.accounting.period_close import (
 )
 from shop.accounting.period_reconciliation import open_provisional
 from shop.accounting.periods import ONE_DAY, Period, month_of, months_back, named
+from shop.common.page_fields import DayField
 from shop.common.pagination import page_of
 from shop.common.text import counted
 from shop.models import JobCost, Role, start_of_day, the_shop
 from shop.people.permissions import for_roles, person_of
 from shop.web.accounting.section_links import areas
-from shop.web.period_form import DAY
 from shop.web.tables import Cell, Column, Table, address, numbers, shop_money
 
 MONTHS_SHOWN = 24
@@ -42,7 +42,7 @@ ZERO = Decimal(0)
 class LockForm(forms.Form):
     """The last day to lock, and why."""
 
-    day = forms.DateField(label="Lock through the end of", widget=DAY)
+    day = DayField(label="Lock through the end of")
     reason = forms.CharField(
         label="Reason", required=False, help_text="kept with the change; may be left empty"
     )
@@ -51,7 +51,7 @@ class LockForm(forms.Form):
 class ReopenForm(forms.Form):
     """The first day to reopen, and why."""
 
-    day = forms.DateField(label="Reopen from", widget=DAY)
+    day = DayField(label="Reopen from")
     reason = forms.CharField(label="Reason", help_text="kept with the change", max_length=LONGEST_REASON)
 
 

@@ -21,6 +21,7 @@ from shop.accounting.period_reconciliation import (
     reconcile_period,
     total_of,
 )
+from shop.common.page_fields import EARLIEST, LATEST
 from shop.common.pagination import page_of
 from shop.costing.absorption import overhead_absorption, wear_absorption
 from shop.costing.costing_rows import HEADER, costing_rows
@@ -30,7 +31,6 @@ from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
 from shop.web.accounting.forms import BooksPeriodForm
 from shop.web.accounting.section_links import areas
-from shop.web.period_form import EARLIEST, LATEST
 from shop.web.tables import Cell, Column, Table, address, numbers
 
 ZERO = Decimal(0)

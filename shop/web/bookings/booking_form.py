@@ -8,11 +8,11 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.http import QueryDict
 
+from shop.common.page_fields import DayField
 from shop.models import Job, JobStatus, LengthUnit, Technician
 from shop.web.bookings.customer_fields import Whose, find_or_make
 from shop.web.bookings.next_reference import next_free
 from shop.web.bookings.work_form import CATCHES, LAST_PLACE, MM_PER_UNIT, OneLine, VanField, WorkForm
-from shop.web.period_form import DAY, FIRST_DAY, LAST_DAY
 
 FIRST_REFERENCE = "B-0001"
 OFFERED = {"list": "customers", "autocomplete": "off"}
@@ -21,7 +21,7 @@ OFFERED = {"list": "customers", "autocomplete": "off"}
 class BookingForm(WorkForm):
     """A van and a day for work, and whose glass it is."""
 
-    booked_for = forms.DateField(label="Day", widget=DAY, validators=[FIRST_DAY, LAST_DAY])
+    booked_for = DayField(label="Day")
     van = VanField(empty_label="Choose")
     technician = forms.ModelChoiceField(
         Technician.objects.all(),

@@ -13,12 +13,12 @@ from django.views.decorators.http import require_safe
 
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import Books
+from shop.common.page_fields import DayField
 from shop.common.pagination import page_of
 from shop.models import Job, JobStatus, LengthUnit, Person, Role, Shop, the_shop
 from shop.people.permissions import for_roles, own_van, person_of, role_of
 from shop.templatetags.amounts import money, quantity, shown_length
 from shop.web.bookings.work_form import VanField
-from shop.web.period_form import DAY, FIRST_DAY, LAST_DAY
 from shop.web.tables import Cell, Column, Table, address, numbers
 
 STATUSES = [(JobStatus.BOOKED.value, "Booked"), (JobStatus.CANCELLED.value, "Cancelled")]
@@ -28,8 +28,8 @@ class ListForm(forms.Form):
     """Which bookings: of a van, of some days, by reference or customer, or those that were cancelled."""
 
     van = VanField(required=False, empty_label="All vans")
-    start = forms.DateField(label="From", required=False, validators=[FIRST_DAY, LAST_DAY], widget=DAY)
-    end = forms.DateField(label="To", required=False, validators=[FIRST_DAY, LAST_DAY], widget=DAY)
+    start = DayField(label="From", required=False)
+    end = DayField(label="To", required=False)
     q = forms.CharField(label="Reference or customer has", required=False, max_length=64)
     status = forms.ChoiceField(choices=STATUSES, required=False)
 

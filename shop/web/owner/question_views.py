@@ -5,8 +5,9 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.db.models import QuerySet
-from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
@@ -90,7 +91,7 @@ def question(request: HttpRequest, pk: int) -> HttpResponse:
             problem = str(error)
         else:
             messages.success(request, f"The question about {found.job} is answered: {found.answer}")
-            return redirect(back or "owner:questions")
+            return HttpResponseRedirect(back or reverse("owner:questions"))
     context = {
         "title": f"A question about {found.job}",
         "areas": areas(request),

@@ -15,6 +15,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
+from shop.common.page_fields import DayField
 from shop.common.pagination import page_of
 from shop.costing.rates import first_open_day, labour_rate, overhead_rate, overtaken, save_rates, without_rate
 from shop.models import (
@@ -34,7 +35,6 @@ from shop.templatetags.amounts import quantity
 from shop.web.code_select import CodeChoice
 from shop.web.form_errors import add_errors
 from shop.web.owner.section_links import areas
-from shop.web.period_form import DAY
 from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money
 
 FIGURES = ("monthly_overhead", "capacity_minutes", "vehicle_per_minute")
@@ -53,7 +53,7 @@ class RatesForm(forms.Form):
 class RateForm(forms.Form):
     """The day from which a rate is in force."""
 
-    effective_from = forms.DateField(label="In force from", widget=DAY)
+    effective_from = DayField(label="In force from")
 
 
 class LabourRateForm(RateForm):

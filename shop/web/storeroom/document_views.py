@@ -16,6 +16,7 @@ from inventory import documents
 from inventory.documents import Kind
 from inventory.ledger import Refused
 from inventory.models import Document
+from shop.common.page_fields import DayField
 from shop.common.pagination import page_of
 from shop.jobs import returns_and_corrections
 from shop.models import Role, start_of_day, the_shop
@@ -28,7 +29,7 @@ class ListForm(forms.Form):
     """Which documents to list."""
 
     kind = forms.ChoiceField(choices=[("", "all"), *((kind, kind) for kind in LISTED)], required=False)
-    on = forms.DateField(label="Happened on", required=False, widget=forms.DateInput(attrs={"type": "date"}))
+    on = DayField(label="Happened on", required=False)
     q = forms.CharField(label="Id holds", required=False, max_length=documents.LONGEST_ID)
 
 

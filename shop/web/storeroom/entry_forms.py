@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from inventory import documents
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, Supplier
+from shop.common.page_fields import DayField, MomentField
 from shop.web.code_select import CodeChoice
 from shop.web.storeroom.pack_quantities import read_quantity
 
@@ -41,7 +42,7 @@ class HeadForm(forms.Form):
     """What every document has: the id that makes it count once, and when it happened."""
 
     id = forms.CharField(widget=forms.HiddenInput, max_length=documents.LONGEST_ID)
-    occurred_at = forms.DateTimeField(
+    occurred_at = MomentField(
         label="When",
         initial=now_here,
         widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=MINUTE),
@@ -114,9 +115,7 @@ class ReceiptLineForm(LineForm):
 
     cost = forms.DecimalField(label="Cost of the line", min_value=0, required=False)
     lot = forms.CharField(label="Lot", required=False, max_length=documents.LONGEST_CODE)
-    expires_on = forms.DateField(
-        label="Expires", required=False, widget=forms.DateInput(attrs={"type": "date"})
-    )
+    expires_on = DayField(label="Expires", required=False)
 
     def clean(self) -> dict[str, Any]:
         """Refuse a line without its cost: a receipt says what stock is worth."""
@@ -131,7 +130,7 @@ class CountLineForm(LineForm):
 
     def is_blank(self) -> bool:
         """Return whether no quantity was entered."""
-        return not self.cleaned_data["quantity"].strip()
+        return not self.cleaned_data.get("quantity", "").strip()
 
 
 def lines_of(form: type[LineForm], data: Any = None, consumables: Sequence[str] = ()) -> LineFormSet:

@@ -11,6 +11,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods
 
 from inventory.models import Pack, Supplier
+from shop.common.page_fields import RowForm
 from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
@@ -22,7 +23,7 @@ else:
     SupplierFormBase = PackFormBase = forms.ModelForm
 
 
-class SupplierForm(SupplierFormBase):
+class SupplierForm(RowForm, SupplierFormBase):
     """A supplier."""
 
     class Meta:
@@ -30,7 +31,7 @@ class SupplierForm(SupplierFormBase):
         fields = ["code", "name", "email"]
 
 
-class PackForm(PackFormBase):
+class PackForm(RowForm, PackFormBase):
     """A pack of one supplier."""
 
     class Meta:
@@ -88,9 +89,9 @@ def supplier(request: HttpRequest, code: str) -> HttpResponseBase:
     form = SupplierForm(request.POST if act == "change" else None, instance=found)
     pack_form = PackForm(request.POST if act == "add" else None, instance=Pack(supplier=found))
     if act == "change" and form.is_valid():
-        form.save()
-        messages.success(request, f"Supplier {found.code} is changed.")
-        return redirect("store:supplier", code=found.code)
+        changed = form.save()
+        messages.success(request, f"Supplier {changed.code} is changed.")
+        return redirect("store:supplier", code=changed.code)
     if act == "add" and pack_form.is_valid():
         pack = pack_form.save()
         messages.success(request, f"{pack} is added.")

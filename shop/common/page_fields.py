@@ -1,0 +1,53 @@
+"""What forms of pages share: days and moments of the years that the books may hold, and stored rows."""
+
+from copy import copy
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from inventory.documents import YEARS, time_problem
+
+EARLIEST, LATEST = date(YEARS.start, 1, 1), date(YEARS.stop - 1, 12, 31)
+DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+OUTSIDE = f"outside the years {YEARS.start} to {YEARS.stop - 1}"
+
+if TYPE_CHECKING:
+    FormOfRow = forms.BaseModelForm[Any]
+else:
+    FormOfRow = forms.BaseModelForm
+
+
+class DayField(forms.DateField):
+    """A day of the years that the books may hold: the one after it, and its start in any zone, exist too."""
+
+    def __init__(self, *, widget: Any = DAY, **kwargs: Any) -> None:
+        super().__init__(widget=widget, **kwargs)
+
+    def validate(self, value: date | None) -> None:
+        """Refuse a day outside of these years. Raises ValidationError."""
+        super().validate(value)
+        if value is not None and value.year not in YEARS:
+            raise ValidationError(f"{value} is {OUTSIDE}.")
+
+
+class MomentField(forms.DateTimeField):
+    """A moment of the years that the books may hold, read on the shop's clocks."""
+
+    def validate(self, value: datetime | None) -> None:
+        """Refuse a moment outside of these years. Raises ValidationError."""
+        super().validate(value)
+        if value is not None and (found := time_problem(value)):
+            raise ValidationError(f"{value:%Y-%m-%d %H:%M} {found}.")
+
+
+class RowForm(FormOfRow):
+    """A form that changes a row of a table; to be named before Django's ModelForm.
+
+    It works on a copy: Django puts what was sent into a form's row before it refuses it, and the page around
+    the form goes on to show and compute with the row as it is stored.
+    """
+
+    def __init__(self, *args: Any, instance: Any = None, **kwargs: Any) -> None:
+        super().__init__(*args, instance=copy(instance), **kwargs)

@@ -1,0 +1,80 @@
+"""Every form and every query of every page, for each role: never a failure of the server, nothing half done.
+
+HYPOTHESIS_PROFILE=thorough sends each field each odd value; by default each sees a share of them.
+"""
+
+import pytest
+from django.test import Client
+
+from shop.models import Person
+from tests.robots.form_robot import Robot
+from tests.robots.site_walk import Walk, walk_from
+from tests.robots.stored_rows import Stored
+from tests.shop.api.served_shop import PERSON_OF_ROLE
+from tests.shop.api.test_access import ROUTES
+
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("filled_shop", "quiet")]
+
+# What no link leads to, with the reason.
+UNREACHABLE = {
+    "people/join/<uidb64>/<token>/": "by a letter; tests/shop/people/test_onboarding_views.py",
+    "people/reset/<uidb64>/<token>/": "by a letter; tests/shop/people/test_onboarding_views.py",
+    "people/forgotten/sent/": "after a form for whoever has not signed in",
+    "phone/": "an app of its own, linked for technicians only; tests/browser",
+    "phone/bundle/": "asked by the phone's script",
+    "phone/files/<str:version>/<str:name>": "asked by the phone's page",
+    "phone/manifest.webmanifest": "asked by the phone's page",
+    "phone/photos/<str:photo_id>/": "shown once there are photos; tests/shop/phone/test_photo_views.py",
+    "phone/session/": "asked by the phone's script",
+    "phone/worker.js": "asked by the phone's page",
+    "purchases/<int:pk>/receipts/": "shown once a receipt is linked",
+    "restocks/<int:pk>/undo-changes/": "shown once a draft was changed",
+    "sign-in/": "asked below, by nobody",
+    "people/forgotten/": "asked below, by nobody",
+}
+# What a walk must find at least: routes, forms, fields of forms, names that pages read from their query.
+LEAST = {
+    "technician": (20, 14, 30, 20),
+    "storekeeper": (60, 55, 180, 40),
+    "owner": (100, 100, 350, 150),
+    "accountant": (38, 34, 100, 60),
+    "nobody": (2, 2, 3, 1),
+}
+known_forms: set[tuple[object, ...]] = set()
+known_names: set[tuple[str, str]] = set()
+
+
+def browser_of(role: str) -> Client:
+    """Return the browser of a role's person; nobody's has not signed in."""
+    client = Client(raise_request_exception=False)
+    if role in PERSON_OF_ROLE:
+        client.force_login(Person.objects.get(username=PERSON_OF_ROLE[role]))
+    return client
+
+
+def size(walk: Walk) -> tuple[int, int, int, int]:
+    """Return how many routes, forms, fields and names of queries a walk found."""
+    sendings = [sending for _, sending, _ in walk.sendings.values()]
+    fields = sum(len({field.pattern for field in sending.form.fields.values()}) for sending in sendings)
+    return len(walk.routes), len(sendings), fields, sum(len(page.names) for page in walk.pages.values())
+
+
+@pytest.mark.parametrize("role", LEAST)
+def test_no_page_fails_whatever_it_is_sent(role: str) -> None:
+    client = browser_of(role)
+    starts = ["/"] if role != "nobody" else ["/sign-in/", "/people/forgotten/"]
+    walk = walk_from(client, *starts, without="admin/")
+    found = size(walk)
+    print(f"{role}: routes, forms, fields, names: {found}")
+    assert walk.wrong == []
+    assert all(count >= least for count, least in zip(found, LEAST[role], strict=True)), found
+    served = {route for route, table in ROUTES.items() if any(role in roles for roles in table.values())}
+    pages = {route for route in served if not route.startswith(("api/", "admin/"))}
+    if role != "nobody":
+        assert pages - walk.routes <= set(UNREACHABLE)
+    robot = Robot(client, Stored(), walk)
+    robot.send_every_form(known_forms)
+    robot.ask_every_page(known_names)
+    print(f"{role}: {robot.sent} requests, {len(walk.sendings)} forms with those that answers showed")
+    assert robot.sent > sum(found[1:3])
+    assert not robot.wrong, "\n".join(f"{what}\n    by {how}" for what, how in robot.wrong.items())
