@@ -7,7 +7,6 @@ from typing import Any
 from django.core.exceptions import BadRequest
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.urls.converters import StringConverter
-from django.views import defaults
 from django.views.decorators.csrf import csrf_exempt
 from rest_framework import serializers
 from rest_framework.exceptions import APIException, PermissionDenied
@@ -16,6 +15,7 @@ from rest_framework.views import exception_handler as framework_handler
 
 from inventory.documents import Problem
 from inventory.ledger import Conflict, Refused
+from shop import error_pages
 
 MEDIA_TYPE = "application/problem+json"
 LONGEST_SHOWN = 200
@@ -74,7 +74,7 @@ def server_error(request: HttpRequest) -> HttpResponse:
     """Answer what failed here: as problem details under /api/, as a page elsewhere."""
     if request.path.startswith("/api/"):
         return _plain(HTTPStatus.INTERNAL_SERVER_ERROR, "This is our fault; try again, and tell an owner.")
-    return defaults.server_error(request)
+    return error_pages.server_error(request)
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
@@ -82,7 +82,7 @@ def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
     if request.path.startswith("/api/"):
         said = str(exception) if isinstance(exception, BadRequest) else "The request cannot be read."
         return _plain(HTTPStatus.BAD_REQUEST, said)
-    return defaults.bad_request(request, exception)
+    return error_pages.bad_request(request, exception)
 
 
 def _plain(status: HTTPStatus, detail: str) -> JsonResponse:

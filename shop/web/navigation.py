@@ -51,7 +51,8 @@ LINKS: tuple[Link, ...] = (
 
 def links(request: HttpRequest) -> dict[str, Any]:
     """Return the links of whoever asks, for every template (a context processor)."""
-    if not is_person(request.user):
+    user = getattr(request, "user", None)
+    if not is_person(user):
         return {"links": ()}
-    role = role_of(request.user)
+    role = role_of(user)
     return {"links": [link for link in LINKS if role in link.roles]}

@@ -1,4 +1,4 @@
-"""A shop with something on every page of every role: each list has rows, each step has one that may take it."""
+"""A shop with something on every page of every role: lists have rows, steps one that may take them."""
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
@@ -36,7 +36,7 @@ Step = Callable[..., Any]
 
 
 def open_filled_shop() -> None:
-    """Fill the shop: what the browser tests look at, and each step of restocks, purchases, people and letters."""
+    """Fill the shop of the browser tests, with each step of restocks, purchases, people and letters."""
     fill_shop()
     now = timezone.now()
     _sell()

@@ -1,4 +1,4 @@
-"""The forms of a page as a browser sees them: where they go, their fields as they stand, and their buttons."""
+"""The forms of a page as a browser sees them: where they go, fields as they stand, and buttons."""
 
 import re
 from dataclasses import dataclass, field
@@ -136,8 +136,9 @@ class PageForms(HTMLParser):
             self._option(given)
         elif tag == "datalist":
             self._list = self.lists.setdefault(given.get("id", ""), [])
-        elif tag in ("a", "img", "source") and (to := given.get("href") or given.get("src")):
-            if urlsplit(to).netloc == "" and urlsplit(to).scheme == "":
+        elif tag in ("a", "img", "source"):
+            to = given.get("href") or given.get("src") or ""
+            if to and not urlsplit(to).netloc and not urlsplit(to).scheme:
                 self.links.append(self._absolute(to))
 
     def handle_endtag(self, tag: str) -> None:
@@ -172,7 +173,7 @@ class PageForms(HTMLParser):
         tag, name = given["tag"], given.get("name", "")
         kind = given.get("type", "submit" if tag == "button" else "text") if tag != "select" else "select"
         if tag == "button" or kind in ("submit", "image"):
-            if kind != "button" and kind != "reset":
+            if kind not in {"button", "reset"}:
                 action = given.get("formaction")
                 form.buttons.append(
                     Button(

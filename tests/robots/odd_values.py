@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-# East of Greenwich the first day of year 1 begins before there are years, west of it the last one of 9999 ends
-# after them; so each is tried where it hurts.
+# East of Greenwich the first day of year 1 begins before there are years, west of it the last one of 9999
+# ends after them; so each is tried where it hurts.
 EAST, WEST = "Pacific/Kiritimati", "Pacific/Pago_Pago"
 
 

@@ -12,7 +12,7 @@ from django.db import connection, transaction
 from shop.integrity import all_checks
 
 WRITES = re.compile(r'\s*(?:INSERT INTO|UPDATE|DELETE FROM|REPLACE INTO)\s+"?(\w+)', re.IGNORECASE)
-# Who asked and was refused is written down by design: sign-ins, sessions, letters asked for, refused documents.
+# Who asked and was refused is kept by design: sign-ins, sessions, letters asked for, refused documents.
 KEPT_OF_REFUSALS = (
     "django_session",
     "axes_",
