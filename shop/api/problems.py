@@ -15,7 +15,7 @@ from rest_framework.views import exception_handler as framework_handler
 
 from inventory.documents import Problem
 from inventory.ledger import Conflict, Refused
-from shop import error_pages
+from shop.common import error_pages
 
 MEDIA_TYPE = "application/problem+json"
 LONGEST_SHOWN = 200

@@ -114,7 +114,7 @@ AUTH_PASSWORD_VALIDATORS = [
 LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "sign-in"
-CSRF_FAILURE_VIEW = "shop.error_pages.stale_form"
+CSRF_FAILURE_VIEW = "shop.common.error_pages.stale_form"
 # Links to join and to choose a new password.
 PASSWORD_RESET_TIMEOUT = 3 * 24 * 3600
 # A technician signs in about twice a month, with signal; whoever leaves is signed out at once all the same.
