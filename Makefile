@@ -14,8 +14,9 @@ INSTALLED := .venv/installed
 
 DEMO_ARGS ?=
 PYTEST_ARGS ?=
-# Tests wait for servers, processes and browsers half the time, so twice as many workers as cores.
-WORKERS ?= $(shell echo $$((2 * $$(getconf _NPROCESSORS_ONLN))))
+# The slow tests wait for servers, processes and browsers half the time; the quick ones do not wait.
+CORES := $(shell getconf _NPROCESSORS_ONLN)
+WORKERS ?= $(shell echo $$((2 * $(CORES))))
 PARALLEL = -n $(WORKERS) --dist worksteal
 BENCH ?= *
 
@@ -27,6 +28,7 @@ demo: $(INSTALLED) ## Fill a database with an invented shop, print its figures, 
 	$(RUN) manage.py migrate
 	$(RUN) manage.py demo $(DEMO_ARGS)
 
+quick: WORKERS = $(CORES)
 quick: lint types ## Run the checks for each commit: style, types and the tests that take no seconds
 	$(RUN) -m pytest -m "not slow" $(PARALLEL) $(PYTEST_ARGS)
 

@@ -26,13 +26,13 @@ site.WHITENOISE_AUTOREFRESH = True
 site.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 
 # Whoever asks for one of these starts servers, processes or a browser, which takes seconds.
-SERVER_FIXTURES = {"postgres", "database_url", "migrated_url", "migrated_sqlite", "redis", "chromium"}
+SERVER_FIXTURES = {"postgres", "database_url", "migrated_url", "migrated_sqlite", "redis", "chromium", "site"}
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Let a run be limited to what depends on the database, for repeating it on another one."""
     parser.addoption(
-        "--only-database", action="store_true", help="run only tests that may differ by database"
+        "--only-database", action="store_true", help="run only tests that use DATABASE_URL's database"
     )
 
 
@@ -42,22 +42,18 @@ def pytest_report_header() -> str:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Mark what is slow and start with it, so that a parallel run does not end waiting for it; and keep only
-    what --only-database asks for: tests that use the database and are not marked `same_on_each_database`."""
+    """Mark what is slow and start with it, so that a parallel run does not end waiting for it.
+
+    With --only-database leave out tests that use no database of Django's.
+    """
     for item in items:
         if not SERVER_FIXTURES.isdisjoint(getattr(item, "fixturenames", ())):
             item.add_marker(pytest.mark.slow)
     items.sort(key=lambda item: item.get_closest_marker("slow") is None)
     if config.getoption("only_database"):
-        kept, left_out = [], []
-        for item in items:
-            (kept if _may_differ_by_database(item) else left_out).append(item)
-        config.hook.pytest_deselected(items=left_out)
+        kept = [item for item in items if _uses_database(item)]
+        config.hook.pytest_deselected(items=[item for item in items if not _uses_database(item)])
         items[:] = kept
-
-
-def _may_differ_by_database(item: pytest.Item) -> bool:
-    return _uses_database(item) and item.get_closest_marker("same_on_each_database") is None
 
 
 def _uses_database(item: pytest.Item) -> bool:

@@ -1,4 +1,4 @@
-"""python -m tests.on_postgresql: run what may differ by database on a private PostgreSQL, too.
+"""python -m tests.on_postgresql: repeat what uses the database on a private PostgreSQL.
 
 Arguments are passed on to pytest. Ends with pytest's exit status, so running nothing is a failure, unless
 --may-be-empty says that the arguments may choose nothing. Without PostgreSQL on the machine this is left

@@ -102,6 +102,7 @@ def test_receipts_are_where_they_went() -> None:
     assert (whole.receipts, whole.unexplained) == (Decimal("14.33"), Decimal(0))
 
 
+@pytest.mark.slow
 @settings(max_examples=examples(25), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(before=ACTIONS, after=ACTIONS, locked=st.integers(0, 20))
 def test_any_history_agrees_also_across_a_lock(

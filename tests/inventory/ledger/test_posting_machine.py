@@ -298,6 +298,7 @@ class LedgerMachine(RuleBasedStateMachine):
         return order
 
 
+@pytest.mark.slow
 @pytest.mark.django_db
 def test_the_ledger_agrees_with_a_naive_one_whatever_is_posted() -> None:
     run_state_machine_as_test(

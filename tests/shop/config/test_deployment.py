@@ -32,6 +32,7 @@ Person.objects.create_user("olga", password="a long sentence of olga", role="own
 """
 
 
+@pytest.mark.slow
 def test_production_settings_pass_the_checks_of_a_deployment() -> None:
     done = subprocess.run(
         [sys.executable, "manage.py", "check", "--deploy", "--fail-level", "WARNING"],

@@ -31,6 +31,7 @@ def start(database: Path, *arguments: str) -> "subprocess.Popen[str]":
     )
 
 
+@pytest.mark.slow
 def test_a_database_without_tables_is_told_and_a_reader_that_has_gone_is_not(tmp_path: Path) -> None:
     database = tmp_path / "empty.sqlite3"
     for arguments in (["import_csv", "jobs", "no.csv"], ["set_shop"], ["export_stock", "--at", "2026-01-01"]):

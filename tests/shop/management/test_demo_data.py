@@ -14,6 +14,7 @@ from shop.profitability.margins import margin_report
 from tests import factories
 
 
+@pytest.mark.slow
 @pytest.mark.django_db
 def test_the_demo_shows_a_shop_whose_books_agree() -> None:
     shown = StringIO()
