@@ -15,7 +15,6 @@ from inventory.ledger.period_lock import posting_moment
 from inventory.models import (
     Books,
     Consumable,
-    ConsumableKind,
     CountLine,
     Document,
     Lot,
@@ -86,16 +85,8 @@ class Planner:
             consumable = self.catalogue.consumables.get(line.consumable)
             if consumable is None:
                 found.append(Problem("consumable", line.consumable, "is not a known consumable", number))
-            elif (
-                consumable.kind != ConsumableKind.MEASURED
-                and line.quantity.is_finite()
-                and line.quantity != line.quantity.to_integral_value()
-            ):
-                found.append(
-                    Problem(
-                        "quantity", line.quantity, f"is not whole; {consumable} is {consumable.kind}", number
-                    )
-                )
+            elif expected := consumable.whole_problem(line.quantity):
+                found.append(Problem("quantity", line.quantity, expected, number))
             if isinstance(line, documents.ReceiptLine) and line.expires_on:
                 try:
                     date.fromisoformat(line.expires_on)

@@ -130,6 +130,17 @@ class Consumable(models.Model):
     def __str__(self) -> str:
         return self.code
 
+    @property
+    def comes_whole(self) -> bool:
+        """Whether only whole stock units of it exist: pieces and parts, but no liquid."""
+        return self.kind != ConsumableKind.MEASURED
+
+    def whole_problem(self, quantity: Decimal) -> str | None:
+        """Return what is wrong with a quantity that is not whole and has to be, or None."""
+        if self.comes_whole and quantity.is_finite() and quantity != quantity.to_integral_value():
+            return f"is not whole; {self} is {self.kind}"
+        return None
+
     def clean(self) -> None:
         """Refuse a worn consumable without a life, and a change of what past costs rest on."""
         if self.kind == ConsumableKind.WORN and self.life_minutes is None:

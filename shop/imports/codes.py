@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from decimal import Decimal
 
-from inventory.models import OUTSIDE_CODES, Consumable, ConsumableKind, Place, PlaceKind, Supplier
+from inventory.models import OUTSIDE_CODES, Consumable, Place, PlaceKind, Supplier
 from shop.imports.csv_reader import Record
 from shop.models import DamageType, GlassType, JobType, Outcome, Technician, Van
 
@@ -21,9 +21,8 @@ class Codes:
     def __init__(self, *, create_missing: bool) -> None:
         self._create_missing = create_missing
         # Each known code maps to itself as one string, so that a million rows share it.
-        self._consumables = {code: code for code in Consumable.objects.values_list("code", flat=True)}
-        whole = Consumable.objects.exclude(kind=ConsumableKind.MEASURED)
-        self._whole = dict(whole.values_list("code", "kind"))
+        self._by_code = {row.code: row for row in Consumable.objects.all()}
+        self._consumables = {code: code for code in self._by_code}
         self._places = {code: code for code in Place.objects.values_list("code", flat=True)}
         under_way = Place.objects.filter(kind=PlaceKind.TRANSIT)
         self._under_way = set(under_way.values_list("code", flat=True))
@@ -45,8 +44,9 @@ class Codes:
 
     def check_whole(self, record: Record, consumable: str, quantity: Decimal) -> None:
         """Note a part of a unit of something that is used in whole units."""
-        if quantity % 1 and consumable in self._whole:
-            record.fault("quantity", f"is not whole; {consumable} is {self._whole[consumable]}")
+        known = self._by_code.get(consumable)
+        if known and (wrong := known.whole_problem(quantity)):
+            record.fault("quantity", wrong)
 
     def place(self, record: Record, column: str) -> str:
         """Return a depot or van."""

@@ -11,7 +11,7 @@ from inventory.db import analyze
 from inventory.documents import LONGEST_ID, Kind, Line, Problem, text_problem
 from inventory.ledger import Conflict, Posting, Refused
 from inventory.ledger.code_lookup import Catalogue
-from inventory.models import Consumable, ConsumableKind, Document, MovementValue
+from inventory.models import Consumable, Document, MovementValue
 from shop.close_review import raise_questions
 from shop.common.chunks import chunks
 from shop.costing import job_costs
@@ -100,12 +100,7 @@ def line_problems(lines: Sequence[UsedLine], consumables: dict[str, Consumable])
         consumable = consumables.get(line.consumable)
         if consumable is None:
             yield Problem("consumable", line.consumable, "is not a known consumable", number)
-        elif (
-            consumable.kind != ConsumableKind.MEASURED
-            and line.quantity.is_finite()
-            and line.quantity != line.quantity.to_integral_value()
-        ):
-            expected = f"is not whole; {consumable} is {consumable.kind}"
+        elif expected := consumable.whole_problem(line.quantity):
             yield Problem("quantity", line.quantity, expected, number)
 
 
