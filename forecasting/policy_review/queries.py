@@ -9,7 +9,6 @@ from decimal import Decimal
 from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 
 from forecasting.models import ConsumableTerms, RestockLine, RestockStatus, the_terms
-from forecasting.policy_review.simulation_inputs import unit_costs
 from forecasting.policy_review.stock_history import Change, WeekHeld, steps, weeks_held
 from forecasting.replenishment.drafts import week_of
 from forecasting.replenishment.inputs import classes_now, service_of
@@ -18,6 +17,7 @@ from inventory.documents import Kind
 from inventory.models import Consumable, Holding, Movement, PlaceKind
 from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
 from inventory.reports.weekly_consumption import weekly_use
+from shop.costing.last_landed_cost import known_unit_costs
 from shop.models import Person, Role, in_shop_zone, the_shop
 from shop.people.permissions import own_van, role_of
 
@@ -147,7 +147,7 @@ def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[Ro
     terms = the_terms()
     own = {row.pk: row for row in ConsumableTerms.objects.all()}
     classes = classes_now(terms, own, now)
-    costs = unit_costs(consumables.values())
+    costs = known_unit_costs(consumables.values())
     used = weekly_use(weeks, now, consumables)
     said = _said(weeks, places, consumables)
     changes = _changes(weeks.start, places, consumables)
@@ -161,7 +161,7 @@ def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[Ro
                 consumable=one.consumable,
                 service_class=of_class,
                 target=service_of(of_class, own.get(one.consumable_id), terms),
-                unit_cost=costs[one.consumable_id],
+                unit_cost=costs.get(one.consumable_id, ZERO),
                 weeks=_weeks(
                     weeks,
                     weeks_held(one.quantity, changes[pair], weeks.starts),

@@ -1,7 +1,7 @@
 """The shop's own past as a panel to replay: what was used day by day, and what forecasts would have said."""
 
 import math
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
@@ -15,12 +15,12 @@ from forecasting.demand.panel_forecast import forecast_panel
 from forecasting.models import ConsumableTerms, ForecastRun, VanSpace, the_terms
 from forecasting.policy_review.what_if import DAYS_A_WEEK, Panel
 from forecasting.replenishment.inputs import classes_now, service_of
-from inventory.models import Consumable, ConsumableKind, Place
+from inventory.models import Consumable, Place
 from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
 from inventory.reports.weekly_consumption import first_use, used_consumables, weekly_use
+from shop.costing.last_landed_cost import known_unit_costs
 from shop.jobs.job_counts import first_job, jobs_done
 from shop.models import in_shop_zone, the_shop
-from shop.web.storeroom.typical_quantities import last_unit_costs
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -28,7 +28,6 @@ FloatArray = npt.NDArray[np.float64]
 # forecasting.demand.demand_panel.SHORT_HISTORY.
 HISTORY_WEEKS_MIN = 8
 ONE_DAY = timedelta(days=1)
-ZERO = Decimal(0)
 
 Pair = tuple[int, int]  # place id, consumable id
 
@@ -60,12 +59,6 @@ class Past:
     vans: npt.NDArray[np.str_]
     classes: npt.NDArray[np.str_]
     unit_cost: FloatArray
-
-
-def unit_costs(consumables: Collection[Consumable]) -> dict[int, Decimal]:
-    """Return what a stock unit of each consumable last cost, by its id; before any receipt its standard."""
-    last = last_unit_costs([consumable.code for consumable in consumables])
-    return {row.pk: last.get(row.code, row.standard_cost or ZERO) for row in consumables}
 
 
 def first_monday(known_at: datetime) -> date | None:
@@ -177,7 +170,7 @@ def _past(
     own = {row.pk: row for row in ConsumableTerms.objects.all()}
     classes = classes_now(terms, own, now)
     rooms = {(space.place_id, space.consumable_id): space.quantity for space in VanSpace.objects.all()}
-    costs = unit_costs(consumables.values())
+    costs = known_unit_costs(consumables.values())
     unit = np.array([float(own[c].usable_unit) if c in own else 1.0 for _, c in pairs])
     demand = np.zeros((len(pairs), weeks * DAYS_A_WEEK))
     quantiles = np.zeros((weeks, weeks_ahead, len(pairs), len(LEVELS)))
@@ -193,12 +186,12 @@ def _past(
         probabilities=np.array(LEVELS),
         service=np.array([float(service_of(classes[c], own.get(c), terms)) for _, c in pairs]),
         room=np.array([float(rooms.get(pair, math.inf)) for pair in pairs]) / unit,
-        whole=np.array([consumables[c].kind != ConsumableKind.MEASURED or c in own for _, c in pairs]),
+        whole=np.array([consumables[c].comes_whole or c in own for _, c in pairs]),
     )
     return Past(
         first=first,
         panel=panel,
         vans=np.array([places[place].code for place, _ in pairs]),
         classes=np.array([classes[consumable] for _, consumable in pairs]),
-        unit_cost=np.array([float(costs[consumable]) for _, consumable in pairs]) * unit,
+        unit_cost=np.array([float(costs.get(consumable, 0)) for _, consumable in pairs]) * unit,
     )

@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from decimal import Decimal, localcontext
+from decimal import Decimal
 
 from django.db.models import Sum
 
@@ -20,11 +20,11 @@ from forecasting.models import (
 from forecasting.replenishment.abc_classes import STOPS_A_JOB, A, B, C, service_classes
 from forecasting.replenishment.order_up_to import NOTHING_BOOKED, BookedUse, Facts
 from forecasting.replenishment.protection_interval import over_days
-from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
+from forecasting.stock_control.numeric_checks import ZERO, rounded
 from forecasting.stock_control.spoilage import ExpiringLot
-from inventory.models import Consumable, ConsumableKind, CostPool, Holding, MovementValue, Place, PlaceKind
+from inventory.models import Consumable, Holding, MovementValue, Place, PlaceKind
 from inventory.reports import expiring_stock
-from inventory.valuation.cost_layers import Pool
+from shop.costing.last_landed_cost import known_unit_costs
 from shop.estimating.booked_demand import booked_use
 from shop.models import in_shop_zone, the_shop
 
@@ -104,7 +104,7 @@ def gather(
                 booked=booked.get(pair, NOTHING_BOOKED),
                 usable_unit=special.usable_unit if special else ONE,
                 room=rooms.get(pair),
-                whole=consumable.kind != ConsumableKind.MEASURED,
+                whole=consumable.comes_whole,
                 lots=tuple(lots.get(van.code, {}).get(consumable.code, ())),
                 depot_expired=depot_expired.get(consumable.code, ZERO),
             )
@@ -114,7 +114,9 @@ def gather(
         - depot_expired.get(row.code, ZERO)
         for pk, row in consumables.items()
     }
-    return Gathered(facts, depot_stock, _unit_costs(consumables), classes)
+    known = known_unit_costs(consumables.values())
+    unit_costs = {pk: rounded(known.get(pk, ZERO)) for pk in consumables}
+    return Gathered(facts, depot_stock, unit_costs, classes)
 
 
 def levels_of(run: ForecastRun) -> tuple[float, ...]:
@@ -225,16 +227,3 @@ def _booked(terms: StockingTerms, today: date, now: datetime) -> dict[Pair, Book
 def _spaces(vans: Collection[Place]) -> list[tuple[int, int, Decimal]]:
     spaces = VanSpace.objects.filter(place__in=vans)
     return list(spaces.values_list("place_id", "consumable_id", "quantity"))
-
-
-def _unit_costs(consumables: Mapping[int, Consumable]) -> dict[int, Decimal]:
-    """Return the last known cost of a stock unit, the standard cost before any receipt, 0 without one."""
-    costs = {pk: row.standard_cost or ZERO for pk, row in consumables.items()}
-    for pk, state in CostPool.objects.exclude(state=None).values_list("pk", "state"):
-        if state is None:
-            continue
-        value, quantity = Pool.from_json(state).unit_cost
-        if value > 0 and quantity > 0:
-            with localcontext(prec=PRECISION):
-                costs[pk] = rounded(value / quantity)
-    return costs

@@ -37,6 +37,7 @@ from inventory.valuation.cost_layers import (
     Origin,
     Pool,
     Valued,
+    order_in_moment,
     proportion,
     value_events,
 )
@@ -228,8 +229,7 @@ class Valuer:
 
 
 def _order(row: Row) -> tuple[int, str, str, int, int]:
-    # Ids are unique within a kind only: a close and a further use may share one, and a moment.
-    return row.rank, row.order, row.kind, row.line, row.part
+    return order_in_moment(row.rank, row.order, row.kind, row.line, row.part)
 
 
 def _net(parts: list[Row], lost: int) -> Decimal:

@@ -97,6 +97,17 @@ class Origin:
         return due
 
 
+def order_in_moment(
+    rank: int, document_order: str, kind: str, line: int, part: int
+) -> tuple[int, str, str, int, int]:
+    """Return the key that sorts movements posted at one moment as the ledger values them.
+
+    `document_order` is the natural order of the document's id. Ids are unique within a kind only: a close and
+    a further use may share one, and a moment. Sort in Python: a database may compare texts otherwise.
+    """
+    return rank, document_order, kind, line, part
+
+
 def proportion(value: Decimal, part: Decimal, whole: Decimal) -> Decimal:
     """Return round(value x part / whole) to 4 places, half to even; all of `value` when part equals whole."""
     if part == whole:

@@ -10,11 +10,11 @@ from inventory.items.grit_grades import P_GRADES
 from inventory.models import Consumable, ConsumableKind
 from shop.costing.formulas import minutes_cost, overhead_cost, rate_on, rounded_share, wear_cost
 from shop.costing.job_costs import Rates
+from shop.costing.last_landed_cost import known_unit_costs
 from shop.estimating.prediction_intervals import Asked, Basis, Range, basis_for, price_for, spread
 from shop.estimating.quote_warnings import Doubt, Reason, Seen, doubts_of_price, doubts_of_work
 from shop.estimating.reference_jobs import Took, latest_jobs, taken_by
 from shop.models import JobType, StandardUse
-from shop.web.storeroom.typical_quantities import last_unit_costs
 
 ZERO = Decimal(0)
 GRADE_ORDER = {grade: position for position, grade in enumerate(P_GRADES)}
@@ -202,13 +202,9 @@ class _Costing:
 
     def __init__(self, consumables: Iterable[Consumable], today: date) -> None:
         self.consumables = {consumable.pk: consumable for consumable in consumables}
-        last = last_unit_costs([consumable.code for consumable in self.consumables.values()])
-        found = {
-            pk: last.get(consumable.code, consumable.standard_cost)
-            for pk, consumable in self.consumables.items()
-        }
-        self.unit_costs = {pk: cost if cost is not None else ZERO for pk, cost in found.items()}
-        self.unknown = sorted(self.consumables[pk].name for pk, cost in found.items() if cost is None)
+        found = known_unit_costs(self.consumables.values())
+        self.unit_costs = {pk: found.get(pk, ZERO) for pk in self.consumables}
+        self.unknown = sorted(row.name for pk, row in self.consumables.items() if pk not in found)
         self.rates, self.today = Rates(), today
         self.overhead = rate_on(self.rates.overhead, today)
 

@@ -16,6 +16,7 @@ from inventory import documents
 from inventory.documents import Kind
 from inventory.ledger import Conflict, Refused
 from inventory.models import Consumable, Pack
+from shop.costing.last_landed_cost import last_unit_costs
 from shop.jobs import returns_and_corrections
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles, person_of
@@ -147,7 +148,7 @@ def _all_valid(lines: entry_forms.LineFormSet) -> bool:
 def _questions(entry: Entry, head: dict[str, Any], entered: EnteredLines) -> Iterator[str]:
     codes = list(entered.consumables)
     recent = {} if entry.blind else typical_quantities.recent_quantities(entry.kind, codes)
-    costs = typical_quantities.last_unit_costs(codes) if entry.kind == Kind.RECEIPT else {}
+    costs = last_unit_costs(entered.consumables.values()) if entry.kind == Kind.RECEIPT else {}
     there = typical_quantities.held(head[entry.source], codes) if entry.source else {}
     lines = [
         Entered(
@@ -156,7 +157,7 @@ def _questions(entry: Entry, head: dict[str, Any], entered: EnteredLines) -> Ite
             quantity=quantity,
             usual=recent.get(code := form.cleaned_data["consumable"], ()),
             cost=form.cleaned_data.get("cost"),
-            last_cost=costs.get(code),
+            last_cost=costs.get(entered.consumable(form).pk),
             held=there.get(code, Decimal(0)) if entry.source else None,
         )
         for form, quantity in zip(entered.forms, entered.quantities, strict=True)

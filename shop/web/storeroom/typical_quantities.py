@@ -5,11 +5,10 @@ from collections.abc import Collection
 from datetime import timedelta
 from decimal import Decimal
 
-from django.db.models import OuterRef, Subquery
 from django.utils import timezone
 
 from inventory.documents import Kind
-from inventory.models import Consumable, Holding, Movement, Place
+from inventory.models import Holding, Movement, Place
 
 # Far enough back to have seen what is rarely bought, and no further, so that the cost stays that of a year.
 RECENT = timedelta(days=366)
@@ -27,21 +26,6 @@ def recent_quantities(kind: Kind, consumables: Collection[str]) -> dict[str, lis
     for code, quantity in rows.values_list("consumable__code", "quantity"):
         found[code].append(quantity)
     return found
-
-
-def last_unit_costs(consumables: Collection[str]) -> dict[str, Decimal]:
-    """Return by code what a stock unit cost, landed, at its last receipt. One query."""
-    last = Movement.objects.filter(
-        consumable=OuterRef("pk"), landed_value__isnull=False, document__corrected_by__isnull=True
-    ).order_by("-posted_at", "-pk")
-    rows = (
-        Consumable.objects.filter(code__in=consumables)
-        .annotate(
-            value=Subquery(last.values("landed_value")[:1]), units=Subquery(last.values("quantity")[:1])
-        )
-        .filter(value__isnull=False)
-    )
-    return {code: value / units for code, value, units in rows.values_list("code", "value", "units")}
 
 
 def held(place: Place, consumables: Collection[str]) -> dict[str, Decimal]:
