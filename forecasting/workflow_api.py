@@ -12,6 +12,7 @@ from rest_framework.views import APIView
 
 from shop.api.problems import MEDIA_TYPE, ProblemSerializer
 from shop.api.schema import ApiSchema
+from shop.common.text import exact
 from shop.models import Person, Role
 from shop.people.permissions import is_person, role_of
 
@@ -24,7 +25,7 @@ class AmountField(serializers.DecimalField):
 
     def to_representation(self, value: Any) -> str:
         """Return it in plain digits, without zeros at the end."""
-        return f"{value.normalize():f}"
+        return exact(value)
 
 
 class ServesRoles(BasePermission):

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecasting.burn.censoring import given_up, observed_weeks
-from forecasting.draft_depot import CannotDraftError, depot_of
+from forecasting.draft_requirements import CannotDraftError, depot_of
 from forecasting.models import ForecastRun, SupplierTerms, the_terms
 from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
 from inventory.reports.weekly_consumption import (

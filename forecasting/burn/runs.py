@@ -33,6 +33,7 @@ from forecasting.demand.panel_forecast import PanelForecast, forecast_panel
 from forecasting.models import BurnForecast, ForecastRun
 from forecasting.stock_control.numeric_checks import rounded
 from shop.common.chunks import chunks
+from shop.common.text import exact
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -206,7 +207,7 @@ def _forecasts(
 
 
 def _text(amount: float) -> str:
-    return f"{rounded(amount).normalize():f}"
+    return exact(rounded(amount))
 
 
 def _history(panel: BurnPanel, series: int) -> list[str | None]:

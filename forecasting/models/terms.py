@@ -11,6 +11,7 @@ from forecasting.email_addresses import validate_addresses
 from forecasting.schedule import Timetable
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Supplier
+from shop.common.text import exact
 from shop.models import the_shop
 
 NOT_NEGATIVE = MinValueValidator(Decimal(0))
@@ -140,8 +141,8 @@ class StockingTerms(models.Model):
     def clean(self) -> None:
         """Refuse shares of the classes that do not rise, and a place to restock from that is no depot."""
         if self.a_share is not None and self.b_share is not None and self.a_share >= self.b_share:
-            above = f"the share of class A, {self.a_share.normalize():f}"
-            text = f"{self.b_share.normalize():f} is not above {above}; raise it"
+            above = f"the share of class A, {exact(self.a_share)}"
+            text = f"{exact(self.b_share)} is not above {above}; raise it"
             raise ValidationError({"b_share": text})
         if self.restock_from and self.restock_from.kind != PlaceKind.DEPOT:
             raise ValidationError({"restock_from": f"{self.restock_from} is no depot; choose one"})

@@ -7,7 +7,7 @@ from decimal import Decimal
 from matplotlib.axes import Axes
 
 from forecasting.policy_review.queries import Row
-from shop.common.text import counted
+from shop.common.text import counted, exact
 from shop.web.charts import Colours, Draw
 
 TICKS = 5
@@ -47,5 +47,5 @@ def chart_in_words(row: Row) -> str:
     times = counted(row.ran_out, "week")
     return (
         f"{row.consumable.name} on {row.van} over {counted(len(row.weeks), 'week')}: on average "
-        f"{row.average.normalize():f} {row.consumable.stock_unit}, ran out in {times} of {row.counted}."
+        f"{exact(row.average)} {row.consumable.stock_unit}, ran out in {times} of {row.counted}."
     )

@@ -7,12 +7,12 @@ from datetime import datetime
 from forecasting.models import Purchase, PurchaseLine, PurchaseStatus, SupplierTerms
 from forecasting.purchasing.dispatch import withdraw_letters
 from forecasting.purchasing.inputs import price_list_of
-from forecasting.purchasing.reasons import exact, plain
 from forecasting.purchasing.steps import Done, go, not_now, note, take
 from forecasting.replenishment.steps import StepRefused
 from forecasting.stock_control.numeric_checks import ZERO
 from inventory.documents import Problem, free_text_problem
 from inventory.models import Pack
+from shop.common.text import exact, hundredths_up
 
 MOST_PACKS = 100_000
 LONGEST_NOTE = 500
@@ -178,8 +178,8 @@ def warnings(purchase: Purchase, lines: Sequence[PurchaseLine]) -> list[str]:
             )
         if line.most is not None and line.units > line.most:
             found.append(
-                f"{line.consumable}: of {plain(line.units)} {line.consumable.stock_unit} only "
-                f"{plain(line.most)} will surely be used before they expire."
+                f"{line.consumable}: of {hundredths_up(line.units)} {line.consumable.stock_unit} only "
+                f"{hundredths_up(line.most)} will surely be used before they expire."
             )
     return found
 

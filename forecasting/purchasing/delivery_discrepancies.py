@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal, localcontext
 
-from forecasting.purchasing.reasons import plain
 from forecasting.stock_control.numeric_checks import PRECISION, ZERO
+from shop.common.text import hundredths_up
 
 HUNDRED = Decimal(100)
 
@@ -48,7 +48,7 @@ def differences(expected: Sequence[Expected], came: Sequence[Came], cent: Decima
             said += _of_price(one, quantity, charged[consumable], cent)
     for consumable, quantity in quantities.items():
         if consumable not in known:
-            said.append(f"{consumable}: {plain(quantity)} came and none was ordered.")
+            said.append(f"{consumable}: {hundredths_up(quantity)} came and none was ordered.")
     return said
 
 
@@ -56,14 +56,15 @@ def _of_quantity(one: Expected, quantity: Decimal) -> list[str]:
     name, unit = one.consumable, one.unit
     if quantity > one.open_units:
         more = quantity - one.open_units
-        return [f"{name}: {plain(quantity)} {unit} came, {plain(more)} more than were to come."]
+        return [
+            f"{name}: {hundredths_up(quantity)} {unit} came, {hundredths_up(more)} more than were to come."
+        ]
     if quantity < one.open_units:
         if not quantity:
-            return [f"{name}: none of {plain(one.open_units)} {unit} came."]
+            return [f"{name}: none of {hundredths_up(one.open_units)} {unit} came."]
         rest = one.open_units - quantity
-        return [
-            f"{name}: {plain(quantity)} {unit} came of {plain(one.open_units)}; {plain(rest)} are missing."
-        ]
+        came = f"{hundredths_up(quantity)} {unit} came of {hundredths_up(one.open_units)}"
+        return [f"{name}: {came}; {hundredths_up(rest)} are missing."]
     return []
 
 
@@ -74,7 +75,7 @@ def _of_price(one: Expected, quantity: Decimal, charged: Decimal, cent: Decimal)
         if abs(more) < cent:
             return []
         word = "more" if more > 0 else "less"
-        share = f" ({plain(abs(more) / due * HUNDRED)}%)" if due else ""
+        share = f" ({hundredths_up(abs(more) / due * HUNDRED)}%)" if due else ""
         paid, apart, ordered = (f"{amount.quantize(cent):f}" for amount in (charged, abs(more), due))
     text = f"{paid} was charged, {apart} {word} than the {ordered} of the order{share}."
     return [f"{one.consumable}: {text}"]

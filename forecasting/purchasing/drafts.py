@@ -8,7 +8,7 @@ from django.db import transaction
 from django.db.models import IntegerField, Max
 from django.db.models.functions import Cast, Substr
 
-from forecasting.draft_depot import CannotDraftError, depot_of
+from forecasting.draft_requirements import CannotDraftError, depot_of
 from forecasting.models import (
     ForecastRun,
     Purchase,
@@ -21,6 +21,7 @@ from forecasting.models import (
 from forecasting.purchasing.inputs import Gathered, gather
 from forecasting.purchasing.reorder_rules import LeftOut, Line, Plan, decide
 from inventory.models import Place, Supplier
+from shop.common.text import exact
 
 
 class Drafts(list[Purchase]):
@@ -193,16 +194,16 @@ def _settings_in_force(supplier: str, gathered: Gathered) -> dict[str, Any]:
     """Return the settings a draft is made by, as JSON values."""
     lead_time, rules, own = gathered.lead_times[supplier], gathered.rules, gathered.suppliers[supplier]
     return {
-        "service": f"{rules.service.normalize():f}",
+        "service": exact(rules.service),
         "review_days": rules.review_days,
         "cover_days": rules.cover_days,
-        "holding_rate": f"{rules.holding_rate.normalize():f}",
+        "holding_rate": exact(rules.holding_rate),
         "lead_days": round(lead_time.mean_days, 2),
         "lead_days_deviation": round(lead_time.deviation_days, 2),
         "lead_days_stated": lead_time.stated_days,
         "deliveries_seen": lead_time.seen,
-        "order_cost": f"{own.order_cost.normalize():f}",
-        "least_order_value": f"{own.least_order_value.normalize():f}",
+        "order_cost": exact(own.order_cost),
+        "least_order_value": exact(own.least_order_value),
     }
 
 

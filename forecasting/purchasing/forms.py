@@ -13,11 +13,11 @@ from django.utils import timezone
 
 from forecasting.models import PurchaseLine
 from forecasting.purchasing.approval import LONGEST_NOTE, MOST_PACKS, Changes
-from forecasting.purchasing.reasons import exact, plain
 from forecasting.stock_control.numeric_checks import ZERO, rounded
 from inventory.documents import LARGEST_MONEY, Problem, Receipt, ReceiptLine
-from inventory.models import Consumable, ConsumableKind, Pack, Place
+from inventory.models import Consumable, Pack, Place
 from shop.common.page_fields import DayField, MomentField
+from shop.common.text import exact, hundredths_up
 from shop.web.code_select import ChooseOrType, CodeChoice
 
 ADDED_ROWS = 2
@@ -95,7 +95,8 @@ class PackField(forms.ModelChoiceField):  # type: ignore[type-arg] # generic onl
 
     def label_from_instance(self, obj: Pack) -> str:
         """Return what a list of packs shows."""
-        return f"{obj.consumable.name}: {obj.name} of {plain(obj.stock_units)} {obj.consumable.stock_unit}"
+        holds = f"{hundredths_up(obj.stock_units)} {obj.consumable.stock_unit}"
+        return f"{obj.consumable.name}: {obj.name} of {holds}"
 
     def to_python(self, value: Any) -> Pack | None:
         """Return the pack that is meant."""
@@ -206,7 +207,7 @@ class DeliveryForm(forms.Form):
             packs = amount_field(f"{name}: packs that came")
             packs.initial = exact(rounded(line.open_units / line.pack_units))
             price = amount_field(f"{name}: price charged for a pack")
-            price.initial = f"{line.average_price.normalize():f}"
+            price.initial = exact(line.average_price)
             self.fields |= {
                 f"packs-{line.pk}": packs,
                 f"price-{line.pk}": price,
@@ -257,8 +258,8 @@ class DeliveryForm(forms.Form):
         if packs and said.get(f"price-{line.pk}") is None and f"price-{line.pk}" not in self.errors:
             self.add_error(f"price-{line.pk}", "Give the price charged, 0 when it was free.")
         units = packs * line.pack_units
-        if line.consumable.kind != ConsumableKind.MEASURED and units % 1:
-            text = f"This is {plain(units)} {line.consumable.stock_unit}; give whole ones."
+        if line.consumable.whole_problem(units):
+            text = f"This is {hundredths_up(units)} {line.consumable.stock_unit}; give whole ones."
             self.add_error(f"packs-{line.pk}", text)
 
     def _check_unexpected(self, number: int) -> None:
@@ -273,7 +274,7 @@ class DeliveryForm(forms.Form):
             self.add_error(f"else-quantity-{number}", "Give how much of it came.")
         if said.get(f"else-cost-{number}") is None:
             self.add_error(f"else-cost-{number}", "Give what was charged, 0 when it was free.")
-        if row.kind != ConsumableKind.MEASURED and quantity % 1:
+        if row.whole_problem(quantity):
             self.add_error(f"else-quantity-{number}", f"{row.name} comes whole; give a whole number.")
 
     def receipt(self, supplier: str, place: Place) -> Receipt:

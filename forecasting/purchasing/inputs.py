@@ -25,15 +25,15 @@ from forecasting.models import (
 )
 from forecasting.purchasing.lead_time_demand import BurnAhead
 from forecasting.purchasing.lead_times import LeadTime, learned_lead_time
-from forecasting.purchasing.reasons import plain
 from forecasting.purchasing.reorder_rules import LeftOut
 from forecasting.purchasing.sourcing import Item, Offer, ShopRules, SupplierRules
 from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
 from forecasting.stock_control.price_breaks import PriceList
 from forecasting.stock_control.spoilage import ExpiringLot
 from inventory.documents import Kind
-from inventory.models import Consumable, ConsumableKind, Document, Holding, Pack, Place, PlaceKind
+from inventory.models import Consumable, Document, Holding, Pack, Place, PlaceKind
 from inventory.reports import expiring_stock
+from shop.common.text import hundredths_up
 
 # How many of a supplier's latest deliveries say how long it takes, and what it charges for bringing them.
 DELIVERIES_OF_LEAD_TIMES = 20
@@ -93,7 +93,7 @@ def gather(
             on_vans=on_vans.get(pk, ZERO),
             burn=burn.get(pk, BurnAhead(tuple(float(level) for level in run.levels), {}, {})),
             offers=tuple(offers.get(pk, ())),
-            whole=row.kind != ConsumableKind.MEASURED,
+            whole=row.comes_whole,
             shelf_life_days=row.shelf_life_days,
             lots=tuple(lots.get(row.code, ())),
         )
@@ -247,5 +247,5 @@ def _why_no_offer(sold: list[Pack], terms: dict[str, SupplierTerms]) -> str:
     without = sorted({pack.supplier.code for pack in sold if pack.supplier.code not in terms})
     if len(without) == len({pack.supplier.code for pack in sold}):
         return f"it is not known how long {' and '.join(without)} takes; give the supplier's terms"
-    names = sorted(f"{pack.name} of {plain(pack.stock_units)} of {pack.supplier}" for pack in sold)
+    names = sorted(f"{pack.name} of {hundredths_up(pack.stock_units)} of {pack.supplier}" for pack in sold)
     return f"{' and '.join(names)} has no price; give it in the supplier's terms"

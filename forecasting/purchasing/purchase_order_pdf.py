@@ -6,6 +6,7 @@ from io import StringIO
 from forecasting.models import Purchase, PurchaseLine, PurchaseStatus
 from forecasting.stock_control.numeric_checks import ZERO
 from inventory.models import Books
+from shop.common.text import exact
 from shop.exports.csv_writer import cell
 from shop.exports.pdf import Column, Listing, report
 from shop.models import in_shop_zone, the_shop
@@ -94,10 +95,10 @@ def order_csv(purchase: Purchase) -> str:
             line.consumable.code,
             line.consumable.name,
             line.pack.name,
-            f"{line.pack_units.normalize():f}",
+            exact(line.pack_units),
             line.consumable.stock_unit,
             line.packs,
-            f"{line.average_price.normalize():f}",
+            exact(line.average_price),
             f"{line.cost:.{digits}f}",
             shop.currency,
         )

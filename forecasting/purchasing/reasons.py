@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
+from decimal import Decimal
 
 from forecasting.purchasing.sourcing import Item, Offer
+from shop.common.text import exact, hundredths_up
 
 HUNDRED = Decimal(100)
 MANY = 5
@@ -35,30 +36,32 @@ class Reasons:
     def _there_is(self) -> str:
         item = self.item
         if item.on_hand < 0:
-            stock = f"By the book the depot owes {plain(-item.on_hand)} {item.unit} (taken as none: count it)"
+            owes = f"{hundredths_up(-item.on_hand)} {item.unit}"
+            stock = f"By the book the depot owes {owes} (taken as none: count it)"
         else:
-            stock = f"{plain(item.on_hand)} {item.unit} in the depot"
+            stock = f"{hundredths_up(item.on_hand)} {item.unit} in the depot"
         if item.spoilt:
-            stock += f", of which {plain(item.spoilt)} will expire before they are used"
-        order = f", {plain(item.on_order)} on order" if item.on_order else ""
-        owed = f", less {plain(item.owed)} that vans wait for" if item.owed else ""
+            stock += f", of which {hundredths_up(item.spoilt)} will expire before they are used"
+        order = f", {hundredths_up(item.on_order)} on order" if item.on_order else ""
+        owed = f", less {hundredths_up(item.owed)} that vans wait for" if item.owed else ""
         return f"{stock}{order}{owed}"
 
     def _needed(self) -> str:
-        lead = plain(Decimal(self.offer.lead_time.mean_days))
+        lead = hundredths_up(Decimal(self.offer.lead_time.mean_days))
         days = f"{lead} days of delivery and {self.review_days} to the next review"
-        level = f"{plain(self.reorder_level)} last {days} in {plain(self.service * HUNDRED)} of 100 cases"
+        chance = f"in {hundredths_up(self.service * HUNDRED)} of 100 cases"
+        level = f"{hundredths_up(self.reorder_level)} last {days} {chance}"
         if self.joins:
             return f"{level}, so it would be due by then and joins the order"
         return level
 
     def _bought(self) -> str:
-        packs = f"{self.packs} x {self.offer.pack} of {plain(self.offer.units)}"
+        packs = f"{self.packs} x {self.offer.pack} of {hundredths_up(self.offer.units)}"
         if not self.missing:
             return f"{packs} only bring the order to the supplier's least value"
         more = f", {self.topped_up} of them to bring the order to the least value" if self.topped_up else ""
         reached = ", for the lower price from there on" if self.for_break else ""
-        up_to = f"{plain(self.missing)} are missing up to {plain(self.order_up_to)}"
+        up_to = f"{hundredths_up(self.missing)} are missing up to {hundredths_up(self.order_up_to)}"
         return f"{up_to}: {packs}{reached}{more}"
 
     def _limited(self) -> str:
@@ -66,16 +69,16 @@ class Reasons:
         if most is None:
             return ""
         days = self.item.shelf_life_days
-        return f"no more than {plain(most)} will surely be used in the {days} days that it keeps"
+        return f"no more than {hundredths_up(most)} will surely be used in the {days} days that it keeps"
 
 
 def unsellable(item: Item) -> str:
     """Say why a consumable that runs out cannot be bought in any pack on offer."""
     smallest = min(offer.least_packs * offer.units for offer in item.offers)
     return (
-        f"the least that is sold, {plain(smallest)} {item.unit}, is more than "
-        f"the {plain(item.most or Decimal(0))} that will surely be used in the {item.shelf_life_days} days "
-        "that it keeps; find a smaller pack, or buy by hand"
+        f"the least that is sold, {hundredths_up(smallest)} {item.unit}, is more than "
+        f"the {hundredths_up(item.most or Decimal(0))} that will surely be used in the "
+        f"{item.shelf_life_days} days that it keeps; find a smaller pack, or buy by hand"
     )
 
 
@@ -86,18 +89,3 @@ def too_small(consumables: Sequence[str], value: Decimal, least: Decimal, cover_
         f"{shown} should be ordered, but even with {cover_days} days of cover the order comes to "
         f"{exact(value)}, below the least value of {exact(least)}; raise the days of cover, or order by hand"
     )
-
-
-def exact(amount: Decimal) -> str:
-    """Return an amount of money with all its digits, no zeros at the end."""
-    return f"{amount.normalize():f}"
-
-
-def plain(quantity: Decimal) -> str:
-    """Return a quantity as people say it: one decimal at most from 10 on, two below, no zeros at the end."""
-    place = Decimal("0.1") if abs(quantity) >= 10 else Decimal("0.01")
-    if quantity != quantity.to_integral_value():
-        whole = quantity.to_integral_value(ROUND_HALF_EVEN)
-        near = abs(quantity - whole) < Decimal("0.005")
-        quantity = whole if near else quantity.quantize(place, rounding=ROUND_CEILING)
-    return f"{quantity.normalize():,f}"

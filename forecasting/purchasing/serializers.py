@@ -14,6 +14,7 @@ from forecasting.workflow_api import AmountField
 from inventory.documents import Kind, ReceiptLine
 from shop.api.fields import FlagField, MomentField, NumberField, TextField
 from shop.api.serializers import LIST_MESSAGES, ReceiptLineSerializer, ShapeSerializer
+from shop.common.text import exact
 
 
 class PurchaseLineSerializer(serializers.ModelSerializer[PurchaseLine]):
@@ -100,7 +101,7 @@ class PurchaseSerializer(serializers.ModelSerializer[Purchase]):
 
     def get_total(self, purchase: Purchase) -> str:
         """Return what the lines cost together."""
-        return f"{total_of(purchase.lines.all()).normalize():f}"
+        return exact(total_of(purchase.lines.all()))
 
 
 @dataclass(frozen=True, slots=True)

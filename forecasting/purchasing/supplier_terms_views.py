@@ -18,6 +18,7 @@ from forecasting.purchasing.queries import STOCK
 from inventory.models import Books, Pack, Place, PlaceKind, Supplier
 from shop.common.page_fields import RowForm
 from shop.common.pagination import page_of
+from shop.common.text import exact
 from shop.models import the_shop
 from shop.people.permissions import for_roles
 
@@ -35,7 +36,7 @@ def _without_zeros(form: forms.BaseForm) -> None:
     """Let a form show 0.25, not 0.2500."""
     for name, value in form.initial.items():
         if hasattr(value, "normalize"):
-            form.initial[name] = f"{value.normalize():f}"
+            form.initial[name] = exact(value)
 
 
 class RuleForm(RowForm, RuleFormBase):
@@ -119,7 +120,7 @@ class PackTermsForm(RowForm, PackFormBase):
             price = amount_field(f"Lower price {number + 1}: price of a pack")
             if number < len(kept):
                 packs.initial = kept[number].from_packs
-                price.initial = f"{kept[number].price.normalize():f}"
+                price.initial = exact(kept[number].price)
             self.fields[f"from-{number}"] = packs
             self.fields[f"price-{number}"] = price
         self.break_rows = max(BREAK_ROWS, len(kept) + 1)

@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
-from forecasting.draft_depot import CannotDraftError
+from forecasting.draft_requirements import CannotDraftError
 from forecasting.models import (
     ForecastRun,
     Purchase,

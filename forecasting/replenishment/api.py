@@ -17,7 +17,7 @@ from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from forecasting.draft_depot import CannotDraftError
+from forecasting.draft_requirements import CannotDraftError
 from forecasting.models import ForecastRun, Restock, RestockLine
 from forecasting.replenishment import approval, pick_ship_receive
 from forecasting.replenishment.discrepancies import Settlement, settle

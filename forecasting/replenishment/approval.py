@@ -21,6 +21,7 @@ from forecasting.replenishment.steps import (
 )
 from inventory.documents import Problem
 from inventory.models import Consumable
+from shop.common.text import exact
 
 LONGEST_WHY = 500
 
@@ -101,7 +102,7 @@ def approve(restock_id: int, quantities: Quantities | None = None, *, by: str, n
             for line in lines
             if line.approved != line.suggested
         }
-        details = {code: f"{quantity.normalize():f}" for code, quantity in changes.items()}
+        details = {code: exact(quantity) for code, quantity in changes.items()}
         note(restock, "approved", by=by, now=now, details={"changed": details} if details else {})
         return Done(restock, changed=True)
 
@@ -219,7 +220,7 @@ def _added(restock: Restock, given: Quantities, now: datetime) -> list[RestockLi
 
 def asked_of(lines: Iterable[RestockLine]) -> dict[str, str]:
     """Return what lines ask for, by code, as JSON values for an event."""
-    return {line.consumable.code: f"{line.asked_for.normalize():f}" for line in lines}
+    return {line.consumable.code: exact(line.asked_for) for line in lines}
 
 
 def _go(restock: Restock, status: RestockStatus) -> None:

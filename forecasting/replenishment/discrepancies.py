@@ -20,6 +20,7 @@ from forecasting.stock_control.numeric_checks import ZERO
 from inventory import ledger
 from inventory.documents import Count, CountLine, Document, Line, Problem, Transfer
 from inventory.models import CostPool, Holding, Place
+from shop.common.text import exact
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +46,8 @@ class Settlement:
         """Return it as an event keeps it."""
         named = {"at_depot": self.at_depot, "on_van": self.on_van, "lost": self.lost}
         return {
-            "open": f"{self.open.normalize():f}",
-            **{name: f"{quantity.normalize():f}" for name, quantity in named.items() if quantity},
+            "open": exact(self.open),
+            **{name: exact(quantity) for name, quantity in named.items() if quantity},
         }
 
 
@@ -99,13 +100,13 @@ def _check(
             problems.append(Problem("consumable", code, "is not on this restock; leave it out"))
             continue
         if settlement.open != line.open:
-            now_open = f"was open when you looked; now it is {line.open.normalize():f}: look again"
+            now_open = f"was open when you looked; now it is {exact(line.open)}: look again"
             raise StepConflict([Problem(code, settlement.open, now_open)])
         parts = (settlement.at_depot, settlement.on_van, settlement.lost)
         wrong = ((part, wrong_quantity(line, part)) for part in parts)
         problems += [Problem(code, part, expected) for part, expected in wrong if expected]
         if settlement.total > (most := abs(line.open)):
-            expected = f"is more than the {most.normalize():f} that are open; settle no more than that"
+            expected = f"is more than the {exact(most)} that are open; settle no more than that"
             problems.append(Problem(code, settlement.total, expected))
     if not said and not problems:
         problems.append(Problem("lines", "", "say nothing; say where at least one of them is"))

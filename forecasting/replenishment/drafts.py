@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db import transaction
 
-from forecasting.draft_depot import CannotDraftError, depot_of
+from forecasting.draft_requirements import CannotDraftError, depot_of
 from forecasting.models import (
     ForecastRun,
     Restock,
@@ -19,6 +19,7 @@ from forecasting.models import (
 from forecasting.replenishment.inputs import Gathered, gather
 from forecasting.replenishment.order_up_to import decide
 from inventory.models import Place, PlaceKind
+from shop.common.text import exact
 
 WEEK = re.compile(r"[0-9]{4}-W(0[1-9]|[1-4][0-9]|5[0-3])")
 
@@ -122,5 +123,5 @@ def settings_in_force(terms: StockingTerms) -> dict[str, Any]:
         "review_days": terms.review_days,
         "lead_days": terms.van_lead_days,
         "interval_days": terms.interval_days,
-        **{name: f"{getattr(terms, name).normalize():f}" for name in names},
+        **{name: exact(getattr(terms, name)) for name in names},
     }

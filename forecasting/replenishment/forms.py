@@ -9,8 +9,9 @@ from django import forms
 from forecasting.models import ConsumableTerms, RestockLine, StockingTerms
 from forecasting.replenishment.discrepancies import Settlement
 from inventory.documents import Problem
-from inventory.models import Consumable, ConsumableKind, Place
+from inventory.models import Consumable, Place
 from shop.common.page_fields import RowForm
+from shop.common.text import exact
 
 if TYPE_CHECKING:
     TermsFormBase = forms.ModelForm[StockingTerms]
@@ -32,7 +33,7 @@ def quantity_field(label: str, *, whole: bool, unit: str, initial: Decimal | Non
         min_value=0,
         max_value=LARGEST,
         decimal_places=0 if whole else PLACES,
-        initial=None if initial is None else f"{initial.normalize():f}",
+        initial=None if initial is None else exact(initial),
         error_messages={
             "invalid": "This is no number; write it such as 12 or 12.5.",
             "min_value": "This is negative; give 0 or more.",
@@ -67,7 +68,7 @@ class QuantitiesForm(forms.Form):
             consumable = line.consumable
             self.fields[self.name_of(line)] = quantity_field(
                 f"{consumable.name}: {what}",
-                whole=consumable.kind != ConsumableKind.MEASURED,
+                whole=consumable.comes_whole,
                 initial=initial(line),
                 unit=consumable.stock_unit,
             )
@@ -145,7 +146,7 @@ class DifferencesForm(forms.Form):
         self.lines = lines
         for line in lines:
             name, consumable = line.consumable.name, line.consumable
-            whole = consumable.kind != ConsumableKind.MEASURED
+            whole = consumable.comes_whole
             self.fields[f"quantity-{line.pk}"] = quantity_field(
                 f"{name}: quantity", whole=whole, initial=abs(line.open), unit=consumable.stock_unit
             )
@@ -156,7 +157,7 @@ class DifferencesForm(forms.Form):
                 widget=forms.Select(attrs={"aria-label": f"{name}: where it is"}),
             )
             self.fields[f"open-{line.pk}"] = forms.DecimalField(
-                initial=f"{line.open.normalize():f}", widget=forms.HiddenInput
+                initial=exact(line.open), widget=forms.HiddenInput
             )
 
     def rows(self) -> list[tuple[RestockLine, forms.BoundField, forms.BoundField, forms.BoundField]]:
@@ -181,7 +182,7 @@ def _without_zeros(form: forms.BaseForm) -> None:
     """Let a form show 0.98, not 0.9800."""
     for name, value in form.initial.items():
         if isinstance(value, Decimal):
-            form.initial[name] = f"{value.normalize():f}"
+            form.initial[name] = exact(value)
 
 
 class TermsForm(RowForm, TermsFormBase):

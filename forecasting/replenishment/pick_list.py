@@ -1,10 +1,10 @@
 """What to take out of the depot for a van, on paper and as a file."""
 
 import csv
-from decimal import Decimal
 from io import StringIO
 
 from forecasting.models import Restock, RestockLine, RestockStatus
+from shop.common.text import exact
 from shop.exports.csv_writer import cell
 from shop.exports.pdf import Column, Listing, report
 from shop.models import in_shop_zone, the_shop
@@ -62,9 +62,9 @@ def pick_list_csv(restock: Restock) -> str:
             consumable.code,
             consumable.name,
             consumable.grade,
-            _plain(line.due),
+            exact(line.due),
             consumable.stock_unit,
-            _plain(line.usable_unit),
+            exact(line.usable_unit),
             line.why,
         )
         writer.writerow([cell(value) for value in values])
@@ -89,8 +89,3 @@ def in_units(line: RestockLine) -> str:
         return amount
     units = quantity(line.due / line.usable_unit)
     return f"{units} x {quantity(line.usable_unit)} {line.consumable.stock_unit} = {amount}"
-
-
-def _plain(amount: Decimal) -> Decimal:
-    """Return an amount without zeros at its end and without exponent."""
-    return amount.to_integral_value() if amount == amount.to_integral_value() else amount.normalize()

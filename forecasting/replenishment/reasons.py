@@ -1,9 +1,10 @@
 """Why a van gets what it gets, in one sentence. Pure."""
 
 from dataclasses import dataclass
-from decimal import ROUND_CEILING, Decimal
+from decimal import Decimal
 
 from forecasting.stock_control.review_policies import whole_packs
+from shop.common.text import tenths_up
 
 HUNDRED = Decimal(100)
 
@@ -36,8 +37,8 @@ class Reasons:
         return f"{self._needed()}; {self._there_is()}, {self._missing()}{limits}."
 
     def _needed(self) -> str:
-        chance = f"in {plain(self.service * HUNDRED)} of 100 cases"
-        level = plain(self.level) if self.unit == "each" else f"{plain(self.level)} {self.unit}"
+        chance = f"in {tenths_up(self.service * HUNDRED)} of 100 cases"
+        level = tenths_up(self.level) if self.unit == "each" else f"{tenths_up(self.level)} {self.unit}"
         if self.booked_decides:
             jobs = "1 booked job takes" if self.booked_jobs == 1 else f"{self.booked_jobs} booked jobs take"
             return f"{jobs} no more than {level} {chance}"
@@ -47,14 +48,14 @@ class Reasons:
         return f"{level} {lasts} {self.interval_days} days {chance}"
 
     def _there_is(self) -> str:
-        way = f" and {plain(self.on_the_way)} on the way" if self.on_the_way else ""
+        way = f" and {tenths_up(self.on_the_way)} on the way" if self.on_the_way else ""
         if self.on_hand < 0:
-            return f"by the book the van owes {plain(-self.on_hand)} (taken as none: count it){way}"
-        return f"with {plain(self.on_hand) if self.on_hand else 'none'} on board{self._spoilt()}{way}"
+            return f"by the book the van owes {tenths_up(-self.on_hand)} (taken as none: count it){way}"
+        return f"with {tenths_up(self.on_hand) if self.on_hand else 'none'} on board{self._spoilt()}{way}"
 
     def _spoilt(self) -> str:
         said = [
-            f"{plain(quantity)} {what}"
+            f"{tenths_up(quantity)} {what}"
             for quantity, what in ((self.expired, "expired"), (self.expiring, "to expire unused"))
             if quantity
         ]
@@ -63,33 +64,26 @@ class Reasons:
     def _missing(self) -> str:
         if not self.missing:
             return "nothing is missing"
-        return f"{plain(self.missing)} {'is' if self.missing == 1 else 'are'} missing"
+        return f"{tenths_up(self.missing)} {'is' if self.missing == 1 else 'are'} missing"
 
     def _rounding(self) -> str:
         whole = whole_packs(self.missing, self.usable_unit)
-        if plain(whole) == plain(self.missing):
+        if tenths_up(whole) == tenths_up(self.missing):
             return ""
         if self.usable_unit == 1:
-            return f", rounded up to {plain(whole)}"
-        return f", {plain(whole)} in whole {plain(self.usable_unit)} {self.unit}"
+            return f", rounded up to {tenths_up(whole)}"
+        return f", {tenths_up(whole)} in whole {tenths_up(self.usable_unit)} {self.unit}"
 
     def _room(self) -> str:
         if self.room is None or self.wanted >= self.missing:
             return ""
-        return f"; the van has room for {plain(self.room)} in all, so {plain(self.wanted)} fit"
+        return f"; the van has room for {tenths_up(self.room)} in all, so {tenths_up(self.wanted)} fit"
 
     def _depot(self) -> str:
         if self.suggested == self.wanted:
             return ""
-        expired = f" ({plain(self.depot_expired)} there expired)" if self.depot_expired else ""
+        expired = f" ({tenths_up(self.depot_expired)} there expired)" if self.depot_expired else ""
         if self.depot <= 0:
             return f"; the depot has none to give{expired}"
-        had = f"{plain(self.depot)} for all vans{expired}"
-        return f"; the depot has {had}, {plain(self.suggested)} of it for this one"
-
-
-def plain(quantity: Decimal) -> str:
-    """Return a quantity as people say it, rounded up: one decimal from 1 on, three below."""
-    if quantity != quantity.to_integral_value():
-        quantity = quantity.quantize(Decimal("0.1" if quantity >= 1 else "0.001"), rounding=ROUND_CEILING)
-    return f"{quantity.normalize():,f}"
+        had = f"{tenths_up(self.depot)} for all vans{expired}"
+        return f"; the depot has {had}, {tenths_up(self.suggested)} of it for this one"

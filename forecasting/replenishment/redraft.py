@@ -5,7 +5,7 @@ from datetime import datetime
 
 from django.db import transaction
 
-from forecasting.draft_depot import depot_of
+from forecasting.draft_requirements import depot_of
 from forecasting.models import ForecastRun, Restock, RestockLine, RestockStatus, StockingTerms
 from forecasting.replenishment.approval import asked_of, touched
 from forecasting.replenishment.drafts import lines_of, settings_in_force

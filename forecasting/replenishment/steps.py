@@ -10,7 +10,7 @@ from django.utils import timezone
 from forecasting.models import Restock, RestockEvent, RestockLine
 from inventory import ledger
 from inventory.documents import Problem, quantity_problem
-from inventory.models import ConsumableKind
+from shop.common.text import exact
 
 Quantities = Mapping[str, Decimal]
 
@@ -90,11 +90,9 @@ def wrong_quantity(line: RestockLine, quantity: Decimal) -> str | None:
     """Return what is wrong with a quantity of a line, or None."""
     if found := quantity_problem(quantity, zero=True):
         return found
-    if line.consumable.kind != ConsumableKind.MEASURED and quantity % 1:
-        return f"is not whole; {line.consumable.name} is handed out whole"
-    return None
+    return line.consumable.whole_problem(quantity)
 
 
 def as_text(quantities: Quantities) -> dict[str, str]:
     """Return quantities as JSON values for an event, without those of nothing."""
-    return {code: f"{quantity.normalize():f}" for code, quantity in quantities.items() if quantity}
+    return {code: exact(quantity) for code, quantity in quantities.items() if quantity}

@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from forecasting.draft_depot import CannotDraftError
+from forecasting.draft_requirements import CannotDraftError
 from forecasting.models import ForecastRun, Restock, RestockLine, RestockStatus
 from forecasting.replenishment import approval, pick_ship_receive
 from forecasting.replenishment.drafts import draft_restocks, week_of

@@ -6,7 +6,7 @@ from decimal import Decimal
 from typing import Any
 
 
-def plain(value: Any) -> Any:
+def json_values(value: Any) -> Any:
     """Return a value as JSON values: 1.50 and 1.5 are one text, as is a moment in any time zone.
 
     Takes dataclasses, dicts, tuples and lists of Decimals, aware datetimes and what JSON knows. The digests
@@ -17,9 +17,9 @@ def plain(value: Any) -> Any:
     if isinstance(value, datetime):
         return value.astimezone(UTC).isoformat()
     if is_dataclass(value):
-        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+        return {field.name: json_values(getattr(value, field.name)) for field in fields(value)}
     if isinstance(value, dict):
-        return {name: plain(item) for name, item in value.items()}
+        return {name: json_values(item) for name, item in value.items()}
     if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
+        return [json_values(item) for item in value]
     return value

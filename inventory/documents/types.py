@@ -14,7 +14,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any, ClassVar, Protocol
 
-from inventory.documents.canonical_json import plain
+from inventory.documents.canonical_json import json_values
 
 PLACES = 4
 LARGEST_QUANTITY = Decimal(10_000_000)
@@ -200,7 +200,7 @@ class Sent(Protocol):
 
 def content(document: Sent) -> dict[str, Any]:
     """Return the document as JSON values in one canonical form: equal documents give equal content."""
-    return {"kind": document.kind, **plain(document)}
+    return {"kind": document.kind, **json_values(document)}
 
 
 def digest(content_: dict[str, Any]) -> str:

@@ -67,13 +67,15 @@ class Anything(StringConverter):
 def no_such_route(request: HttpRequest, **_rest: str) -> JsonResponse:
     """Answer what lies under /api/ and is no route of it."""
     detail = f"{request.path[:LONGEST_SHOWN]} is no address of this API; the list is at /api/v1/."
-    return _plain(HTTPStatus.NOT_FOUND, detail)
+    return _status_problem(HTTPStatus.NOT_FOUND, detail)
 
 
 def server_error(request: HttpRequest) -> HttpResponse:
     """Answer what failed here: as problem details under /api/, as a page elsewhere."""
     if request.path.startswith("/api/"):
-        return _plain(HTTPStatus.INTERNAL_SERVER_ERROR, "This is our fault; try again, and tell an owner.")
+        return _status_problem(
+            HTTPStatus.INTERNAL_SERVER_ERROR, "This is our fault; try again, and tell an owner."
+        )
     return error_pages.server_error(request)
 
 
@@ -81,11 +83,11 @@ def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
     """Answer a request that cannot be read at all."""
     if request.path.startswith("/api/"):
         said = str(exception) if isinstance(exception, BadRequest) else "The request cannot be read."
-        return _plain(HTTPStatus.BAD_REQUEST, said)
+        return _status_problem(HTTPStatus.BAD_REQUEST, said)
     return error_pages.bad_request(request, exception)
 
 
-def _plain(status: HTTPStatus, detail: str) -> JsonResponse:
+def _status_problem(status: HTTPStatus, detail: str) -> JsonResponse:
     body = {"type": "about:blank", "title": status.phrase, "status": status.value, "detail": detail}
     return JsonResponse(body, status=status, content_type=MEDIA_TYPE)
 

@@ -49,7 +49,7 @@ class ShapeSerializer(serializers.Serializer[Any]):
             raise ValidationError(errors)
         return values
 
-    def plain(self, values: Mapping[str, Any]) -> dict[str, Any]:
+    def with_lines(self, values: Mapping[str, Any]) -> dict[str, Any]:
         """Return values with nested lines turned into what they make."""
         made = dict(values)
         for name, field in self.fields.items():
@@ -251,7 +251,7 @@ def read_document(shape: type[ShapeSerializer], client_id: str, body: Any) -> An
     serializer = shape(data=body)
     if not serializer.is_valid():
         raise Malformed(list(_problems(serializer.errors, body)))
-    return shape.makes(id=client_id, **serializer.plain(serializer.validated_data))
+    return shape.makes(id=client_id, **serializer.with_lines(serializer.validated_data))
 
 
 def read_values(shape: type[ShapeSerializer], body: Any, *, same: Mapping[str, str]) -> dict[str, Any]:

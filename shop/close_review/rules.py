@@ -11,6 +11,8 @@ from decimal import ROUND_CEILING, Decimal
 from enum import StrEnum
 from statistics import median
 
+from shop.common.text import exact
+
 # Common practice, no source: a disc lasts at most about ten minutes.
 DISC_LIFE_MINUTES = Decimal(10)
 # A box holds ten or more, a litre a thousand millilitres. Common practice, no source.
@@ -152,15 +154,15 @@ def _minutes_against_discs(used: Sequence[UsedConsumable], default_life: Decimal
         needed = quantity + ((minutes - enough_for) / life).to_integral_value(rounding=ROUND_CEILING)
         if quantity == 0:
             code = Check.MINUTES_WITHOUT_DISCS
-            entered = f"{plain(minutes)} minutes are entered but none was used"
+            entered = f"{exact(minutes)} minutes are entered but none was used"
         else:
             code = Check.MINUTES_EXCEED_DISCS
-            entered = f"{plain(minutes)} minutes are entered with {plain(quantity)} used"
+            entered = f"{exact(minutes)} minutes are entered with {exact(quantity)} used"
         yield Finding(
             code,
             first.code,
-            f"{first.name}: {entered}, and one usually lasts about {plain(life)} minutes. "
-            f"Were {plain(needed)} used? If so, add them; if not, check the minutes.",
+            f"{first.name}: {entered}, and one usually lasts about {exact(life)} minutes. "
+            f"Were {exact(needed)} used? If so, add them; if not, check the minutes.",
         )
 
 
@@ -238,7 +240,7 @@ def _labour(close: JobClose) -> Iterator[Finding]:
         yield Finding(
             Check.LABOUR_BELOW_MINUTES,
             "",
-            f"The minutes on grades add up to {plain(on_grades)}, but {plain(close.labour_minutes)} "
+            f"The minutes on grades add up to {exact(on_grades)}, but {exact(close.labour_minutes)} "
             "minutes of labour are entered. Should the labour be longer, or the minutes on a grade shorter?",
         )
     # A pad or a bottle runs alongside the grades, so each is held against the labour by itself.
@@ -247,15 +249,10 @@ def _labour(close: JobClose) -> Iterator[Finding]:
             yield Finding(
                 Check.LABOUR_BELOW_MINUTES,
                 use.code,
-                f"{use.name}: {plain(use.minutes)} minutes entered, but {plain(close.labour_minutes)} "
+                f"{use.name}: {exact(use.minutes)} minutes entered, but {exact(close.labour_minutes)} "
                 "minutes of labour. Should the labour be longer, or these minutes shorter?",
             )
 
 
-def plain(value: Decimal) -> str:
-    """Write a Decimal without trailing zeros or exponent: 3.0000 as 3."""
-    return f"{value.normalize():f}"
-
-
 def _amount(quantity: Decimal, use: UsedConsumable) -> str:
-    return plain(quantity) if use.kind == COUNTED else f"{plain(quantity)} {use.unit}"
+    return exact(quantity) if use.kind == COUNTED else f"{exact(quantity)} {use.unit}"

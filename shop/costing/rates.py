@@ -9,6 +9,7 @@ from django.db import transaction
 from django.db.models import QuerySet
 
 from inventory.ledger.period_lock import hold_postings, open_from
+from shop.common.text import exact
 from shop.costing import job_costs
 from shop.costing.formulas import rate_on
 from shop.models import BEGINNING, LabourRate, OverheadRate, Technician
@@ -103,7 +104,7 @@ def overtaken(rate: LabourRate | OverheadRate, figure: str) -> str | None:
         value = getattr(later, figure)
         if value != getattr(rate, figure):
             what = FIGURE_NAMES[figure]
-            return f"from {later.effective_from} on another {what} of {value.normalize():f} is in force"
+            return f"from {later.effective_from} on another {what} of {exact(value)} is in force"
     return None
 
 

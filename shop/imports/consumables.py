@@ -6,7 +6,7 @@ from typing import NamedTuple
 from inventory.documents import quantity_problem
 from inventory.items.grit_grades import P_GRADES
 from inventory.models import Consumable, ConsumableKind
-from shop.common.text import shortened
+from shop.common.text import exact, shortened
 from shop.imports.context import Context, Summary
 from shop.imports.csv_reader import Fault, Record
 
@@ -106,4 +106,4 @@ class Consumables:
 def _shown(value: object) -> str:
     if value is None or value == "":
         return "(empty)"
-    return f"{value.normalize():f}" if isinstance(value, Decimal) else str(value)
+    return exact(value) if isinstance(value, Decimal) else str(value)

@@ -18,7 +18,7 @@ from inventory.documents import (
     text_problem,
     time_problem,
 )
-from inventory.documents.canonical_json import plain
+from inventory.documents.canonical_json import json_values
 
 LONGEST_CODE = 64
 LONGEST_REASON = 200
@@ -89,7 +89,7 @@ def uses_content(uses: JobUses) -> str:
 
 
 def _all_but_id(sent: Close | JobUses) -> str:
-    said = plain(sent)
+    said = json_values(sent)
     del said["id"]
     return json.dumps(said, sort_keys=True, ensure_ascii=False)
 

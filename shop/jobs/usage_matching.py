@@ -7,10 +7,10 @@ from decimal import Decimal
 
 from inventory.documents import Kind
 from inventory.models import Document
-from shop.close_review.rules import plain
 from shop.common.chunks import chunks
 from shop.common.flagged import Flagged
 from shop.common.progress import Bar, no_bar
+from shop.common.text import exact
 from shop.jobs.additional_usage import add_uses_many
 from shop.jobs.close_data import JobUses, UsedLine
 from shop.models import Job, JobStatus, JobUse
@@ -72,7 +72,7 @@ def post_lines(
 def in_words(lines: Lines) -> str:
     """Return the quantity and minutes of lines as people say them."""
     return " and ".join(
-        f"{plain(quantity)} with {plain(minutes)} minute{'' if minutes == 1 else 's'}"
+        f"{exact(quantity)} with {exact(minutes)} minute{'' if minutes == 1 else 's'}"
         for quantity, minutes in lines.elements()
     )
 

@@ -14,7 +14,7 @@ from django.db.models import Q, Sum
 from inventory.documents import Kind
 from inventory.models import Document, Holding, Movement, Place, PlaceKind
 from shop.close_review.open_questions import DAYS_BACK, closed_lately, open_questions
-from shop.close_review.rules import plain
+from shop.common.text import exact
 from shop.costing.net_issues import net_into_jobs
 from shop.models import Job, JobCost, JobUse, Technician
 from shop.people.permissions import TAKE_BACK, OwnVan
@@ -92,7 +92,7 @@ def gifts(own: OwnVan, now: datetime) -> list[dict[str, Any]]:
     return [
         {
             "consumable": row.consumable.code,
-            "quantity": plain(row.quantity),
+            "quantity": exact(row.quantity),
             "source": row.source.code,
             "at": row.occurred_at.isoformat(),
             "by": row.document.recorded_by,
@@ -133,7 +133,7 @@ def _took(jobs: Iterable[int]) -> dict[int, dict[str, list[str]]]:
     for job, code in sorted(net.keys() | minutes.keys()):
         amounts = (net.get((job, code), ZERO), minutes.get((job, code), ZERO))
         if any(amounts):
-            found[job][code] = [plain(amount) for amount in amounts]
+            found[job][code] = [exact(amount) for amount in amounts]
     return found
 
 

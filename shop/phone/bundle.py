@@ -14,7 +14,7 @@ from django.db.models import F, Q
 
 from inventory.items.grit_grades import P_GRADES
 from inventory.models import Consumable, Holding, LowLevel
-from shop.close_review.rules import plain
+from shop.common.text import exact
 from shop.estimating.typical_usage import PastClose, Usual, usual_by_kind
 from shop.models import (
     DamageType,
@@ -85,10 +85,10 @@ def _job(job: Job) -> dict[str, Any]:
         "job_type": job.job_type.code,
         "damage_type": job.damage_type.code,
         "glass": job.glass.code,
-        "length_mm": plain(job.length_mm) if job.length_mm is not None else None,
+        "length_mm": exact(job.length_mm) if job.length_mm is not None else None,
         "in_primary_view": job.in_primary_view,
         "existing_damage": job.existing_damage,
-        "price": plain(job.price),
+        "price": exact(job.price),
         "callback_of": job.callback_of.reference if job.callback_of else "",
         "customer": job.site.customer.name if job.site else "",
         "site": job.site.name if job.site else "",
@@ -100,12 +100,12 @@ def _job(job: Job) -> dict[str, Any]:
 def _job_types() -> dict[str, dict[str, Any]]:
     uses: dict[int, dict[str, list[str]]] = defaultdict(dict)
     for use in StandardUse.objects.select_related("consumable"):
-        uses[use.job_type_id][use.consumable.code] = [plain(use.quantity), plain(use.minutes)]
+        uses[use.job_type_id][use.consumable.code] = [exact(use.quantity), exact(use.minutes)]
     return {
         job_type.code: {
             "name": str(job_type),
-            "price": plain(job_type.list_price),
-            "minutes": plain(job_type.standard_minutes),
+            "price": exact(job_type.list_price),
+            "minutes": exact(job_type.standard_minutes),
             "uses": uses[job_type.pk],
         }
         for job_type in JobType.objects.all()
@@ -130,7 +130,7 @@ def _stock(own: OwnVan) -> dict[str, list[str | None]]:
     held = dict(Holding.objects.filter(place=place).values_list("consumable__code", "quantity"))
     low = dict(LowLevel.objects.filter(place=place).values_list("consumable__code", "quantity"))
     return {
-        code: [plain(held.get(code, Decimal(0))), plain(low[code]) if code in low else None]
+        code: [exact(held.get(code, Decimal(0))), exact(low[code]) if code in low else None]
         for code in sorted(held.keys() | low.keys())
         if held.get(code) or code in low
     }
@@ -172,7 +172,7 @@ def _said(usual: Usual) -> dict[str, Any]:
     return {
         "closes": usual.closes,
         "own": usual.own,
-        "labour": plain(usual.labour_minutes),
-        "travel": plain(usual.travel_minutes),
-        "uses": {code: [plain(quantity), plain(minutes)] for code, (quantity, minutes) in usual.uses.items()},
+        "labour": exact(usual.labour_minutes),
+        "travel": exact(usual.travel_minutes),
+        "uses": {code: [exact(quantity), exact(minutes)] for code, (quantity, minutes) in usual.uses.items()},
     }

@@ -24,6 +24,11 @@ def money(amount: Decimal, digits: int) -> str:
     return f"{amount:,.{digits}f}".replace("-", MINUS)
 
 
+def exact_money(amount: Decimal) -> str:
+    """Return an amount with all four places that the books have."""
+    return money(amount, 4)
+
+
 @register.filter
 def percent(ratio: float | None) -> str:
     """Return a ratio in whole percent, a dash when there is none."""

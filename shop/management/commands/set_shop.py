@@ -15,7 +15,7 @@ from inventory.models import Books, CostPolicy, Document
 from inventory.perpetual_valuation.stored_values import DEFAULT_METHOD
 from inventory.valuation.cost_layers import Method
 from shop.accounting.period_close import locked_text
-from shop.common.text import shortened
+from shop.common.text import exact, shortened
 from shop.costing.rates import NO_CAPACITY, without_rate
 from shop.imports.csv_reader import parse_number
 from shop.management.books_command import BooksCommand
@@ -110,7 +110,7 @@ def _settings() -> Iterator[str]:
     yield f"name           {shop.name}"
     yield f"currency       {shop.currency}, kept to {digits} decimal places"
     yield f"time zone      {shop.time_zone}"
-    yield f"target margin  {_plain(shop.target_margin_percent)} %"
+    yield f"target margin  {exact(shop.target_margin_percent)} %"
     yield f"length unit    {shop.get_length_unit_display()}"
     yield f"books          {locked_text(open_from(), shop.zone)}"
     policies = list(CostPolicy.objects.order_by(F("effective_from").asc(nulls_first=True)))
@@ -121,14 +121,14 @@ def _settings() -> Iterator[str]:
         yield f"cost method    {policy.method}{_since(since)}"
     for rate in LabourRate.objects.order_by(F("technician__code").asc(nulls_first=True), "effective_from"):
         whose = rate.technician.code if rate.technician else "all others"
-        yield f"labour rate    {_plain(rate.per_hour)} per hour, {whose}{_since(_day(rate.effective_from))}"
+        yield f"labour rate    {exact(rate.per_hour)} per hour, {whose}{_since(_day(rate.effective_from))}"
     for overhead in OverheadRate.objects.all():
-        over = f" over {_plain(overhead.capacity_minutes)} minutes"
+        over = f" over {exact(overhead.capacity_minutes)} minutes"
         if not overhead.monthly_overhead and overhead.capacity_minutes == NO_CAPACITY:
             over = ""
         yield (
-            f"overhead       {_plain(overhead.monthly_overhead)} a month{over}, "
-            f"vehicle {_plain(overhead.vehicle_per_minute)} per minute{_since(_day(overhead.effective_from))}"
+            f"overhead       {exact(overhead.monthly_overhead)} a month{over}, "
+            f"vehicle {exact(overhead.vehicle_per_minute)} per minute{_since(_day(overhead.effective_from))}"
         )
 
 
@@ -138,7 +138,3 @@ def _since(moment: str | None) -> str:
 
 def _day(day: date) -> str | None:
     return None if day == BEGINNING else day.isoformat()
-
-
-def _plain(amount: Decimal) -> str:
-    return f"{amount.normalize():f}"

@@ -28,7 +28,7 @@ from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.admin_log import note_change
 from shop.people.permissions import for_roles, person_of
-from shop.templatetags.amounts import quantity
+from shop.templatetags.amounts import exact_money, quantity
 from shop.web.accounting.forms import BooksPeriodForm
 from shop.web.accounting.section_links import areas
 from shop.web.code_select import CodeChoice
@@ -81,7 +81,7 @@ def movements(request: HttpRequest) -> HttpResponse:
                     *numbers("Quantity", "Value"),
                 ],
                 rows=[_movement_row(part, movement) for movement in page],
-                total=[Cell("All"), Cell(""), Cell(""), Cell(""), Cell(_exact(total))],
+                total=[Cell("All"), Cell(""), Cell(""), Cell(""), Cell(exact_money(total))],
                 empty=f"No movement of this part posted in {form.period}.",
             )
         ],
@@ -111,7 +111,7 @@ def _movement_row(part: Part, movement: Movement) -> list[Cell]:
         Cell(f"{movement.source} to {movement.destination}"),
         Cell(f"{quantity(sign * movement.quantity)} {movement.consumable.stock_unit}"),
         Cell(
-            _exact(sign * movement.valued.value),
+            exact_money(sign * movement.valued.value),
             tags=("provisional",) if movement.valued.provisional else (),
         ),
     ]
@@ -153,17 +153,17 @@ def adjustments(request: HttpRequest) -> HttpResponse:
                         ),
                         Cell(each.consumable.name, note=each.consumable.code),
                         Cell(f"{quantity(each.quantity)} {each.consumable.stock_unit}"),
-                        Cell(_exact(each.valued)),
-                        Cell(_exact(each.actual)),
-                        Cell(_exact(each.amount), strong=True),
+                        Cell(exact_money(each.valued)),
+                        Cell(exact_money(each.actual)),
+                        Cell(exact_money(each.amount), strong=True),
                     ]
                     for each in page
                 ],
                 total=[
                     *(Cell("All"), Cell(""), Cell(""), Cell("")),
-                    Cell(_exact(sums["valued"] or ZERO)),
-                    Cell(_exact(sums["actual"] or ZERO)),
-                    Cell(_exact((sums["actual"] or ZERO) - (sums["valued"] or ZERO))),
+                    Cell(exact_money(sums["valued"] or ZERO)),
+                    Cell(exact_money(sums["actual"] or ZERO)),
+                    Cell(exact_money((sums["actual"] or ZERO) - (sums["valued"] or ZERO))),
                 ],
                 empty="Nothing was settled in this period.",
             )
@@ -195,17 +195,17 @@ def stock(request: HttpRequest) -> HttpResponse:
                 rows=[
                     [
                         Cell(code),
-                        Cell(_exact(each.opening_stock)),
-                        Cell(_exact(each.closing_stock)),
-                        Cell(_exact(each.change_of_stock), strong=True),
+                        Cell(exact_money(each.opening_stock)),
+                        Cell(exact_money(each.closing_stock)),
+                        Cell(exact_money(each.change_of_stock), strong=True),
                     ]
                     for code, each in page
                 ],
                 total=[
                     Cell("All"),
-                    Cell(_exact(total.opening_stock)),
-                    Cell(_exact(total.closing_stock)),
-                    Cell(_exact(total.change_of_stock)),
+                    Cell(exact_money(total.opening_stock)),
+                    Cell(exact_money(total.closing_stock)),
+                    Cell(exact_money(total.change_of_stock)),
                 ],
                 empty="There never was any stock.",
             )
@@ -386,7 +386,3 @@ def _shown(content: object) -> str:
         except ValueError:
             return said
     return json.dumps(said, indent=2, ensure_ascii=False, sort_keys=True)
-
-
-def _exact(amount: Decimal) -> str:
-    return f"{amount:,.4f}".replace("-", "\N{MINUS SIGN}")

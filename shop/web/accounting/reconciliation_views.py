@@ -29,6 +29,7 @@ from shop.costing.formulas import AMOUNTS, Absorption, JobCosts
 from shop.costing.posted_costs import posted_costs
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
+from shop.templatetags.amounts import exact_money
 from shop.web.accounting.forms import BooksPeriodForm
 from shop.web.accounting.section_links import areas
 from shop.web.tables import Cell, Column, Table, address, numbers
@@ -134,10 +135,6 @@ def _waiting(form: BooksPeriodForm) -> dict[str, tuple[int, str]]:
     }
 
 
-def _exact(amount: Decimal) -> str:
-    return f"{amount:,.4f}".replace("-", "\N{MINUS SIGN}")
-
-
 def _identity_table(total: Reconciled, form: BooksPeriodForm) -> Table:
     def rows_of(part: Part) -> str:
         return address("accounts:movements", **form.query, part=part)
@@ -155,27 +152,27 @@ def _identity_table(total: Reconciled, form: BooksPeriodForm) -> Table:
         rows=[
             [
                 Cell("Receipts", rows_of(Part.RECEIPTS)),
-                Cell(_exact(total.receipts), strong=True),
+                Cell(exact_money(total.receipts), strong=True),
                 Cell("landed value received, less what went back"),
             ],
             *[
-                [Cell(part.capitalize(), rows_of(part)), Cell(_exact(amount)), Cell(SAID[part])]
+                [Cell(part.capitalize(), rows_of(part)), Cell(exact_money(amount)), Cell(SAID[part])]
                 for part, amount in parts
             ],
             [
                 Cell("Adjustments", address("accounts:adjustments", **form.query)),
-                Cell(_exact(total.adjustments)),
+                Cell(exact_money(total.adjustments)),
                 Cell("what uses before their receipt cost in the end beyond their provisional value"),
             ],
             [
                 Cell("Change of stock", stock),
-                Cell(_exact(total.change_of_stock)),
-                Cell(f"from {_exact(total.opening_stock)} to {_exact(total.closing_stock)}"),
+                Cell(exact_money(total.change_of_stock)),
+                Cell(f"from {exact_money(total.opening_stock)} to {exact_money(total.closing_stock)}"),
             ],
         ],
         total=[
             Cell("Unexplained"),
-            Cell(_exact(total.unexplained), good="" if total.unexplained else "proven"),
+            Cell(exact_money(total.unexplained), good="" if total.unexplained else "proven"),
             Cell("receipts less all that follows; has to be 0"),
         ],
     )
@@ -196,9 +193,9 @@ def _proofs_table(proofs: Iterable[Proof]) -> Table:
         rows=[
             [
                 Cell(proof.what),
-                Cell(_exact(proof.one)),
-                Cell(_exact(proof.other)),
-                Cell(_exact(proof.difference), strong=True, good="" if proof.difference else "agree"),
+                Cell(exact_money(proof.one)),
+                Cell(exact_money(proof.other)),
+                Cell(exact_money(proof.difference), strong=True, good="" if proof.difference else "agree"),
             ]
             for proof in proofs
         ],
@@ -213,16 +210,16 @@ def _absorption_table(wear: Absorption, overhead: Absorption, form: Reconciliati
         rows=[
             [
                 Cell("Wear of long-lived parts"),
-                Cell(_exact(wear.absorbed)),
-                Cell(_exact(wear.actual)),
-                Cell(_exact(wear.balance), strong=True),
+                Cell(exact_money(wear.absorbed)),
+                Cell(exact_money(wear.actual)),
+                Cell(exact_money(wear.balance), strong=True),
                 Cell(_absorbed(wear)),
             ],
             [
                 Cell("Overhead"),
-                Cell(_exact(overhead.absorbed)),
-                Cell(_exact(overhead.actual) if is_known else ""),
-                Cell(_exact(overhead.balance) if is_known else "", strong=True),
+                Cell(exact_money(overhead.absorbed)),
+                Cell(exact_money(overhead.actual) if is_known else ""),
+                Cell(exact_money(overhead.balance) if is_known else "", strong=True),
                 Cell(_absorbed(overhead) if is_known else "give above what was really spent"),
             ],
         ],
@@ -250,8 +247,8 @@ def _consumables_table(page: Iterable[tuple[str, Reconciled]], total: Reconciled
             *(found.receipts, found.job_materials, found.wear_parts, found.losses, found.scrap),
             *(found.adjustments, found.opening_stock, found.closing_stock),
         )
-        unexplained = Cell(_exact(found.unexplained), strong=bool(found.unexplained))
-        return [*(Cell(_exact(amount)) for amount in amounts), unexplained]
+        unexplained = Cell(exact_money(found.unexplained), strong=bool(found.unexplained))
+        return [*(Cell(exact_money(amount)) for amount in amounts), unexplained]
 
     return Table(
         caption="By consumable",

@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 from django.http import QueryDict
 
 from shop.common.page_fields import DayField
+from shop.common.text import exact
 from shop.models import Job, JobStatus, LengthUnit, Technician
 from shop.web.bookings.customer_fields import Whose, find_or_make
 from shop.web.bookings.next_reference import next_free
@@ -149,13 +150,11 @@ def as_booked(job: Job, unit: LengthUnit) -> dict[str, Any]:
         "job_type": job.job_type.code,
         "damage_type": job.damage_type.code,
         "glass": job.glass.code,
-        "length": ""
-        if length is None
-        else f"{(length / MM_PER_UNIT[unit]).quantize(LAST_PLACE).normalize():f}",
+        "length": "" if length is None else exact((length / MM_PER_UNIT[unit]).quantize(LAST_PLACE)),
         "depth": depths[job.catches_fingernail],
         "in_primary_view": job.in_primary_view,
         "existing_damage": job.existing_damage,
-        "price": f"{job.price.normalize():f}",
+        "price": exact(job.price),
         # The code: several may have the same name.
         "customer": job.site.customer.code if job.site else "",
         "site": job.site.name if job.site else "",

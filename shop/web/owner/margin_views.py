@@ -11,6 +11,7 @@ from django.views.decorators.http import require_safe
 
 from shop.accounting.periods import Period
 from shop.common.pagination import page_of
+from shop.common.text import exact
 from shop.costing.formulas import JobCosts
 from shop.models import JobCost, Role, Shop, in_shop_zone, the_shop
 from shop.people.permissions import for_roles
@@ -66,7 +67,7 @@ def margins(request: HttpRequest) -> HttpResponse:
             Table(
                 caption=f"Jobs of {form.period}, in {shop.currency}. Bars show the margin ratio with its 95% "
                 f"interval, from {percent(scale.bar.low)} to {percent(scale.bar.high)} of revenue; the amber "
-                f"mark is the target of {shop.target_margin_percent.normalize():f}%.",
+                f"mark is the target of {exact(shop.target_margin_percent)}%.",
                 columns=[
                     Column(GROUPS[form.by_].capitalize()),
                     *numbers("Jobs"),

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_http_methods
 from inventory.ledger.period_lock import open_from
 from inventory.perpetual_valuation.stored_values import Valuer
 from inventory.valuation.cost_layers import Method
+from shop.common.text import exact
 from shop.models import LengthUnit, Role, Shop, the_shop
 from shop.people.admin_log import note_change
 from shop.people.permissions import for_roles, person_of
@@ -78,7 +79,7 @@ def settings(request: HttpRequest) -> HttpResponse:
 def _now(shop: Shop) -> dict[str, Any]:
     return {
         "name": shop.name,
-        "target_margin_percent": shop.target_margin_percent.normalize(),
+        "target_margin_percent": exact(shop.target_margin_percent),
         "length_unit": shop.length_unit,
         "currency": shop.currency,
         "time_zone": shop.time_zone,

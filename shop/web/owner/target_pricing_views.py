@@ -11,6 +11,7 @@ from django.views.decorators.http import require_safe
 
 from inventory.models import Books
 from shop.common.pagination import page_of
+from shop.common.text import exact
 from shop.costing.formulas import JobCosts
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
@@ -40,7 +41,7 @@ def mending(request: HttpRequest) -> HttpResponse:
     shop, minor_unit, written = the_shop(), Books.objects.get().minor_unit, shop_money()
     target = shop.target_margin_percent
     page = page_of(request, _below(form, target), "page")
-    words = f"{target.normalize():f}%"
+    words = f"{exact(target)}%"
     table = Table(
         caption=f"By {GROUPS[form.by_]}, {form.period}, in {shop.currency}",
         columns=[

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from statistics import median
 
-from shop.close_review.rules import UNIT_MISTAKE, plain
+from shop.close_review.rules import UNIT_MISTAKE
+from shop.common.text import exact
 
 # A price this many times the last one, or one over it, is asked about. Our choice, no source.
 PRICE_STEP = Decimal(2)
@@ -33,15 +34,15 @@ def questions(lines: Sequence[Entered]) -> Iterator[str]:
     for line in lines:
         if line.usual and line.quantity >= UNIT_MISTAKE * median(line.usual) > 0:
             yield (
-                f"{line.name}: {plain(line.quantity)} {line.unit} entered, where "
-                f"{plain(median(line.usual))} {line.unit} is usual. Is the unit right?"
+                f"{line.name}: {exact(line.quantity)} {line.unit} entered, where "
+                f"{exact(median(line.usual))} {line.unit} is usual. Is the unit right?"
             )
         if line.cost is not None and line.last_cost and line.quantity > 0:
             unit_cost = line.cost / line.quantity
             if not line.last_cost / PRICE_STEP <= unit_cost <= line.last_cost * PRICE_STEP:
                 yield (
-                    f"{line.name}: {plain(round(unit_cost, 4))} a {line.unit} entered, where it last cost "
-                    f"{plain(round(line.last_cost, 4))}. Is this the cost of the whole line?"
+                    f"{line.name}: {exact(round(unit_cost, 4))} a {line.unit} entered, where it last cost "
+                    f"{exact(round(line.last_cost, 4))}. Is this the cost of the whole line?"
                 )
     yield from _overdrawn(lines)
 
@@ -57,7 +58,7 @@ def count_questions(lines: Sequence[Entered]) -> Iterator[str]:
             continue
         if max(book, line.quantity) >= UNIT_MISTAKE * min(book, line.quantity):
             yield (
-                f"{line.name}: {plain(line.quantity)} {line.unit} counted, far from what the book expects. "
+                f"{line.name}: {exact(line.quantity)} {line.unit} counted, far from what the book expects. "
                 f"Is it counted in {line.unit}, and completely?"
             )
 
@@ -71,6 +72,6 @@ def _overdrawn(lines: Sequence[Entered]) -> Iterator[str]:
         total = leaving.pop(line.name, None)
         if total is not None and line.held is not None and total > line.held:
             yield (
-                f"{line.name}: {plain(total)} {line.unit} to take, but the book has only "
-                f"{plain(line.held)} {line.unit} there. Is it another place, or was something not logged?"
+                f"{line.name}: {exact(total)} {line.unit} to take, but the book has only "
+                f"{exact(line.held)} {line.unit} there. Is it another place, or was something not logged?"
             )

@@ -18,6 +18,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from inventory.models import REAL_KINDS, Consumable, Holding, LowLevel, Movement, Place, PlaceKind
 from inventory.reports.expiring_stock import expiring
 from shop.common.pagination import page_of
+from shop.common.text import exact
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles, person_of, role_of
 from shop.web.code_select import options_of
@@ -88,9 +89,7 @@ def item(request: HttpRequest, place: str, consumable: str) -> HttpResponseBase:
     at = get_object_or_404(Place, code=place, kind__in=REAL_KINDS)
     what = get_object_or_404(Consumable, code=consumable)
     level = LowLevel.objects.filter(place=at, consumable=what).first()
-    form = LevelForm(
-        request.POST or None, initial={"quantity": f"{level.quantity.normalize():f}" if level else ""}
-    )
+    form = LevelForm(request.POST or None, initial={"quantity": exact(level.quantity) if level else ""})
     if request.method == "POST" and form.is_valid():
         form.save_for(at, what)
         messages.success(request, f"The low level of {what.name} at {at} is set.")

@@ -166,7 +166,7 @@ def test_steps_out_of_turn_are_refused(restock: Restock) -> None:
     ("quantities", "said"),
     [
         ({DISC: Decimal(-1)}, "disc-p400 -1 is negative"),
-        ({DISC: Decimal("1.5")}, "disc-p400 1.5 is not whole"),
+        ({DISC: Decimal("1.5")}, "disc-p400 1.5 is not whole; disc-p400 is counted"),
         ({DISC: Decimal("NaN")}, "is not a number"),
         ({COMPOUND: Decimal("0.00001")}, "more than 4 decimal places"),
         ({DISC: Decimal(10**8)}, "check the unit"),
