@@ -1,20 +1,29 @@
-"""What the routes of restocks and purchases share: whom they serve, their schema, their amounts."""
+"""What the routes of restocks and purchases share: whom they serve, their steps, schema and amounts."""
 
-from collections.abc import Collection, Mapping
-from typing import Any, ClassVar
+from collections.abc import Callable, Collection, Mapping
+from typing import Any, ClassVar, TypeVar
 
+from django.db.models import Model
 from django.http import Http404
-from rest_framework import serializers
+from django.utils import timezone
+from rest_framework import serializers, status
 from rest_framework.exceptions import MethodNotAllowed
 from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
+from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from shop.api.problems import MEDIA_TYPE, ProblemSerializer
+from forecasting.workflow import Done, StepConflict, StepRefused
+from inventory.ledger import Conflict
+from shop.api.problems import MEDIA_TYPE, Malformed, ProblemSerializer
 from shop.api.schema import ApiSchema
+from shop.api.serializers import ShapeSerializer, read_document
 from shop.common.text import exact
 from shop.models import Person, Role
 from shop.people.permissions import is_person, role_of
+
+Row = TypeVar("Row", bound=Model)
+Key = int | str
 
 
 class AmountField(serializers.DecimalField):
@@ -26,6 +35,17 @@ class AmountField(serializers.DecimalField):
     def to_representation(self, value: Any) -> str:
         """Return it in plain digits, without zeros at the end."""
         return exact(value)
+
+
+class AmountsSerializer(serializers.ModelSerializer[Row]):
+    """A row of which every amount is shown alike."""
+
+    def build_standard_field(self, field_name: str, model_field: Any) -> Any:
+        """Show an amount as an exact number."""
+        class_, options = super().build_standard_field(field_name, model_field)
+        if class_ is serializers.DecimalField:
+            return AmountField, {"help_text": model_field.help_text, "allow_null": model_field.null}
+        return class_, options
 
 
 class ServesRoles(BasePermission):
@@ -71,6 +91,58 @@ class ServedView(APIView):
         if request.method not in self.serves:
             raise MethodNotAllowed(request.method or "")
         super().initial(request, *args, **kwargs)
+
+
+class StepView(ServedView):
+    """A step of an order: PUT takes it, DELETE takes it back where that can be.
+
+    The route names the order by one thing, its id or its number. What a step says and shows is the view's.
+    """
+
+    serializer_class: ClassVar[type[ShapeSerializer]]
+    sent_as: ClassVar[type[Any]]
+    take: ClassVar[Callable[..., Done[Any]]]
+    back: ClassVar[Callable[..., Done[Any]]]
+
+    def found(self, request: Request, key: Key) -> Any:
+        """Return the order as it stands. Raises Http404 for one that whoever asks may not see."""
+        raise NotImplementedError
+
+    def put(self, request: Request, **named: Key) -> Response:
+        """Take the step, once however often it is sent."""
+        (key,) = named.values()
+        order = self.found(request, key)
+        said = read_document(self.serializer_class, str(key), request.data)
+        return self.answer(request, key, lambda who: self.do(order, said, who))
+
+    def delete(self, request: Request, **named: Key) -> Response:
+        """Take the step back."""
+        (key,) = named.values()
+        order = self.found(request, key)
+        back = type(self).back
+        return self.answer(request, key, lambda who: back(order.pk, **who), new=status.HTTP_200_OK)
+
+    def do(self, order: Any, said: Any, who: Mapping[str, Any]) -> Done[Any]:  # noqa: ARG002
+        """Take a step that the body says nothing about."""
+        return type(self).take(order.pk, **who)
+
+    def answer(
+        self,
+        request: Request,
+        key: Key,
+        step: Callable[[Mapping[str, Any]], Done[Any]],
+        new: int = status.HTTP_201_CREATED,
+    ) -> Response:
+        """Return the order after a step. Raises what the problem handler knows."""
+        try:
+            done = step({"by": asking(request).get_username(), "now": timezone.now()})
+        except StepConflict as conflict:
+            sent = self.sent_as(str(key))
+            raise Conflict([(sent, problem) for problem in conflict.problems]) from conflict
+        except StepRefused as refused:
+            raise Malformed(refused.problems) from refused
+        shown = self.answers_with(self.found(request, key)).data
+        return Response(shown, status=new if done.changed else status.HTTP_200_OK)
 
 
 def asking(request: Request) -> Person:

@@ -23,6 +23,7 @@ from inventory.models import Place, PlaceKind
 from shop.common.page_fields import RowForm
 from shop.common.pagination import page_of
 from shop.common.text import counted
+from shop.exports.download import download
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles, person_of
 
@@ -148,7 +149,7 @@ def attachment(_request: HttpRequest, pk: int, number: int) -> HttpResponse:
     if not 1 <= number <= len(files):
         raise Http404
     file = files[number - 1]
-    return _download(file.content, file.media_type, file.name)
+    return download(file.content, file.name, file.media_type)
 
 
 @require_safe
@@ -156,7 +157,7 @@ def attachment(_request: HttpRequest, pk: int, number: int) -> HttpResponse:
 def source(_request: HttpRequest, pk: int) -> HttpResponse:
     """Download the letter as it goes over the wire."""
     letter = _letter(pk)
-    return _download(bytes(letter.source), "message/rfc822", f"letter-{letter.pk}.eml")
+    return download(bytes(letter.source), f"letter-{letter.pk}.eml", "message/rfc822")
 
 
 @never_cache
@@ -205,8 +206,3 @@ def _suggested(letter: Letter) -> list[str]:
         return recipients_of(letter.restock.van)
     except ValidationError:
         return list(letter.recipients)
-
-
-def _download(content: bytes, media_type: str, name: str) -> HttpResponse:
-    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return HttpResponse(content, content_type=media_type, headers=headers)

@@ -11,7 +11,7 @@ from django.template.loader import render_to_string
 from forecasting.email_addresses import addresses_in, once
 from forecasting.models import Restock, RestockLine, RestockStatus, the_terms
 from forecasting.outbox.messages import Attachment, Composed, one_line
-from forecasting.replenishment.pick_list import pick_list_csv, pick_list_pdf
+from forecasting.replenishment.pick_list import file_name, pick_list_csv, pick_list_pdf
 from inventory.models import Consumable, Place
 from inventory.reports.expiring_stock import expiring
 from shop.common.text import counted
@@ -99,14 +99,13 @@ def compose(restock: Restock, now: datetime) -> Composed:
         "written": in_shop_zone(now, shop),
     }
     things = f"{counted(len(lines), 'thing')} to fetch" if lines else "nothing to fetch"
-    name = _file_name(restock)
     return Composed(
         subject=one_line(f"{restock.van.code}: {things}, week {monday:%V} from {monday.day} {monday:%B}"),
         text=render_to_string("forecasting/letter_restock.txt", facts),
         html=render_to_string("forecasting/letter_restock.html", facts),
         attachments=(
-            Attachment(f"{name}.pdf", "application/pdf", pick_list_pdf(restock)),
-            Attachment(f"{name}.csv", "text/csv", pick_list_csv(restock).encode()),
+            Attachment(file_name(restock, "pdf"), "application/pdf", pick_list_pdf(restock)),
+            Attachment(file_name(restock, "csv"), "text/csv", pick_list_csv(restock).encode()),
         ),
     )
 
@@ -148,12 +147,6 @@ def _booked(van: Place, today: date) -> list[Job]:
         status=JobStatus.BOOKED, van__place=van, booked_for__range=(today, last)
     )
     return list(jobs.select_related("job_type", "damage_type", "glass").order_by("booked_for", "reference"))
-
-
-def _file_name(restock: Restock) -> str:
-    """Return a file name of letters, digits and dashes only."""
-    van = "".join(c if c.isascii() and c.isalnum() else "-" for c in restock.van.code)
-    return f"pick-list-{van}-{restock.period}"
 
 
 def _amount(amount: Decimal, unit: str) -> str:

@@ -4,14 +4,13 @@ PUT takes a step and DELETE takes it back; the same again is answered with the f
 201), anything that does not fit where the purchase stands with 409.
 """
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from typing import Any, ClassVar
 
 from django.db.models import QuerySet
 from django.http import Http404
-from django.utils import timezone
 from django_filters import FilterSet
-from rest_framework import serializers, status
+from rest_framework import status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -35,24 +34,14 @@ from forecasting.purchasing.serializers import (
     Said,
     SendingSerializer,
 )
-from forecasting.purchasing.steps import Done
-from forecasting.replenishment.steps import StepConflict, StepRefused
-from forecasting.workflow_api import ServedView, asking
+from forecasting.workflow import Done, StepRefused
+from forecasting.workflow_api import Key, ServedView, StepView
 from inventory.documents import Problem, Receipt
-from inventory.ledger import Conflict
 from inventory.models import Pack
 from shop.api.filters import Choice, Code
 from shop.api.lists import RowList
-from shop.api.problems import Malformed
 from shop.api.serializers import ShapeSerializer, read_document
 from shop.models import Person, Role
-
-
-class PurchasesView(ServedView):
-    """What all routes of purchases have in common."""
-
-    serves: ClassVar[Mapping[str, Collection[Role]]] = {"GET": READERS, "HEAD": READERS}
-    answers_with: ClassVar[type[serializers.BaseSerializer[Any]]] = PurchaseSerializer
 
 
 class PurchaseFilters(FilterSet):
@@ -85,37 +74,28 @@ class PurchaseListView(RowList):
         return _whole(purchases())
 
 
-class PurchaseView(PurchasesView):
+class PurchaseView(ServedView):
     """One purchase."""
+
+    serves = {"GET": READERS, "HEAD": READERS}
+    answers_with = PurchaseSerializer
 
     def get(self, request: Request, number: str) -> Response:  # noqa: ARG002 - a view gets it
         """Show the purchase."""
         return Response(PurchaseSerializer(_purchase(number)).data)
 
 
-class PurchaseStepView(PurchasesView):
-    """A step of a purchase: PUT takes it, DELETE takes it back where that can be."""
+class PurchaseStepView(StepView):
+    """A step of a purchase."""
 
     serves: ClassVar[Mapping[str, Collection[Role]]] = {"PUT": STOCK, "DELETE": STOCK}
+    answers_with = PurchaseSerializer
     serializer_class: ClassVar[type[ShapeSerializer]] = NothingSerializer
-    take: ClassVar[Callable[..., Done]]
-    back: ClassVar[Callable[..., Done]]
+    sent_as = Said
 
-    def put(self, request: Request, number: str) -> Response:
-        """Take the step, once however often it is sent."""
-        purchase = _purchase(number)
-        said = read_document(self.serializer_class, number, request.data)
-        return answer(request, purchase, lambda who: self.do(purchase, said, who))
-
-    def delete(self, request: Request, number: str) -> Response:
-        """Take the step back."""
-        purchase = _purchase(number)
-        taken = type(self).back
-        return answer(request, purchase, lambda who: taken(purchase.pk, **who), new=status.HTTP_200_OK)
-
-    def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:  # noqa: ARG002
-        """Take a step that the body says nothing about."""
-        return type(self).take(purchase.pk, **who)
+    def found(self, request: Request, key: Key) -> Purchase:  # noqa: ARG002 - all who read them read all
+        """Return a purchase."""
+        return _purchase(key)
 
 
 class PurchaseChangesView(PurchaseStepView):
@@ -124,9 +104,9 @@ class PurchaseChangesView(PurchaseStepView):
     serializer_class = ChangesSerializer
     back = staticmethod(approval.undo_changes)
 
-    def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:
+    def do(self, order: Purchase, said: Any, who: Mapping[str, Any]) -> Done[Purchase]:
         """Keep the changes."""
-        return approval.change(purchase.pk, _changes(purchase, said), **who)
+        return approval.change(order.pk, _changes(order, said), **who)
 
 
 class PurchaseApprovalView(PurchaseStepView):
@@ -135,9 +115,9 @@ class PurchaseApprovalView(PurchaseStepView):
     serializer_class = ChangesSerializer
     back = staticmethod(approval.take_approval_back)
 
-    def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:
+    def do(self, order: Purchase, said: Any, who: Mapping[str, Any]) -> Done[Purchase]:
         """Approve with the changes of the body."""
-        return approval.approve(purchase.pk, _changes(purchase, said), **who)
+        return approval.approve(order.pk, _changes(order, said), **who)
 
 
 class PurchaseSendingView(PurchaseStepView):
@@ -146,11 +126,11 @@ class PurchaseSendingView(PurchaseStepView):
     serializer_class = SendingSerializer
     back = staticmethod(dispatch.take_sending_back)
 
-    def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:
+    def do(self, order: Purchase, said: Any, who: Mapping[str, Any]) -> Done[Purchase]:
         """Write the letter, or take down how the supplier was told otherwise."""
         if said.how or said.at is not None:
-            return dispatch.mark_as_sent(purchase.pk, said.how, at=said.at, **who)
-        return dispatch.send(purchase.pk, **who)
+            return dispatch.mark_as_sent(order.pk, said.how, at=said.at, **who)
+        return dispatch.send(order.pk, **who)
 
 
 class PurchaseCancellationView(PurchaseStepView):
@@ -159,9 +139,9 @@ class PurchaseCancellationView(PurchaseStepView):
     serializer_class = CancellationSerializer
     back = staticmethod(approval.reopen)
 
-    def do(self, purchase: Purchase, said: Any, who: Mapping[str, Any]) -> Done:
+    def do(self, order: Purchase, said: Any, who: Mapping[str, Any]) -> Done[Purchase]:
         """Call it off."""
-        return approval.cancel(purchase.pk, reason=said.reason, **who)
+        return approval.cancel(order.pk, reason=said.reason, **who)
 
 
 class PurchaseRestView(PurchaseStepView):
@@ -171,13 +151,12 @@ class PurchaseRestView(PurchaseStepView):
     back = staticmethod(goods_receipt.expect_rest)
 
 
-class PurchaseReceiptView(PurchasesView):
+class PurchaseReceiptView(PurchaseStepView):
     """A delivery of a purchase, under an id that the sender chose."""
 
-    serves: ClassVar[Mapping[str, Collection[Role]]] = {"PUT": STOCK, "DELETE": STOCK}
-    serializer_class: ClassVar[type[ShapeSerializer]] = DeliverySerializer
+    serializer_class = DeliverySerializer
 
-    def put(self, request: Request, number: str, client_id: str) -> Response:
+    def put(self, request: Request, number: str, client_id: str) -> Response:  # type: ignore[override]
         """Post the delivery through the ledger and count it towards the purchase, once."""
         purchase = _purchase(number)
         said = read_document(DeliverySerializer, client_id, request.data)
@@ -193,18 +172,18 @@ class PurchaseReceiptView(PurchasesView):
             share_by=said.share_by,
             note=said.note,
         )
-        return answer(
+        return self.answer(
             request,
-            purchase,
+            number,
             lambda who: goods_receipt.receive(purchase.pk, receipt, rest_comes=said.rest_comes, **who),
         )
 
-    def delete(self, request: Request, number: str, client_id: str) -> Response:
+    def delete(self, request: Request, number: str, client_id: str) -> Response:  # type: ignore[override]
         """Let the receipt belong to no purchase; it stays in the ledger."""
         purchase = _purchase(number)
-        return answer(
+        return self.answer(
             request,
-            purchase,
+            number,
             lambda who: goods_receipt.unlink(purchase.pk, client_id, **who),
             new=status.HTTP_200_OK,
         )
@@ -237,29 +216,11 @@ def _changes(purchase: Purchase, said: Said) -> Changes:
     return Changes(packs, tuple(added.items()), said.note)
 
 
-def answer(
-    request: Request,
-    purchase: Purchase,
-    step: Callable[[Mapping[str, Any]], Done],
-    new: int = status.HTTP_201_CREATED,
-) -> Response:
-    """Return the purchase after a step. Raises what the problem handler knows."""
-    try:
-        done = step({"by": asking(request).get_username(), "now": timezone.now()})
-    except StepConflict as conflict:
-        sent = Said(purchase.number)
-        raise Conflict([(sent, problem) for problem in conflict.problems]) from conflict
-    except StepRefused as refused:
-        raise Malformed(refused.problems) from refused
-    found = PurchaseSerializer(_purchase(purchase.number)).data
-    return Response(found, status=new if done.changed else status.HTTP_200_OK)
-
-
 def _whole(found: QuerySet[Purchase]) -> QuerySet[Purchase]:
     return with_lines(found).prefetch_related("receipts__document")
 
 
-def _purchase(number: str) -> Purchase:
+def _purchase(number: Key) -> Purchase:
     found: Purchase | None = _whole(purchases()).filter(number=number).first()
     if found is None:
         raise Http404

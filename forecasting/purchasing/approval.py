@@ -7,9 +7,8 @@ from datetime import datetime
 from forecasting.models import Purchase, PurchaseLine, PurchaseStatus, SupplierTerms
 from forecasting.purchasing.dispatch import withdraw_letters
 from forecasting.purchasing.inputs import price_list_of
-from forecasting.purchasing.steps import Done, go, not_now, note, take
-from forecasting.replenishment.steps import StepRefused
 from forecasting.stock_control.numeric_checks import ZERO
+from forecasting.workflow import Done, StepRefused, go, not_now, note, take
 from inventory.documents import Problem, free_text_problem
 from inventory.models import Pack
 from shop.common.text import exact, hundredths_up
@@ -27,13 +26,13 @@ class Changes:
     note: str | None = None
 
 
-def change(purchase_id: int, changes: Changes, *, by: str, now: datetime) -> Done:
+def change(purchase_id: int, changes: Changes, *, by: str, now: datetime) -> Done[Purchase]:
     """Change a draft; 0 packs strike a line out. The same again is answered with the first.
 
     Raises StepRefused for packs that cannot be, StepConflict when the purchase is no draft any more.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.status != PurchaseStatus.DRAFT:
             raise not_now(purchase, "take the approval back to change it")
         changed = _change(purchase, lines, changes)
@@ -41,16 +40,16 @@ def change(purchase_id: int, changes: Changes, *, by: str, now: datetime) -> Don
             note(purchase, "changed", by=by, now=now, details=changed)
         return Done(purchase, changed=bool(changed))
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
-def undo_changes(purchase_id: int, *, by: str, now: datetime) -> Done:
+def undo_changes(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
     """Make a draft what was suggested: lines added by hand go, struck ones come back.
 
     Raises StepConflict when it is no draft.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.status != PurchaseStatus.DRAFT:
             raise not_now(purchase, "only a draft can be what was suggested again")
         changed = [line for line in lines if line.by_hand or line.approved_packs is not None]
@@ -63,10 +62,10 @@ def undo_changes(purchase_id: int, *, by: str, now: datetime) -> Done:
         note(purchase, "changes undone", by=by, now=now, details={"were": _in_words(changed)})
         return Done(purchase, changed=True)
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
-def approve(purchase_id: int, changes: Changes | None = None, *, by: str, now: datetime) -> Done:
+def approve(purchase_id: int, changes: Changes | None = None, *, by: str, now: datetime) -> Done[Purchase]:
     """Approve a draft, with last changes where some are given.
 
     The same yes again is answered with the first. An order that its supplier may not take, or that will not
@@ -75,7 +74,7 @@ def approve(purchase_id: int, changes: Changes | None = None, *, by: str, now: d
     """
     changes = changes or Changes({})
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.status == PurchaseStatus.APPROVED and _says_nothing_new(purchase, lines, changes):
             return Done(purchase, changed=False)
         if purchase.status != PurchaseStatus.DRAFT:
@@ -91,16 +90,16 @@ def approve(purchase_id: int, changes: Changes | None = None, *, by: str, now: d
         note(purchase, "approved", by=by, now=now, details=changed)
         return Done(purchase, changed=True, flags=tuple(warnings(purchase, lines)))
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
-def take_approval_back(purchase_id: int, *, by: str, now: datetime) -> Done:
+def take_approval_back(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
     """Make an approved purchase a draft again, with the packs that were approved.
 
     Raises StepConflict when it is neither, for what was sent is with the supplier.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.status == PurchaseStatus.DRAFT:
             return Done(purchase, changed=False)
         if purchase.status != PurchaseStatus.APPROVED:
@@ -111,16 +110,16 @@ def take_approval_back(purchase_id: int, *, by: str, now: datetime) -> Done:
         note(purchase, "approval taken back", by=by, now=now)
         return Done(purchase, changed=True)
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
-def cancel(purchase_id: int, *, by: str, now: datetime, reason: str = "") -> Done:
+def cancel(purchase_id: int, *, by: str, now: datetime, reason: str = "") -> Done[Purchase]:
     """Call off a purchase of which nothing has come; a letter that waits is not sent any more.
 
     Raises StepRefused for a sent one without a reason; StepConflict when something came.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:  # noqa: ARG001 - a step gets both
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:  # noqa: ARG001 - a step gets both
         if purchase.status == PurchaseStatus.CANCELLED:
             return Done(purchase, changed=False)
         if purchase.status in (PurchaseStatus.PARTLY_RECEIVED, PurchaseStatus.RECEIVED):
@@ -135,16 +134,16 @@ def cancel(purchase_id: int, *, by: str, now: datetime, reason: str = "") -> Don
         flags = (f"Tell {purchase.supplier}: the order is with them.",) if told else ()
         return Done(purchase, changed=True, flags=flags)
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
-def reopen(purchase_id: int, *, by: str, now: datetime) -> Done:
+def reopen(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
     """Make a cancelled purchase that was never sent a draft again, unless its supplier has another.
 
     Raises StepConflict when it was not cancelled, was sent before, or when there is a newer draft.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:  # noqa: ARG001 - a step gets both
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:  # noqa: ARG001 - a step gets both
         if purchase.status == PurchaseStatus.DRAFT:
             return Done(purchase, changed=False)
         if purchase.status != PurchaseStatus.CANCELLED or purchase.sent_at:
@@ -156,7 +155,7 @@ def reopen(purchase_id: int, *, by: str, now: datetime) -> Done:
         note(purchase, "opened again", by=by, now=now)
         return Done(purchase, changed=True)
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
 def warnings(purchase: Purchase, lines: Sequence[PurchaseLine]) -> list[str]:

@@ -11,22 +11,21 @@ from forecasting.models import Letter, LetterState, Purchase, PurchaseLine, Purc
 from forecasting.outbox.messages import Attachment, Composed, write_letter
 from forecasting.purchasing.inputs import lead_time_of
 from forecasting.purchasing.purchase_order_pdf import order_csv, order_pdf, ordered_lines
-from forecasting.purchasing.steps import Done, go, not_now, note, take
-from forecasting.replenishment.steps import StepConflict, StepRefused
+from forecasting.workflow import Done, StepConflict, StepRefused, go, not_now, note, take
 from inventory.documents import Problem, free_text_problem
-from shop.models import in_shop_zone, the_shop
+from shop.models import in_shop_zone, on_shop_clocks, the_shop
 
 WITHDRAWN = "Taken back before it was sent."
 
 
-def send(purchase_id: int, *, by: str, now: datetime) -> Done:
+def send(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
     """Write the order to the supplier, with a PDF and a CSV; the letter goes out with the next post.
 
     The same again is answered with the first. Raises StepRefused for a supplier without an address,
     StepConflict when the purchase is not approved.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.status == PurchaseStatus.SENT:
             return Done(purchase, changed=False)
         if purchase.status != PurchaseStatus.APPROVED:
@@ -39,16 +38,18 @@ def send(purchase_id: int, *, by: str, now: datetime) -> Done:
         note(purchase, "sent", by=by, now=now, details={"to": recipient, "letter": letter.pk})
         return Done(purchase, changed=True)
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
-def mark_as_sent(purchase_id: int, how: str, *, by: str, now: datetime, at: datetime | None = None) -> Done:
+def mark_as_sent(
+    purchase_id: int, how: str, *, by: str, now: datetime, at: datetime | None = None
+) -> Done[Purchase]:
     """Say that the supplier was told otherwise: by telephone, on its site; `at` is when, now unless given.
 
     Raises StepRefused without saying how and for a moment to come; StepConflict when it is not approved.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.status == PurchaseStatus.SENT:
             return Done(purchase, changed=False)
         if purchase.status != PurchaseStatus.APPROVED:
@@ -58,21 +59,21 @@ def mark_as_sent(purchase_id: int, how: str, *, by: str, now: datetime, at: date
         if found := free_text_problem(how):
             raise StepRefused([Problem("how", how[:50], found)])
         if at is not None and at > now:
-            raise StepRefused([Problem("at", f"{at:%Y-%m-%d %H:%M}", "is still to come; give when it was")])
+            raise StepRefused([Problem("at", on_shop_clocks(at), "is still to come; give when it was")])
         _mark(purchase, lines, at or now)
         note(purchase, "marked as sent", by=by, now=now, details={"how": how})
         return Done(purchase, changed=True)
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
-def take_sending_back(purchase_id: int, *, by: str, now: datetime) -> Done:
+def take_sending_back(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
     """Make a sent purchase an approved one again, as long as the supplier cannot have it.
 
     Raises StepConflict when its letter has gone out, or something has come.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:  # noqa: ARG001 - a step gets both
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:  # noqa: ARG001 - a step gets both
         if purchase.status == PurchaseStatus.APPROVED:
             return Done(purchase, changed=False)
         if purchase.status != PurchaseStatus.SENT or purchase.receipts.exists():
@@ -86,7 +87,7 @@ def take_sending_back(purchase_id: int, *, by: str, now: datetime) -> Done:
         note(purchase, "sending taken back", by=by, now=now)
         return Done(purchase, changed=True)
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
 def withdraw_letters(purchase: Purchase) -> bool:

@@ -8,7 +8,7 @@ from django.db import transaction
 from django.db.models import IntegerField, Max
 from django.db.models.functions import Cast, Substr
 
-from forecasting.draft_requirements import CannotDraftError, depot_of
+from forecasting.draft_requirements import depot_of, require_finished
 from forecasting.models import (
     ForecastRun,
     Purchase,
@@ -40,8 +40,7 @@ def draft_purchases(run: ForecastRun, day: date, *, by: str, now: datetime) -> D
 
     Raises CannotDraftError without a depot, with several and none chosen, and for an unfinished forecast.
     """
-    if run.finished_at is None:
-        raise CannotDraftError(f"The forecast of {run.known_at:%Y-%m-%d %H:%M} is not finished; wait for it.")
+    require_finished(run)
     with transaction.atomic():
         # Whoever drafts at the same time waits here, and then finds what this one has drafted.
         terms = StockingTerms.objects.select_for_update().get(pk=1)

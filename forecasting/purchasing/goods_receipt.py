@@ -8,9 +8,8 @@ from typing import Any
 
 from forecasting.models import Purchase, PurchaseLine, PurchaseReceipt, PurchaseStatus
 from forecasting.purchasing.delivery_discrepancies import Came, Expected, differences
-from forecasting.purchasing.steps import Done, go, not_now, note, take
-from forecasting.replenishment.steps import StepConflict, StepRefused
 from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
+from forecasting.workflow import Done, StepConflict, StepRefused, go, not_now, note, take
 from inventory import ledger, signals
 from inventory.documents import Kind, Problem, Receipt
 from inventory.models import Books, Document
@@ -19,7 +18,9 @@ DAY_SECONDS = 86_400
 IS_OPEN = (PurchaseStatus.SENT, PurchaseStatus.PARTLY_RECEIVED)
 
 
-def receive(purchase_id: int, receipt: Receipt, *, rest_comes: bool = True, by: str, now: datetime) -> Done:
+def receive(
+    purchase_id: int, receipt: Receipt, *, rest_comes: bool = True, by: str, now: datetime
+) -> Done[Purchase]:
     """Post a delivery through the ledger's door, as it came, and count it towards its order.
 
     What differs is kept with the receipt in words and returned as flags; nothing is refused for it. A
@@ -28,13 +29,13 @@ def receive(purchase_id: int, receipt: Receipt, *, rest_comes: bool = True, by: 
     and for a delivery before the order; StepConflict when the order was never sent.
     """
 
-    def work() -> Done:
+    def work() -> Done[Purchase]:
         _require_expected(Purchase.objects.select_related("supplier").get(pk=purchase_id), receipt)
         # The ledger's pools first, then the purchase: a correction of a receipt comes to them in this order.
         posting = ledger.post(receipt, by=by, now=now)
-        return take(purchase_id, lambda purchase, lines: count(purchase, lines, posting))
+        return take(Purchase, purchase_id, lambda purchase, lines: count(purchase, lines, posting))
 
-    def count(purchase: Purchase, lines: list[PurchaseLine], posting: ledger.Posting) -> Done:
+    def count(purchase: Purchase, lines: list[PurchaseLine], posting: ledger.Posting) -> Done[Purchase]:
         _require_expected(purchase, receipt)
         document = Document.objects.get(pk=posting.document_id)
         if linked := PurchaseReceipt.objects.filter(document=document).first():
@@ -50,14 +51,14 @@ def receive(purchase_id: int, receipt: Receipt, *, rest_comes: bool = True, by: 
     return ledger.once_more_if_raced(work)
 
 
-def link(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done:
+def link(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done[Purchase]:
     """Count a receipt that is in the ledger already towards an order of its supplier.
 
     Raises StepRefused for a receipt that is not there, undone, of another supplier or of before the order;
     StepConflict when it belongs to another order, or the order was never sent.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.sent_at is None:
             raise not_now(purchase, "say first that the order was sent")
         document = Document.objects.filter(
@@ -74,13 +75,13 @@ def link(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done:
         _recount(purchase, lines)
         return Done(purchase, changed=True, flags=tuple(found))
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
-def unlink(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done:
+def unlink(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done[Purchase]:
     """Let a receipt belong to no order again; it stays in the ledger. Nothing to do is no error."""
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         removed, _ = purchase.receipts.filter(document__client_id=receipt_id).delete()
         if not removed:
             return Done(purchase, changed=False)
@@ -88,16 +89,16 @@ def unlink(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done
         _recount(purchase, lines)
         return Done(purchase, changed=True)
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
-def call_rest_off(purchase_id: int, *, by: str, now: datetime) -> Done:
+def call_rest_off(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
     """Say that the rest of an order of which something came is not coming; it counts as on order no more.
 
     Raises StepConflict when nothing came: then the purchase is cancelled.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.status == PurchaseStatus.RECEIVED:
             return Done(purchase, changed=False)
         if purchase.status != PurchaseStatus.PARTLY_RECEIVED:
@@ -106,16 +107,16 @@ def call_rest_off(purchase_id: int, *, by: str, now: datetime) -> Done:
         note(purchase, "rest is not coming", by=by, now=now)
         return Done(purchase, changed=True, flags=(f"Tell {purchase.supplier} unless it said so itself.",))
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
-def expect_rest(purchase_id: int, *, by: str, now: datetime) -> Done:
+def expect_rest(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
     """Wait for the rest of an order again that was said not to come.
 
     Raises StepConflict when nothing is missing of it.
     """
 
-    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done:
+    def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.status in IS_OPEN:
             return Done(purchase, changed=False)
         if purchase.status != PurchaseStatus.RECEIVED or not any(line.open_units for line in lines):
@@ -124,7 +125,7 @@ def expect_rest(purchase_id: int, *, by: str, now: datetime) -> Done:
         note(purchase, "rest is coming after all", by=by, now=now)
         return Done(purchase, changed=True)
 
-    return take(purchase_id, step)
+    return take(Purchase, purchase_id, step)
 
 
 def preview(lines: Sequence[PurchaseLine], receipt: Receipt) -> list[str]:

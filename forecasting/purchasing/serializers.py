@@ -10,14 +10,14 @@ from rest_framework import serializers
 from forecasting.models import Purchase, PurchaseLine, PurchaseReceipt
 from forecasting.purchasing.queries import total_of
 from forecasting.stock_control.numeric_checks import ZERO
-from forecasting.workflow_api import AmountField
+from forecasting.workflow_api import AmountField, AmountsSerializer
 from inventory.documents import Kind, ReceiptLine
 from shop.api.fields import FlagField, MomentField, NumberField, TextField
 from shop.api.serializers import LIST_MESSAGES, ReceiptLineSerializer, ShapeSerializer
 from shop.common.text import exact
 
 
-class PurchaseLineSerializer(serializers.ModelSerializer[PurchaseLine]):
+class PurchaseLineSerializer(AmountsSerializer[PurchaseLine]):
     """One pack of a purchase; quantities in stock units but for packs, money net of tax."""
 
     consumable = serializers.CharField(source="consumable.code")
@@ -52,13 +52,6 @@ class PurchaseLineSerializer(serializers.ModelSerializer[PurchaseLine]):
             "cover_days",
             "why",
         )
-
-    def build_standard_field(self, field_name: str, model_field: Any) -> Any:
-        """Show every amount alike."""
-        class_, options = super().build_standard_field(field_name, model_field)
-        if class_ is serializers.DecimalField:
-            return AmountField, {"help_text": model_field.help_text, "allow_null": model_field.null}
-        return class_, options
 
 
 class PurchaseReceiptSerializer(serializers.ModelSerializer[PurchaseReceipt]):

@@ -13,9 +13,8 @@ from forecasting.models import Purchase
 from forecasting.purchasing import approval, dispatch, goods_receipt
 from forecasting.purchasing.forms import DeliveryForm, SentForm, now_as_written
 from forecasting.purchasing.queries import STOCK, total_of
-from forecasting.purchasing.steps import Done
 from forecasting.purchasing.views import go_back, purchase_or_404
-from forecasting.replenishment.steps import StepRefused
+from forecasting.workflow import Done, StepRefused
 from inventory.ledger import Refused
 from inventory.models import Books, Document
 from shop.models import the_shop
@@ -37,7 +36,7 @@ def send(request: HttpRequest, pk: int) -> HttpResponse:
     if told and form.is_valid():
         how, at = form.cleaned_data["how"], form.cleaned_data["at"]
 
-        def mark(pk: int, **who: object) -> Done:
+        def mark(pk: int, **who: object) -> Done[Purchase]:
             return dispatch.mark_as_sent(pk, how, at=min(at, timezone.now()), **who)  # type: ignore[arg-type]
 
         return go_back(request, pk, mark, "Marked as sent.")
@@ -62,7 +61,7 @@ def cancel(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         reason = request.POST.get("reason", "")[:200].strip()
 
-        def call_off(pk: int, **who: object) -> Done:
+        def call_off(pk: int, **who: object) -> Done[Purchase]:
             return approval.cancel(pk, reason=reason, **who)  # type: ignore[arg-type]
 
         return go_back(request, pk, call_off, "Cancelled.")
@@ -141,7 +140,7 @@ def receipts(request: HttpRequest, pk: int) -> HttpResponse:
     receipt_id = request.POST.get("receipt", "")
     adds = "add" in request.POST
 
-    def tie(pk: int, **who: object) -> Done:
+    def tie(pk: int, **who: object) -> Done[Purchase]:
         tied = goods_receipt.link if adds else goods_receipt.unlink
         return tied(pk, receipt_id, **who)  # type: ignore[arg-type]
 

@@ -12,9 +12,9 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
+from forecasting.burn.runs import latest_run
 from forecasting.draft_requirements import CannotDraftError
 from forecasting.models import (
-    ForecastRun,
     Purchase,
     PurchaseLeftOut,
     PurchaseLine,
@@ -36,12 +36,12 @@ from forecasting.purchasing.queries import (
     total_of,
     with_lines,
 )
-from forecasting.purchasing.steps import Done
-from forecasting.replenishment.steps import StepRefused
-from inventory.ledger import Refused
+from forecasting.workflow import Done
+from forecasting.workflow_views import fill_in, press
 from inventory.models import Books, Pack, Supplier
 from shop.common.pagination import page_of
 from shop.common.text import counted
+from shop.exports.download import CSV, download
 from shop.models import in_shop_zone, the_shop
 from shop.people.permissions import for_roles, person_of, role_of
 from shop.web.code_select import options_of
@@ -50,7 +50,7 @@ from shop.web.code_select import options_of
 LEFT_OUT_SHOWN = 5
 
 # What a person may press, by the name of the button: the label, the statuses that show it, the step.
-STEPS: dict[str, tuple[str, frozenset[str], Callable[..., Done]]] = {
+STEPS: dict[str, tuple[str, frozenset[str], Callable[..., Done[Purchase]]]] = {
     "take-approval-back": (
         "Take the approval back",
         frozenset({PurchaseStatus.APPROVED}),
@@ -107,10 +107,6 @@ def index(request: HttpRequest) -> HttpResponse:
     return render(request, "forecasting/purchases.html", context)
 
 
-def _latest_run() -> ForecastRun | None:
-    return ForecastRun.objects.filter(finished_at__isnull=False).first()
-
-
 @never_cache
 @require_safe
 @for_roles(*STOCK)
@@ -129,7 +125,7 @@ def left_out(request: HttpRequest) -> HttpResponse:
 def draft(request: HttpRequest) -> HttpResponse:
     """Draft today's purchases now; what is there already stays."""
     now = timezone.now()
-    run = _latest_run()
+    run = latest_run()
     if run is None:
         messages.error(request, "There is no burn forecast yet; make one first, then draft.")
         return redirect("purchases:list")
@@ -245,16 +241,15 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
     form = _draft_form(request.POST, purchase)
     by, now = person_of(request).get_username(), timezone.now()
     approves = "approve" in request.POST
-    if form.is_valid():
-        step = approval.approve if approves else approval.change
-        try:
-            done = step(pk, form.changes(), by=by, now=now)
-        except StepRefused as refused:
-            form.add_problems(refused.problems)
-        else:
-            said = "Approved: it can be sent." if approves else "Kept."
-            messages.success(request, said if done.changed else "Nothing was changed.")
-            return redirect("purchases:show", pk)
+    step = approval.approve if approves else approval.change
+    said = "Approved: it can be sent." if approves else "Kept."
+
+    def take() -> Done[Purchase]:
+        return step(pk, form.changes(), by=by, now=now)
+
+    # The page itself says what an approved order should be looked at for.
+    if fill_in(request, form, take, said, unchanged="Nothing was changed."):
+        return redirect("purchases:show", pk)
     return _show(request, purchase_or_404(pk), form, status=400)
 
 
@@ -268,18 +263,11 @@ def step(request: HttpRequest, pk: int) -> HttpResponse:
     return go_back(request, pk, taken, "Done.")
 
 
-def go_back(request: HttpRequest, pk: int, taken: Callable[..., Done], said: str) -> HttpResponseRedirect:
+def go_back(
+    request: HttpRequest, pk: int, taken: Callable[..., Done[Purchase]], said: str
+) -> HttpResponseRedirect:
     """Take a step, say what came of it, and show the purchase."""
-    try:
-        done = taken(pk, by=person_of(request).get_username(), now=timezone.now())
-    except Purchase.DoesNotExist:
-        raise Http404 from None
-    except (StepRefused, Refused) as refused:
-        messages.error(request, f"Nothing was changed: {refused}.")
-    else:
-        messages.success(request, said if done.changed else "That was done already.")
-        for flag in done.flags:
-            messages.warning(request, flag)
+    press(request, pk, taken, said)
     return redirect("purchases:show", pk)
 
 
@@ -288,7 +276,7 @@ def go_back(request: HttpRequest, pk: int, taken: Callable[..., Done], said: str
 def as_pdf(request: HttpRequest, pk: int) -> HttpResponse:  # noqa: ARG001 - a view gets both
     """Send the order as a PDF."""
     purchase = purchase_or_404(pk)
-    return _file(order_pdf(purchase), f"{purchase}.pdf", "application/pdf")
+    return download(order_pdf(purchase), f"{purchase}.pdf", "application/pdf")
 
 
 @require_safe
@@ -296,9 +284,4 @@ def as_pdf(request: HttpRequest, pk: int) -> HttpResponse:  # noqa: ARG001 - a v
 def as_csv(request: HttpRequest, pk: int) -> HttpResponse:  # noqa: ARG001 - a view gets both
     """Send the order as CSV."""
     purchase = purchase_or_404(pk)
-    return _file(order_csv(purchase).encode(), f"{purchase}.csv", "text/csv; charset=utf-8; header=present")
-
-
-def _file(content: bytes, name: str, media_type: str) -> HttpResponse:
-    disposition = f'attachment; filename="{name}"'
-    return HttpResponse(content, content_type=media_type, headers={"Content-Disposition": disposition})
+    return download(order_csv(purchase).encode(), f"{purchase}.csv", CSV)

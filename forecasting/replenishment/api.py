@@ -4,21 +4,21 @@ PUT takes a step and DELETE takes it back; the same again is answered with the f
 201), anything that does not fit where the restock stands with 409.
 """
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, ClassVar
 
 from django.db.models import Prefetch, QuerySet
 from django.http import Http404
-from django.utils import timezone
 from django_filters import FilterSet
-from rest_framework import serializers, status
+from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from forecasting.burn.runs import latest_run
 from forecasting.draft_requirements import CannotDraftError
-from forecasting.models import ForecastRun, Restock, RestockLine
+from forecasting.models import Restock, RestockLine
 from forecasting.replenishment import approval, pick_ship_receive
 from forecasting.replenishment.discrepancies import Settlement, settle
 from forecasting.replenishment.queries import (
@@ -31,20 +31,18 @@ from forecasting.replenishment.queries import (
     with_differences,
 )
 from forecasting.replenishment.redraft import draft_again
-from forecasting.replenishment.steps import Done, StepConflict, StepRefused
 from forecasting.stock_control.numeric_checks import ZERO
-from forecasting.workflow_api import AmountField, ServedView, asking
+from forecasting.workflow import Done, StepConflict, StepRefused
+from forecasting.workflow_api import AmountField, AmountsSerializer, Key, ServedView, StepView, asking
 from inventory.documents import Kind, Line, Problem
-from inventory.ledger import Conflict
 from shop.api.fields import FlagField, NumberField, TextField
 from shop.api.filters import Choice, Code
 from shop.api.lists import RowList
-from shop.api.problems import Malformed
-from shop.api.serializers import LIST_MESSAGES, LineSerializer, ShapeSerializer, read_document
+from shop.api.serializers import LIST_MESSAGES, LineSerializer, ShapeSerializer
 from shop.models import Person, Role
 
 
-class RestockLineSerializer(serializers.ModelSerializer[RestockLine]):
+class RestockLineSerializer(AmountsSerializer[RestockLine]):
     """One consumable of a restock; quantities in its stock unit."""
 
     consumable = serializers.CharField(source="consumable.code")
@@ -80,13 +78,6 @@ class RestockLineSerializer(serializers.ModelSerializer[RestockLine]):
             "cover_days",
             "why",
         )
-
-    def build_standard_field(self, field_name: str, model_field: Any) -> Any:
-        """Show every amount alike."""
-        class_, options = super().build_standard_field(field_name, model_field)
-        if class_ is serializers.DecimalField:
-            return AmountField, {"help_text": model_field.help_text, "allow_null": model_field.null}
-        return class_, options
 
 
 class RestockSerializer(serializers.ModelSerializer[Restock]):
@@ -178,13 +169,6 @@ class DifferencesSerializer(ShapeSerializer):
     lines = WhereItSerializer(many=True, error_messages=LIST_MESSAGES)
 
 
-class RestocksView(ServedView):
-    """What all routes of restocks have in common."""
-
-    serves: ClassVar[Mapping[str, Collection[Role]]] = {"GET": EVERYONE, "HEAD": EVERYONE}
-    answers_with: ClassVar[type[serializers.BaseSerializer[Any]]] = RestockSerializer
-
-
 class RestockFilters(FilterSet):
     """By week, van and status."""
 
@@ -212,100 +196,78 @@ class RestockListView(RowList):
         return _with_lines(with_differences(visible_to(person)))
 
 
-class RestockView(RestocksView):
+class RestockView(ServedView):
     """One restock."""
+
+    serves = {"GET": EVERYONE, "HEAD": EVERYONE}
+    answers_with = RestockSerializer
 
     def get(self, request: Request, pk: int) -> Response:
         """Show the restock."""
         return Response(RestockSerializer(_restock(request, pk)).data)
 
 
-class StepView(RestocksView):
-    """A step of a restock: PUT takes it, DELETE takes it back where that can be."""
+class RestockStepView(StepView):
+    """A step of a restock; what it says are quantities."""
 
     serves: ClassVar[Mapping[str, Collection[Role]]] = {"PUT": STOCK, "DELETE": STOCK}
+    answers_with = RestockSerializer
     serializer_class: ClassVar[type[ShapeSerializer]] = QuantitiesSerializer
-    take: ClassVar[Callable[..., Done]]
-    back: ClassVar[Callable[..., Done]]
+    sent_as = Quantities
 
-    def put(self, request: Request, pk: int) -> Response:
-        """Take the step, once however often it is sent."""
-        _restock(request, pk)
-        said = read_document(self.serializer_class, str(pk), request.data)
-        return self.answer(request, pk, lambda who: self.do(pk, said, who))
+    def found(self, request: Request, key: Key) -> Restock:
+        """Return a restock that whoever asks may see."""
+        return _restock(request, key)
 
-    def delete(self, request: Request, pk: int) -> Response:
-        """Take the step back."""
-        _restock(request, pk)
-        return self.answer(request, pk, lambda who: type(self).back(pk, **who), new=status.HTTP_200_OK)
-
-    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:
+    def do(self, order: Restock, said: Any, who: Mapping[str, Any]) -> Done[Restock]:
         """Take the step with what the body says."""
         quantities: dict[str, Decimal] = {}
         for number, line in enumerate(said.lines, 1):
             if line.consumable in quantities:
                 raise StepRefused([Problem("consumable", line.consumable, "is named twice", number)])
             quantities[line.consumable] = line.quantity
-        return type(self).take(pk, quantities, **who)
-
-    def answer(
-        self,
-        request: Request,
-        pk: int,
-        step: Callable[[Mapping[str, Any]], Done],
-        new: int = status.HTTP_201_CREATED,
-    ) -> Response:
-        """Return the restock after a step. Raises what the problem handler knows."""
-        try:
-            done = step({"by": asking(request).get_username(), "now": timezone.now()})
-        except StepConflict as conflict:
-            sent = Quantities(str(pk))
-            raise Conflict([(sent, problem) for problem in conflict.problems]) from conflict
-        except StepRefused as refused:
-            raise Malformed(refused.problems) from refused
-        answer = RestockSerializer(_restock(request, pk)).data
-        return Response(answer, status=new if done.changed else status.HTTP_200_OK)
+        return type(self).take(order.pk, quantities, **who)
 
 
-class ChangesView(StepView):
+class ChangesView(RestockStepView):
     """What a person gives otherwise than suggested, and adds; DELETE brings the suggestions back."""
 
     take = staticmethod(approval.change)
     back = staticmethod(approval.undo_changes)
 
 
-class RenewalView(StepView):
+class RenewalView(RestockStepView):
     """A draft worked out again from what is in stock and forecast now."""
 
     serves = {"PUT": STOCK}
     http_method_names = ["put"]
     serializer_class = RenewalSerializer
 
-    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:
+    def do(self, order: Restock, said: Any, who: Mapping[str, Any]) -> Done[Restock]:
         """Work it out again by the newest forecast."""
-        run = ForecastRun.objects.filter(finished_at__isnull=False).first()
+        run = latest_run()
         assert run is not None  # noqa: S101 - the draft was made by one
         try:
-            return draft_again(pk, run, discard_changes=said.discard_changes, **who)
+            return draft_again(order.pk, run, discard_changes=said.discard_changes, **who)
         except CannotDraftError as error:
             raise StepConflict([Problem("depot", "", str(error))]) from error
 
 
-class ApprovalView(StepView):
+class ApprovalView(RestockStepView):
     """A person's yes to a draft."""
 
     take = staticmethod(approval.approve)
     back = staticmethod(approval.take_approval_back)
 
 
-class PickView(StepView):
+class PickView(RestockStepView):
     """What was taken from the depot for the van."""
 
     take = staticmethod(pick_ship_receive.pick)
     back = staticmethod(pick_ship_receive.take_pick_back)
 
 
-class ConfirmationView(StepView):
+class ConfirmationView(RestockStepView):
     """What arrived on the van; a technician says it of the own van."""
 
     serves = {"PUT": VAN_AND_STOCK, "DELETE": STOCK}
@@ -313,34 +275,34 @@ class ConfirmationView(StepView):
     back = staticmethod(pick_ship_receive.take_confirmation_back)
 
 
-class CancellationView(StepView):
+class CancellationView(RestockStepView):
     """That a restock is called off."""
 
     serializer_class = NothingSerializer
     back = staticmethod(approval.reopen)
 
-    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:  # noqa: ARG002 - nothing is said
+    def do(self, order: Restock, said: Any, who: Mapping[str, Any]) -> Done[Restock]:  # noqa: ARG002 - nothing is said
         """Call it off."""
-        return approval.cancel(pk, **who)
+        return approval.cancel(order.pk, **who)
 
 
-class DifferencesView(StepView):
+class DifferencesView(RestockStepView):
     """Where what did not arrive is."""
 
     serves = {"PUT": STOCK}
     http_method_names = ["put"]
     serializer_class = DifferencesSerializer
 
-    def do(self, pk: int, said: Any, who: Mapping[str, Any]) -> Done:
+    def do(self, order: Restock, said: Any, who: Mapping[str, Any]) -> Done[Restock]:
         """Settle the differences."""
         settlements = {
             line.consumable: Settlement(line.open, line.at_depot, line.on_van, line.lost)
             for line in said.lines
         }
-        return settle(pk, settlements, **who)
+        return settle(order.pk, settlements, **who)
 
 
-def _restock(request: Request, pk: int) -> Restock:
+def _restock(request: Request, pk: Key) -> Restock:
     found = _with_lines(with_differences(visible_to(asking(request)))).filter(pk=pk).first()
     if found is None:
         raise Http404

@@ -8,17 +8,8 @@ from decimal import Decimal
 from forecasting.models import Restock, RestockEvent, RestockLine, RestockStatus, StockingTerms
 from forecasting.replenishment.drafts import lines_of
 from forecasting.replenishment.inputs import gather
-from forecasting.replenishment.steps import (
-    Done,
-    Quantities,
-    StepRefused,
-    as_text,
-    chosen,
-    not_now,
-    note,
-    take,
-    wrong_quantity,
-)
+from forecasting.replenishment.quantities import Quantities, as_text, chosen, wrong_quantity
+from forecasting.workflow import Done, StepRefused, go, not_now, note, take
 from inventory.documents import Problem
 from inventory.models import Consumable
 from shop.common.text import exact
@@ -26,7 +17,7 @@ from shop.common.text import exact
 LONGEST_WHY = 500
 
 
-def change(restock_id: int, quantities: Quantities, *, by: str, now: datetime) -> Done:
+def change(restock_id: int, quantities: Quantities, *, by: str, now: datetime) -> Done[Restock]:
     """Change a draft: each line given at its quantity, 0 leaving it out; others stay as they are.
 
     A consumable that is not on the draft is added by hand, with what is known of it on the van. The same
@@ -34,7 +25,7 @@ def change(restock_id: int, quantities: Quantities, *, by: str, now: datetime) -
     StepConflict when the restock is no draft any more.
     """
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         if restock.status != RestockStatus.DRAFT:
             raise not_now(restock, "take the approval back to change it")
         suggested = len(lines)
@@ -48,13 +39,13 @@ def change(restock_id: int, quantities: Quantities, *, by: str, now: datetime) -
             note(restock, "changed", by=by, now=now, details={"changed": asked_of(changed)})
         return Done(restock, changed=bool(changed))
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
-def undo_changes(restock_id: int, *, by: str, now: datetime) -> Done:
+def undo_changes(restock_id: int, *, by: str, now: datetime) -> Done[Restock]:
     """Make a draft what was suggested again: lines added by hand go. Raises StepConflict for no draft."""
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         if restock.status != RestockStatus.DRAFT:
             raise not_now(restock, "only a draft can be what was suggested again")
         changed = touched(lines)
@@ -65,7 +56,7 @@ def undo_changes(restock_id: int, *, by: str, now: datetime) -> Done:
         note(restock, "changes undone", by=by, now=now, details={"was": asked_of(changed)})
         return Done(restock, changed=True)
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
 def touched(lines: Iterable[RestockLine]) -> list[RestockLine]:
@@ -73,7 +64,9 @@ def touched(lines: Iterable[RestockLine]) -> list[RestockLine]:
     return [line for line in lines if line.changed_to is not None]
 
 
-def approve(restock_id: int, quantities: Quantities | None = None, *, by: str, now: datetime) -> Done:
+def approve(
+    restock_id: int, quantities: Quantities | None = None, *, by: str, now: datetime
+) -> Done[Restock]:
     """Approve a draft: each line at the given quantity, in stock units, or as it stands where none is given.
 
     A consumable that is not on the draft is added by hand. The same yes again is answered with the first.
@@ -81,7 +74,7 @@ def approve(restock_id: int, quantities: Quantities | None = None, *, by: str, n
     is no draft any more, and approved otherwise.
     """
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         if restock.status == RestockStatus.APPROVED and chosen(
             lines, quantities, lambda line: line.asked_for
         ) == {line.consumable.code: line.approved for line in lines}:
@@ -96,7 +89,7 @@ def approve(restock_id: int, quantities: Quantities | None = None, *, by: str, n
         for line in lines:
             line.approved = approved[line.consumable.code]
         RestockLine.objects.bulk_update(lines, ["approved"])
-        _go(restock, RestockStatus.APPROVED)
+        go(restock, RestockStatus.APPROVED)
         changes = {
             line.consumable.code: line.approved or Decimal(0)
             for line in lines
@@ -106,16 +99,16 @@ def approve(restock_id: int, quantities: Quantities | None = None, *, by: str, n
         note(restock, "approved", by=by, now=now, details={"changed": details} if details else {})
         return Done(restock, changed=True)
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
-def take_approval_back(restock_id: int, *, by: str, now: datetime) -> Done:
+def take_approval_back(restock_id: int, *, by: str, now: datetime) -> Done[Restock]:
     """Make an approved restock a draft again, with the quantities approved, while nothing of it is picked.
 
     Raises StepConflict when it is neither approved nor a draft.
     """
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         if restock.status == RestockStatus.DRAFT:
             return Done(restock, changed=False)
         if restock.status != RestockStatus.APPROVED:
@@ -124,35 +117,35 @@ def take_approval_back(restock_id: int, *, by: str, now: datetime) -> Done:
         for line in lines:
             line.changed_to, line.approved = _changed_to(line, line.approved or Decimal(0)), None
         RestockLine.objects.bulk_update(lines, ["changed_to", "approved"])
-        _go(restock, RestockStatus.DRAFT)
+        go(restock, RestockStatus.DRAFT)
         note(restock, "approval taken back", by=by, now=now, details={"approved": details})
         return Done(restock, changed=True)
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
-def cancel(restock_id: int, *, by: str, now: datetime, reason: str = "") -> Done:
+def cancel(restock_id: int, *, by: str, now: datetime, reason: str = "") -> Done[Restock]:
     """Call off a restock of which nothing is picked. Raises StepConflict when something is."""
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:  # noqa: ARG001 - a step gets both
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:  # noqa: ARG001 - a step gets both
         if restock.status == RestockStatus.CANCELLED:
             return Done(restock, changed=False)
         if restock.status not in (RestockStatus.DRAFT, RestockStatus.APPROVED):
             raise not_now(restock, "take the pick back first")
-        _go(restock, RestockStatus.CANCELLED)
+        go(restock, RestockStatus.CANCELLED)
         note(restock, "cancelled", by=by, now=now, details={"reason": reason} if reason else {})
         return Done(restock, changed=True)
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
-def reopen(restock_id: int, *, by: str, now: datetime) -> Done:
+def reopen(restock_id: int, *, by: str, now: datetime) -> Done[Restock]:
     """Make a restock that a person cancelled a draft again, unless the van has a later one.
 
     Raises StepConflict when it was not cancelled, or when later drafts count what it asked for.
     """
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:  # noqa: ARG001 - a step gets both
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:  # noqa: ARG001 - a step gets both
         if restock.status == RestockStatus.DRAFT:
             return Done(restock, changed=False)
         if restock.status != RestockStatus.CANCELLED:
@@ -161,11 +154,11 @@ def reopen(restock_id: int, *, by: str, now: datetime) -> Done:
         if later or RestockEvent.objects.filter(restock=restock, what="superseded").exists():
             raise not_now(restock, "the drafts of a later week count what this one asked for")
         restock.lines.update(approved=None)
-        _go(restock, RestockStatus.DRAFT)
+        go(restock, RestockStatus.DRAFT)
         note(restock, "opened again", by=by, now=now)
         return Done(restock, changed=True)
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
 def _asked(
@@ -221,8 +214,3 @@ def _added(restock: Restock, given: Quantities, now: datetime) -> list[RestockLi
 def asked_of(lines: Iterable[RestockLine]) -> dict[str, str]:
     """Return what lines ask for, by code, as JSON values for an event."""
     return {line.consumable.code: exact(line.asked_for) for line in lines}
-
-
-def _go(restock: Restock, status: RestockStatus) -> None:
-    restock.status = status
-    restock.save(update_fields=["status"])

@@ -7,16 +7,9 @@ from decimal import Decimal
 
 from forecasting.models import Restock, RestockEvent, RestockLine, RestockStatus
 from forecasting.replenishment.pick_ship_receive import A_MOMENT, document_id, lock_transit, moment_at
-from forecasting.replenishment.steps import (
-    Done,
-    StepConflict,
-    StepRefused,
-    not_now,
-    note,
-    take,
-    wrong_quantity,
-)
+from forecasting.replenishment.quantities import wrong_quantity
 from forecasting.stock_control.numeric_checks import ZERO
+from forecasting.workflow import Done, StepConflict, StepRefused, not_now, note, take
 from inventory import ledger
 from inventory.documents import Count, CountLine, Document, Line, Problem, Transfer
 from inventory.models import CostPool, Holding, Place
@@ -51,7 +44,9 @@ class Settlement:
         }
 
 
-def settle(restock_id: int, settlements: Mapping[str, Settlement], *, by: str, now: datetime) -> Done:
+def settle(
+    restock_id: int, settlements: Mapping[str, Settlement], *, by: str, now: datetime
+) -> Done[Restock]:
     """Say where the differences of a received restock are, by consumable code; the ledger follows.
 
     What is at the depot or on the van is carried there, what is lost is counted away. The same again is
@@ -59,7 +54,7 @@ def settle(restock_id: int, settlements: Mapping[str, Settlement], *, by: str, n
     quantity is not what the person saw, or the restock is not received.
     """
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         said = {code: settlement.as_json() for code, settlement in settlements.items() if settlement.total}
         last = RestockEvent.objects.filter(restock=restock, what="settled").last()
         if restock.status != RestockStatus.RECEIVED:
@@ -79,7 +74,7 @@ def settle(restock_id: int, settlements: Mapping[str, Settlement], *, by: str, n
         note(restock, "settled", by=by, now=now, details=said)
         return Done(restock, changed=True, flags=flags)
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
 def _fits(lines: list[RestockLine], settlements: Mapping[str, Settlement]) -> bool:

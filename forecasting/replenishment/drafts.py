@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db import transaction
 
-from forecasting.draft_requirements import CannotDraftError, depot_of
+from forecasting.draft_requirements import depot_of, require_finished
 from forecasting.models import (
     ForecastRun,
     Restock,
@@ -37,8 +37,7 @@ def draft_restocks(run: ForecastRun, period: str, *, by: str, now: datetime) -> 
     """
     if not WEEK.fullmatch(period):
         raise ValueError(f"{period!r} is not an ISO week such as 2026-W48")
-    if run.finished_at is None:
-        raise CannotDraftError(f"The forecast of {run.known_at:%Y-%m-%d %H:%M} is not finished; wait for it.")
+    require_finished(run)
     with transaction.atomic():
         # Whoever drafts at the same time waits here, and then finds what this one has drafted.
         terms = StockingTerms.objects.select_for_update().get(pk=1)

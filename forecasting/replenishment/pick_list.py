@@ -1,6 +1,7 @@
 """What to take out of the depot for a van, on paper and as a file."""
 
 import csv
+import re
 from io import StringIO
 
 from forecasting.models import Restock, RestockLine, RestockStatus
@@ -19,6 +20,12 @@ COLUMNS = (
     Column("Why", 5.4),
 )
 BLANK = "\N{LOW LINE}" * 7
+
+
+def file_name(restock: Restock, ending: str) -> str:
+    """Return the name of a pick list's file, on the page and in the letter: no signs but dashes."""
+    van = re.sub(r"[^A-Za-z0-9]", "-", restock.van.code)
+    return f"pick-list-{van}-{restock.period}.{ending}"
 
 
 def pick_list_pdf(restock: Restock) -> bytes:

@@ -10,18 +10,9 @@ from decimal import Decimal
 from django.db.models import Max, Q
 
 from forecasting.models import Restock, RestockEvent, RestockLine, RestockStatus
-from forecasting.replenishment.steps import (
-    Done,
-    Quantities,
-    StepConflict,
-    StepRefused,
-    as_text,
-    chosen,
-    not_now,
-    note,
-    take,
-)
+from forecasting.replenishment.quantities import Quantities, as_text, chosen
 from forecasting.stock_control.numeric_checks import ZERO
+from forecasting.workflow import Done, StepConflict, StepRefused, go, not_now, note, take
 from inventory import ledger
 from inventory.documents import Line, Problem, Transfer
 from inventory.ledger.in_transit import transit_place
@@ -30,14 +21,14 @@ from inventory.models import CountLine, Document, Movement, Place
 A_MOMENT = timedelta(milliseconds=1)
 
 
-def pick(restock_id: int, quantities: Quantities | None = None, *, by: str, now: datetime) -> Done:
+def pick(restock_id: int, quantities: Quantities | None = None, *, by: str, now: datetime) -> Done[Restock]:
     """Take an approved restock out of the depot and send it on its way, each line as given or as approved.
 
     The same pick again is answered with the first. Raises StepRefused for quantities that cannot be or are
     all nothing; StepConflict when it is not approved, or was picked otherwise.
     """
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         picked = chosen(lines, quantities, lambda line: line.approved or ZERO)
         if restock.status == RestockStatus.UNDER_WAY and picked == {
             line.consumable.code: line.picked for line in lines
@@ -55,21 +46,23 @@ def pick(restock_id: int, quantities: Quantities | None = None, *, by: str, now:
         for line in lines:
             line.picked = picked[line.consumable.code]
         RestockLine.objects.bulk_update(lines, ["picked"])
-        _go(restock, RestockStatus.UNDER_WAY, "sent_document")
+        go(restock, RestockStatus.UNDER_WAY, "sent_document")
         note(restock, "picked", by=by, now=now, details={"picked": as_text(picked)})
         return Done(restock, changed=True, flags=carried.flags)
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
-def confirm(restock_id: int, quantities: Quantities | None = None, *, by: str, now: datetime) -> Done:
+def confirm(
+    restock_id: int, quantities: Quantities | None = None, *, by: str, now: datetime
+) -> Done[Restock]:
     """Take what arrived on board, each line as given or as picked; what did not arrive stays under way.
 
     The same answer again is answered with the first. Raises StepRefused for quantities that cannot be;
     StepConflict when the restock is not under way, or was confirmed otherwise.
     """
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         received = chosen(lines, quantities, lambda line: line.picked or ZERO)
         if restock.status == RestockStatus.RECEIVED and received == _confirmed(restock, lines):
             return Done(restock, changed=False)
@@ -87,22 +80,22 @@ def confirm(restock_id: int, quantities: Quantities | None = None, *, by: str, n
         for line in lines:
             line.received = received[line.consumable.code]
         RestockLine.objects.bulk_update(lines, ["received"])
-        _go(restock, RestockStatus.RECEIVED, "received_document")
+        go(restock, RestockStatus.RECEIVED, "received_document")
         open_ = as_text({line.consumable.code: line.open for line in lines})
         details = {"received": as_text(received), **({"missing": open_} if open_ else {})}
         note(restock, "confirmed", by=by, now=now, details=details)
         return Done(restock, changed=True, flags=flags)
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
-def take_pick_back(restock_id: int, *, by: str, now: datetime) -> Done:
+def take_pick_back(restock_id: int, *, by: str, now: datetime) -> Done[Restock]:
     """Undo a pick that nobody has confirmed: all of it is at the depot again, and the restock approved.
 
     Raises StepConflict when it is neither under way nor approved.
     """
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:  # noqa: ARG001 - a step gets both
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:  # noqa: ARG001 - a step gets both
         if restock.status == RestockStatus.APPROVED:
             return Done(restock, changed=False)
         if restock.status != RestockStatus.UNDER_WAY:
@@ -111,20 +104,20 @@ def take_pick_back(restock_id: int, *, by: str, now: datetime) -> Done:
         _bring_back(restock, restock.sent_document, way, by=by, now=now)
         restock.sent_document = None
         restock.lines.update(picked=None)
-        _go(restock, RestockStatus.APPROVED, "sent_document")
+        go(restock, RestockStatus.APPROVED, "sent_document")
         note(restock, "pick taken back", by=by, now=now)
         return Done(restock, changed=True)
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
-def take_confirmation_back(restock_id: int, *, by: str, now: datetime) -> Done:
+def take_confirmation_back(restock_id: int, *, by: str, now: datetime) -> Done[Restock]:
     """Undo a confirmation of which nothing was settled since: all of it is under way again.
 
     Raises StepConflict when it is neither received nor under way, or when differences were settled.
     """
 
-    def step(restock: Restock, lines: list[RestockLine]) -> Done:
+    def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         if restock.status == RestockStatus.UNDER_WAY:
             return Done(restock, changed=False)
         if restock.status != RestockStatus.RECEIVED:
@@ -143,11 +136,11 @@ def take_confirmation_back(restock_id: int, *, by: str, now: datetime) -> Done:
         _bring_back(restock, restock.received_document, way, by=by, now=now)
         restock.received_document = None
         restock.lines.update(received=None)
-        _go(restock, RestockStatus.UNDER_WAY, "received_document")
+        go(restock, RestockStatus.UNDER_WAY, "received_document")
         note(restock, "confirmation taken back", by=by, now=now)
         return Done(restock, changed=True)
 
-    return take(restock_id, step)
+    return take(Restock, restock_id, step)
 
 
 def lock_transit(van: Place) -> Place:
@@ -229,8 +222,3 @@ def _confirmed(restock: Restock, lines: list[RestockLine]) -> dict[str, Decimal]
     said = RestockEvent.objects.filter(restock=restock, what="confirmed").last()
     received = said.details.get("received", {}) if said else {}
     return {line.consumable.code: Decimal(received.get(line.consumable.code, 0)) for line in lines}
-
-
-def _go(restock: Restock, status: RestockStatus, field: str) -> None:
-    restock.status = status
-    restock.save(update_fields=["status", field])

@@ -1,6 +1,8 @@
 """Pages that move stock: picking at the depot, confirming on the van, and settling what did not arrive."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from django.contrib import messages
@@ -15,12 +17,52 @@ from forecasting.replenishment import pick_ship_receive
 from forecasting.replenishment.discrepancies import settle
 from forecasting.replenishment.forms import DifferencesForm, QuantitiesForm
 from forecasting.replenishment.queries import STOCK, VAN_AND_STOCK
-from forecasting.replenishment.steps import Done, StepConflict, StepRefused
 from forecasting.replenishment.views import lines_of, restock_or_404, taken
+from forecasting.workflow import Done, StepConflict, StepRefused
 from inventory.ledger import Refused
 from inventory.models import Holding
 from shop.models import the_shop
 from shop.people.permissions import for_roles, person_of
+
+
+@dataclass(frozen=True, slots=True)
+class Carrying:
+    """A step of a restock that takes a quantity of each line, and its page.
+
+    `status` is where it may be taken and `only` what is said elsewhere; `what` names the quantities, which
+    begin as `begin` says.
+    """
+
+    status: RestockStatus
+    only: str
+    what: str
+    begin: Callable[[RestockLine], Decimal | None]
+    step: Callable[..., Done[Restock]]
+    done: str
+    template: str
+    title: str
+
+
+PICK = Carrying(
+    status=RestockStatus.APPROVED,
+    only="Only an approved restock can be picked",
+    what="picked",
+    begin=lambda line: line.approved,
+    step=pick_ship_receive.pick,
+    done="Picked: it is under way to the van.",
+    template="forecasting/restock_pick.html",
+    title="Pick for {0.van}, {0.period}",
+)
+CONFIRM = Carrying(
+    status=RestockStatus.UNDER_WAY,
+    only="Only what is under way can be confirmed",
+    what="arrived",
+    begin=lambda line: line.picked,
+    step=pick_ship_receive.confirm,
+    done="On board.",
+    template="forecasting/restock_confirm.html",
+    title="What arrived on {0.van}",
+)
 
 
 @never_cache
@@ -28,32 +70,7 @@ from shop.people.permissions import for_roles, person_of
 @for_roles(*STOCK)
 def pick(request: HttpRequest, pk: int) -> HttpResponse:
     """Show what to take out of the depot, and send it on its way."""
-    restock = restock_or_404(request, pk)
-    if request.method != "POST":
-        if restock.status != RestockStatus.APPROVED:
-            return _elsewhere(request, restock, "Only an approved restock can be picked")
-        return _pick(request, restock, _quantities(None, restock, "picked", lambda line: line.approved))
-    form = _quantities(request.POST, restock, "picked", lambda line: line.approved)
-
-    def take() -> Done:
-        by = person_of(request).get_username()
-        return pick_ship_receive.pick(pk, form.quantities(), by=by, now=timezone.now())
-
-    return taken(request, restock, form, take, done="Picked: it is under way to the van.", again=_pick)
-
-
-def _pick(request: HttpRequest, restock: Restock, form: QuantitiesForm, status: int = 200) -> HttpResponse:
-    held = dict(Holding.objects.filter(place=restock.depot).values_list("consumable_id", "quantity"))
-    rows = [(line, field, held.get(line.consumable_id, 0)) for line, field in form.rows()]
-    context = {
-        "shop": the_shop(),
-        "title": f"Pick for {restock.van}, {restock.period}",
-        "restock": restock,
-        "form": form,
-        "rows": [row for row in rows if row[0].approved or row[1].errors],
-        "others": [row for row in rows if not (row[0].approved or row[1].errors)],
-    }
-    return render(request, "forecasting/restock_pick.html", context, status=status)
+    return _carry(request, pk, PICK)
 
 
 @never_cache
@@ -61,31 +78,42 @@ def _pick(request: HttpRequest, restock: Restock, form: QuantitiesForm, status: 
 @for_roles(*VAN_AND_STOCK)
 def confirm(request: HttpRequest, pk: int) -> HttpResponse:
     """Show what should arrive, and take on board what did."""
+    return _carry(request, pk, CONFIRM)
+
+
+def _carry(request: HttpRequest, pk: int, one: Carrying) -> HttpResponse:
     restock = restock_or_404(request, pk)
-    if request.method != "POST":
-        if restock.status != RestockStatus.UNDER_WAY:
-            return _elsewhere(request, restock, "Only what is under way can be confirmed")
-        return _confirm(request, restock, _quantities(None, restock, "arrived", lambda line: line.picked))
-    form = _quantities(request.POST, restock, "arrived", lambda line: line.picked)
+    posted = request.method == "POST"
+    if not posted and restock.status != one.status:
+        return _elsewhere(request, restock, one.only)
+    form = QuantitiesForm(request.POST if posted else None, lines_of(restock), one.what, one.begin)
 
-    def take() -> Done:
-        by = person_of(request).get_username()
-        return pick_ship_receive.confirm(pk, form.quantities(), by=by, now=timezone.now())
+    def show(request: HttpRequest, restock: Restock, form: QuantitiesForm, status: int = 200) -> HttpResponse:
+        context = {
+            "shop": the_shop(),
+            "title": one.title.format(restock),
+            "restock": restock,
+            "form": form,
+            **_rows(restock, form, one),
+        }
+        return render(request, one.template, context, status=status)
 
-    return taken(request, restock, form, take, done="On board.", again=_confirm)
+    def take() -> Done[Restock]:
+        return one.step(pk, form.quantities(), by=person_of(request).get_username(), now=timezone.now())
+
+    if not posted:
+        return show(request, restock, form)
+    return taken(request, restock, form, take, done=one.done, again=show)
 
 
-def _confirm(request: HttpRequest, restock: Restock, form: QuantitiesForm, status: int = 200) -> HttpResponse:
-    rows = form.rows()
-    context = {
-        "shop": the_shop(),
-        "title": f"What arrived on {restock.van}",
-        "restock": restock,
-        "form": form,
-        "rows": [row for row in rows if row[0].picked or row[1].errors],
-        "others": [row for row in rows if not (row[0].picked or row[1].errors)],
+def _rows(restock: Restock, form: QuantitiesForm, one: Carrying) -> dict[str, Any]:
+    """Return each line with its field and what the depot has of it: those of the step, and the others."""
+    held = dict(Holding.objects.filter(place=restock.depot).values_list("consumable_id", "quantity"))
+    rows = [(line, field, held.get(line.consumable_id, 0)) for line, field in form.rows()]
+    return {
+        "rows": [row for row in rows if one.begin(row[0]) or row[1].errors],
+        "others": [row for row in rows if not (one.begin(row[0]) or row[1].errors)],
     }
-    return render(request, "forecasting/restock_confirm.html", context, status=status)
 
 
 @never_cache
@@ -121,13 +149,6 @@ def differences(request: HttpRequest, pk: int) -> HttpResponse:
         "form": form,
     }
     return render(request, "forecasting/restock_differences.html", context, status=400 if posted else 200)
-
-
-def _quantities(
-    data: Any, restock: Restock, what: str, initial: Callable[[RestockLine], Any]
-) -> QuantitiesForm:
-    lines: Sequence[RestockLine] = lines_of(restock)
-    return QuantitiesForm(data, lines, what, initial)
 
 
 def _elsewhere(request: HttpRequest, restock: Restock, reason: str) -> HttpResponse:

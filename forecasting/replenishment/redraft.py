@@ -10,7 +10,7 @@ from forecasting.models import ForecastRun, Restock, RestockLine, RestockStatus,
 from forecasting.replenishment.approval import asked_of, touched
 from forecasting.replenishment.drafts import lines_of, settings_in_force
 from forecasting.replenishment.inputs import gather
-from forecasting.replenishment.steps import Done, StepConflict, not_now, note
+from forecasting.workflow import Done, StepConflict, not_now, note
 from inventory.documents import Problem
 
 # All that a line says before a person says anything.
@@ -22,7 +22,7 @@ DECIDED = (
 
 def draft_again(
     restock_id: int, run: ForecastRun, *, discard_changes: bool = False, by: str, now: datetime
-) -> Done:
+) -> Done[Restock]:
     """Work one draft out again; what other vans were promised stays theirs.
 
     Where nothing comes out otherwise, nothing is changed. Raises StepConflict when it is no draft, or when a

@@ -1,6 +1,5 @@
 """Pages of restocks: the list, one restock, and the steps that change nothing in the stock."""
 
-import re
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -11,12 +10,13 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from forecasting.burn.runs import latest_run
 from forecasting.draft_requirements import CannotDraftError
-from forecasting.models import ForecastRun, Restock, RestockLine, RestockStatus
+from forecasting.models import Restock, RestockLine, RestockStatus
 from forecasting.replenishment import approval, pick_ship_receive
 from forecasting.replenishment.drafts import draft_restocks, week_of
 from forecasting.replenishment.forms import DraftForm, QuantitiesForm
-from forecasting.replenishment.pick_list import in_units, pick_list_csv, pick_list_pdf
+from forecasting.replenishment.pick_list import file_name, in_units, pick_list_csv, pick_list_pdf
 from forecasting.replenishment.queries import (
     EVERYONE,
     STOCK,
@@ -28,18 +28,19 @@ from forecasting.replenishment.queries import (
     with_lines,
 )
 from forecasting.replenishment.redraft import draft_again, draft_week_again
-from forecasting.replenishment.steps import Done, StepRefused
-from inventory.ledger import Refused
+from forecasting.workflow import Done
+from forecasting.workflow_views import fill_in, press, warn
 from inventory.models import Books, Consumable
 from shop.common.pagination import page_by_key
 from shop.common.text import counted
+from shop.exports.download import CSV, download
 from shop.models import in_shop_zone, the_shop
 from shop.people.permissions import for_roles, person_of, role_of
 from shop.web.code_select import options_of
 
 WEEKS_OFFERED = 53
 
-TAKE_BACK: dict[str, tuple[str, Callable[..., Done]]] = {
+TAKE_BACK: dict[str, tuple[str, Callable[..., Done[Restock]]]] = {
     RestockStatus.APPROVED: ("Take the approval back", approval.take_approval_back),
     RestockStatus.UNDER_WAY: ("Take the pick back", pick_ship_receive.take_pick_back),
     RestockStatus.RECEIVED: ("Take the confirmation back", pick_ship_receive.take_confirmation_back),
@@ -87,7 +88,7 @@ def _distinct(restocks: Any, field: str, order: str) -> Any:
 def draft(request: HttpRequest) -> HttpResponse:
     """Draft this week's restocks now; what is there already stays."""
     now, period = timezone.now(), this_week()
-    run = ForecastRun.objects.filter(finished_at__isnull=False).first()
+    run = latest_run()
     if run is None:
         messages.error(request, "There is no burn forecast yet; make one first, then draft.")
         return redirect("restocks:list")
@@ -111,7 +112,7 @@ def draft(request: HttpRequest) -> HttpResponse:
 def renew_week(request: HttpRequest) -> HttpResponse:
     """Work this week's drafts out again that nobody has changed or approved."""
     now, period = timezone.now(), this_week()
-    run = ForecastRun.objects.filter(finished_at__isnull=False).first()
+    run = latest_run()
     drafts = Restock.objects.filter(period=period, status=RestockStatus.DRAFT).count()
     if run is None or not drafts:
         messages.info(request, f"There is no draft of {period} to work out again.")
@@ -202,7 +203,7 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
     approves = "approve" in request.POST
     step = approval.approve if approves else approval.change
 
-    def take() -> Done:
+    def take() -> Done[Restock]:
         return step(pk, form.quantities(), by=person_of(request).get_username(), now=timezone.now())
 
     done = "Approved: it is ready to be picked." if approves else "Kept."
@@ -225,9 +226,9 @@ def renew(request: HttpRequest, pk: int) -> HttpResponse:
     restock = restock_or_404(request, pk)
     changed = approval.touched(lines_of(restock))
     if request.method == "POST" and (not changed or "sure" in request.POST):
-        run = ForecastRun.objects.filter(finished_at__isnull=False).first() or restock.run
+        run = latest_run() or restock.run
 
-        def again(pk: int, **who: Any) -> Done:
+        def again(pk: int, **who: Any) -> Done[Restock]:
             return draft_again(pk, run, discard_changes="sure" in request.POST, **who)
 
         return _go_back(
@@ -246,26 +247,17 @@ def taken(
     request: HttpRequest,
     restock: Restock,
     form: QuantitiesForm,
-    take: Callable[[], Done],
+    take: Callable[[], Done[Restock]],
     *,
     done: str,
     again: Callable[..., HttpResponse],
 ) -> HttpResponse:
     """Take a step when its form is valid, and go to the restock; else show the form with what is wrong."""
-    if form.is_valid():
-        try:
-            result = take()
-        except StepRefused as refused:
-            form.add_problems(refused.problems)
-        except Refused as refused:
-            form.add_problems([problem for _, problem in refused.problems])
-        else:
-            messages.success(request, done if result.changed else "That was done already.")
-            if any(line.open for line in result.restock.lines.all()):
-                messages.warning(request, "What did not arrive stays under way until somebody has found it.")
-            for flag in result.flags:
-                messages.warning(request, flag)
-            return redirect("restocks:show", restock.pk)
+    if result := fill_in(request, form, take, done, unchanged="That was done already."):
+        if any(line.open for line in result.order.lines.all()):
+            messages.warning(request, "What did not arrive stays under way until somebody has found it.")
+        warn(request, result.flags)
+        return redirect("restocks:show", restock.pk)
     restock.refresh_from_db()
     return again(request, restock, form, status=400)
 
@@ -299,18 +291,11 @@ def cancel(request: HttpRequest, pk: int) -> HttpResponse:
 def _go_back(
     request: HttpRequest,
     restock: Restock,
-    undo: Callable[..., Done],
+    undo: Callable[..., Done[Restock]],
     said: str,
     unchanged: str = "That was done already.",
 ) -> HttpResponseRedirect:
-    try:
-        done = undo(restock.pk, by=person_of(request).get_username(), now=timezone.now())
-    except (StepRefused, Refused, CannotDraftError) as refused:
-        messages.error(request, f"Nothing was changed: {str(refused).rstrip('.')}.")
-    else:
-        messages.success(request, said if done.changed else unchanged)
-        for flag in done.flags:
-            messages.warning(request, flag)
+    press(request, restock.pk, undo, said, unchanged=unchanged, refused_by=(CannotDraftError,))
     return redirect("restocks:show", restock.pk)
 
 
@@ -319,7 +304,7 @@ def _go_back(
 def pick_list_as_pdf(request: HttpRequest, pk: int) -> HttpResponse:
     """Send the pick list as a PDF."""
     restock = restock_or_404(request, pk)
-    return _file(pick_list_pdf(restock), restock, "pdf", "application/pdf")
+    return download(pick_list_pdf(restock), file_name(restock, "pdf"), "application/pdf")
 
 
 @require_safe
@@ -327,11 +312,4 @@ def pick_list_as_pdf(request: HttpRequest, pk: int) -> HttpResponse:
 def pick_list_as_csv(request: HttpRequest, pk: int) -> HttpResponse:
     """Send the pick list as CSV."""
     restock = restock_or_404(request, pk)
-    return _file(pick_list_csv(restock).encode(), restock, "csv", "text/csv; charset=utf-8; header=present")
-
-
-def _file(content: bytes, restock: Restock, ending: str, media_type: str) -> HttpResponse:
-    van = re.sub(r"[^A-Za-z0-9]", "-", restock.van.code)
-    name = f"pick-list-{restock.period}-{van}.{ending}"
-    disposition = f'attachment; filename="{name}"'
-    return HttpResponse(content, content_type=media_type, headers={"Content-Disposition": disposition})
+    return download(pick_list_csv(restock).encode(), file_name(restock, "csv"), CSV)

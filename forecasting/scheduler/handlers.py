@@ -121,7 +121,7 @@ def _letter(piece: Piece, now: datetime) -> Write:
 
 
 def _purchases(piece: Piece, now: datetime) -> Write:
-    run = ForecastRun.objects.filter(finished_at__isnull=False).order_by("-known_at", "-pk").first()
+    run = runs.latest_run()
 
     def write() -> Result:
         if run is None or not run.forecasts.exists():

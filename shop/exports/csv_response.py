@@ -8,6 +8,7 @@ from django.http import StreamingHttpResponse
 
 from inventory.db.repeatable_read import one_snapshot
 from shop.exports.csv_writer import cell
+from shop.exports.download import as_attachment
 
 # Rows per piece sent.
 PIECE = 500
@@ -18,7 +19,7 @@ def csv_response(
 ) -> StreamingHttpResponse:
     """Return a download called `name`; `rows` is called once sending begins, and reads as of one moment."""
     answer = StreamingHttpResponse(_pieces(header, rows), content_type="text/csv; charset=utf-8")
-    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    answer.headers["Content-Disposition"] = as_attachment(name)
     return answer
 
 

@@ -495,3 +495,8 @@ def in_shop_zone(moment: datetime, shop: Shop) -> datetime:
 def start_of_day(day: date) -> datetime:
     """Return the moment at which a day begins on the shop's clocks."""
     return datetime.combine(day, time.min, tzinfo=the_shop().zone)
+
+
+def on_shop_clocks(moment: datetime) -> str:
+    """Return a moment to the minute as the shop's clocks show it."""
+    return f"{in_shop_zone(moment, the_shop()):%Y-%m-%d %H:%M}"

@@ -19,7 +19,7 @@ from forecasting.replenishment.approval import approve  # noqa: E402
 from forecasting.replenishment.discrepancies import Settlement, settle  # noqa: E402
 from forecasting.replenishment.drafts import draft_restocks  # noqa: E402
 from forecasting.replenishment.pick_ship_receive import confirm, pick  # noqa: E402
-from forecasting.replenishment.steps import StepConflict  # noqa: E402
+from forecasting.workflow import StepConflict  # noqa: E402
 from inventory.models import Consumable, Place, Supplier  # noqa: E402
 from shop.models import Van  # noqa: E402
 from tests.forecasting.restock_shop import DISC, LEVELS, NOW, WEEK  # noqa: E402

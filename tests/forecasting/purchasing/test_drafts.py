@@ -9,8 +9,8 @@ from decimal import Decimal
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
-from forecasting.draft_requirements import CannotDraftError
 
+from forecasting.draft_requirements import CannotDraftError
 from forecasting.models import (
     PackTerms,
     Purchase,

@@ -19,8 +19,7 @@ from forecasting.purchasing import approval, dispatch, goods_receipt
 from forecasting.purchasing.approval import Changes
 from forecasting.purchasing.inputs import lead_time_of
 from forecasting.purchasing.purchase_order_pdf import order_csv
-from forecasting.purchasing.steps import Done
-from forecasting.replenishment.steps import StepConflict, StepRefused
+from forecasting.workflow import Done, StepConflict, StepRefused
 from inventory import ledger
 from inventory.documents import Correction, Receipt, ReceiptLine
 from inventory.ledger import Refused
@@ -69,10 +68,10 @@ def sent() -> Purchase:
     """Return an order of 3 boxes of discs, 180.00, with the maker."""
     purchase = a_draft()
     approval.approve(purchase.pk, **SUE)
-    return dispatch.send(purchase.pk, **SUE).purchase
+    return dispatch.send(purchase.pk, **SUE).order
 
 
-def receive(purchase: Purchase, receipt: Receipt, **more: Any) -> Done:
+def receive(purchase: Purchase, receipt: Receipt, **more: Any) -> Done[Purchase]:
     """Receive a delivery."""
     return goods_receipt.receive(purchase.pk, receipt, by="sue", now=LATER, **more)
 
@@ -184,7 +183,7 @@ def test_an_order_is_sent_as_a_letter_with_pdf_and_csv() -> None:
     body = message.get_body(("plain",))
     assert body is not None
     assert "3 x box of 25 each Disc (disc-p400)" in body.get_content()
-    assert done.purchase.expected_on == DAY + timedelta(days=7)
+    assert done.order.expected_on == DAY + timedelta(days=7)
 
 
 @pytest.mark.django_db
@@ -327,7 +326,7 @@ def test_two_packs_of_one_consumable_are_filled_in_turn() -> None:
     received = {row.pack.name: row.received_units for row in purchase.lines.select_related("pack")}
     assert received == {"box": 75, "case": 15}
     done = receive(purchase, brought("R-8", (DISC, 95, "220")))
-    assert done.purchase.status == "received"
+    assert done.order.status == "received"
     received = {row.pack.name: row.received_units for row in purchase.lines.select_related("pack")}
     assert received == {"box": 75, "case": 110}
 
@@ -338,10 +337,10 @@ def test_a_rest_that_is_not_coming_is_no_longer_on_order_and_may_be_expected_aga
     with pytest.raises(StepConflict, match="of which something came"):
         goods_receipt.call_rest_off(purchase.pk, **SUE)
     done = receive(purchase, brought("R-7", (DISC, 50, "120")), rest_comes=False)
-    assert done.purchase.status == "received"
+    assert done.order.status == "received"
     assert events(purchase)[-2:] == ["received", "rest is not coming"]
-    assert goods_receipt.expect_rest(purchase.pk, **SUE).purchase.status == "partly received"
-    assert goods_receipt.call_rest_off(purchase.pk, **SUE).purchase.status == "received"
+    assert goods_receipt.expect_rest(purchase.pk, **SUE).order.status == "partly received"
+    assert goods_receipt.call_rest_off(purchase.pk, **SUE).order.status == "received"
     assert not goods_receipt.call_rest_off(purchase.pk, **SUE).changed
     receive(purchase, brought("R-8", (DISC, 25, "60")))
     with pytest.raises(StepConflict, match="nothing of it is missing"):
@@ -352,11 +351,11 @@ def test_a_rest_that_is_not_coming_is_no_longer_on_order_and_may_be_expected_aga
 def test_a_receipt_in_the_ledger_is_added_by_hand_and_taken_off() -> None:
     purchase = sent()
     ledger.post(brought("R-7", (DISC, 75, "180")), now=LATER)
-    assert goods_receipt.link(purchase.pk, "R-7", **SUE).purchase.status == "received"
+    assert goods_receipt.link(purchase.pk, "R-7", **SUE).order.status == "received"
     assert not goods_receipt.link(purchase.pk, "R-7", **SUE).changed
     assert depot_stock() == 225
     done = goods_receipt.unlink(purchase.pk, "R-7", **SUE)
-    assert (done.purchase.status, line(purchase).received_units) == ("sent", 0)
+    assert (done.order.status, line(purchase).received_units) == ("sent", 0)
     assert not goods_receipt.unlink(purchase.pk, "R-7", **SUE).changed
     with pytest.raises(StepRefused, match="is no receipt from maker"):
         goods_receipt.link(purchase.pk, "R-99", **SUE)

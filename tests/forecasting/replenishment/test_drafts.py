@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
-from forecasting.draft_requirements import CannotDraftError
 
+from forecasting.draft_requirements import CannotDraftError
 from forecasting.models import (
     ConsumableTerms,
     ForecastRun,

@@ -17,7 +17,7 @@ from forecasting.replenishment.approval import approve, cancel, reopen, take_app
 from forecasting.replenishment.discrepancies import Settlement, settle
 from forecasting.replenishment.pick_list import pick_list_csv, pick_list_pdf
 from forecasting.replenishment.pick_ship_receive import confirm, pick, take_confirmation_back, take_pick_back
-from forecasting.replenishment.steps import Done, StepConflict, StepRefused
+from forecasting.workflow import Done, StepConflict, StepRefused
 from inventory import ledger
 from inventory.documents import Correction
 from inventory.integrity import stock_checks
@@ -57,7 +57,9 @@ def new_restock() -> Restock:
     return draft(forecast({("van-a", consumable): BURN for consumable in (DISC, COMPOUND, PAD)}))["van-a"]
 
 
-def step(action: Callable[..., Done], restock: Restock, *arguments: Any, by: str = "sue") -> Done:
+def step(
+    action: Callable[..., Done[Restock]], restock: Restock, *arguments: Any, by: str = "sue"
+) -> Done[Restock]:
     """Take a step."""
     return action(restock.pk, *arguments, by=by, now=NOW + timedelta(hours=1))
 
@@ -88,7 +90,7 @@ def test_the_whole_way_leaves_balances_and_values_right(restock: Restock) -> Non
         (WAY, PAD): 10,
     }
     done = step(confirm, restock, amounts(disc=6), by="ann")
-    assert done.restock.status == "received"
+    assert done.order.status == "received"
     assert stock() == {
         ("depot", DISC): 93,
         ("depot", COMPOUND): 2000,
@@ -124,7 +126,7 @@ def test_as_suggested_approved_and_picked_without_a_word(restock: Restock) -> No
 
 
 def test_every_step_again_is_answered_with_the_first(restock: Restock) -> None:
-    steps: list[tuple[Callable[..., Done], dict[str, Decimal]]] = [
+    steps: list[tuple[Callable[..., Done[Restock]], dict[str, Decimal]]] = [
         (approve, amounts(disc=8)),
         (pick, amounts(disc=7)),
         (confirm, amounts(disc=5)),
@@ -319,7 +321,7 @@ def test_cancelled_and_opened_again(restock: Restock) -> None:
     step(approve, restock)
     assert step(cancel, restock).changed
     assert not step(cancel, restock).changed
-    assert step(reopen, restock).restock.status == "draft"
+    assert step(reopen, restock).order.status == "draft"
     assert line(restock).approved is None
     step(cancel, restock)
     draft(restock.run, NEXT_WEEK)
@@ -391,7 +393,7 @@ STARTS = [[], [approve], [approve, pick], [approve, pick, confirm]]
 @given(start=st.sampled_from(STARTS), steps=STEPS)
 @settings(max_examples=40)
 def test_whatever_people_do_stock_is_conserved_and_lines_agree_with_the_ledger(
-    start: list[Callable[..., Done]], steps: list[tuple[Callable[..., Done], int, int, str]]
+    start: list[Callable[..., Done[Restock]]], steps: list[tuple[Callable[..., Done], int, int, str]]
 ) -> None:
     with undone_afterwards():
         restock = new_restock()

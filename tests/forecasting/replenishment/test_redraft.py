@@ -8,7 +8,7 @@ import pytest
 from forecasting.models import Restock, StockingTerms
 from forecasting.replenishment.approval import approve, change
 from forecasting.replenishment.redraft import draft_again, draft_week_again
-from forecasting.replenishment.steps import StepConflict
+from forecasting.workflow import StepConflict
 from inventory.models import Place
 from tests.forecasting.restock_shop import DISC, NOW, WEEK, draft, forecast, line, open_restock_shop
 from tests.inventory.small_shop import receive

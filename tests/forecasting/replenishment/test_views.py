@@ -223,7 +223,7 @@ def test_files_are_sent_under_a_plain_name(restock: Restock) -> None:
     for ending, kind in (("pdf", "application/pdf"), ("csv", "text/csv")):
         answer = signed_in("sue").get(f"/restocks/{restock.pk}/pick-list.{ending}")
         assert answer["Content-Type"].startswith(kind)
-        assert answer["Content-Disposition"] == f'attachment; filename="pick-list-2026-W10-V-N-1.{ending}"'
+        assert answer["Content-Disposition"] == f'attachment; filename="pick-list-V-N-1-2026-W10.{ending}"'
 
 
 PATHS = ("", "settings/", "{pk}/", "{pk}/pick/", "{pk}/confirm/", "{pk}/differences/", "{pk}/cancel/")

@@ -1,7 +1,8 @@
-"""The depot that fills the vans, or why nothing can be drafted."""
+"""What drafts need: a depot that fills the vans, and a finished forecast."""
 
-from forecasting.models import StockingTerms
+from forecasting.models import ForecastRun, StockingTerms
 from inventory.models import Place, PlaceKind
+from shop.models import on_shop_clocks
 
 
 class CannotDraftError(ValueError):
@@ -19,3 +20,11 @@ def depot_of(terms: StockingTerms) -> Place:
         names = " and ".join(depot.code for depot in depots)
         raise CannotDraftError(f"{names} could fill the vans; choose one in the restock settings.")
     return depots[0]
+
+
+def require_finished(run: ForecastRun) -> None:
+    """Raise CannotDraftError for a forecast that is still being made."""
+    if run.finished_at is None:
+        raise CannotDraftError(
+            f"The forecast of {on_shop_clocks(run.known_at)} is not finished; wait for it."
+        )
