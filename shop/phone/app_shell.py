@@ -20,6 +20,7 @@ from django.urls import reverse
 MODULES = (
     "app",
     "clock",
+    "closed",
     "count",
     "done",
     "draft",

@@ -4,6 +4,8 @@ import json
 import re
 from datetime import datetime, timedelta
 from decimal import Decimal
+from graphlib import TopologicalSorter
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -24,6 +26,7 @@ from tests.shop.api.served_shop import close_body, open_served_shop, put, signed
 from tests.shop.web.test_home_views import book, page
 
 pytestmark = pytest.mark.django_db
+PHONE_SCRIPTS = Path(__file__).parents[2] / "shop/static/shop/phone"
 
 
 @pytest.fixture(autouse=True)
@@ -85,6 +88,26 @@ def test_every_module_that_a_module_of_the_phone_imports_is_kept() -> None:
             for line in Client().get(address).content.decode().splitlines():
                 if line.startswith("import "):
                     assert line.split('"./')[1].rstrip('";') in FILES
+
+
+def imports_of_phone_scripts() -> dict[str, set[str]]:
+    """Return what each script of the phone imports, statically or when it is needed, by file name."""
+    imported = re.compile(r"""(?:from|import)\s*\(?\s*["']\./([\w-]+\.js)["']""")
+    scripts = sorted(PHONE_SCRIPTS.glob("*.js"))
+    return {script.name: set(imported.findall(script.read_text())) for script in scripts}
+
+
+def test_scripts_of_the_phone_do_not_import_each_other_in_a_circle() -> None:
+    imports = imports_of_phone_scripts()
+    assert len(imports["app.js"]) > 10
+    # Raises CycleError, which names the circle.
+    assert set(TopologicalSorter(imports).static_order()) == imports.keys()
+
+
+def test_all_scripts_of_the_phone_are_kept_and_all_are_needed() -> None:
+    imports = imports_of_phone_scripts()
+    assert imports.keys() == {name for name in FILES if name.endswith(".js")}
+    assert imports.keys() - set().union(*imports.values()) == {"app.js"}
 
 
 def test_the_manifest_says_what_an_installed_page_needs() -> None:

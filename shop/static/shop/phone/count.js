@@ -17,10 +17,9 @@ export async function countOf(page) {
   const catalogue = new Map(bundle.consumables.map((consumable) => [consumable.code, consumable]));
   const draft = (await store.get("drafts", key)) ?? { id: newId(), person, job: COUNT, found: {}, added: [] };
   const alert = h("div", { role: "alert" });
-  // Whether it was handed in: a second tap while the first is at work changes nothing.
-  let done = false;
+  const handIn = new outbox.HandIn();
   const say = (text) => alert.replaceChildren(h("p", { class: "note error" }, text));
-  const keep = () => store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
+  const keep = () => !handIn.done && store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
   const rows = h("div", { class: "lines card" });
   const show = (consumable) => rows.append(stepper({
     label: consumable.name, name: consumable.name, unit: consumable.unit, whole: consumable.kind !== "measured",
@@ -39,20 +38,16 @@ export async function countOf(page) {
   };
 
   async function save() {
-    if (done) return;
+    if (handIn.done) return;
     const found = Object.entries(draft.found).filter(([, number]) => number !== null);
     const unread = found.find(([, number]) => Number.isNaN(number));
     if (unread) return say(`${catalogue.get(unread[0]).name}: this number cannot be read. Write it like 2 or 12.5; discs and pads are whole.`);
     if (!found.length) return say("Nothing is counted yet. Enter what you found, 0 where nothing is left.");
     const lines = found.map(([code, number]) => ({ place: bundle.van, consumable: code, quantity: String(number) }));
     const entry = outbox.newEntry({ id: draft.id, kind: "count", person, title: `${bundle.van}, ${lines.length} kinds`, body: { lines } });
-    entry.draft = structuredClone(draft);
-    entry.stamp = draft.stamp ?? entry.stamp;
-    done = true;
     try {
-      await outbox.add(entry);
+      await handIn.keep(entry, draft);
     } catch (error) {
-      done = false;
       return say(store.failure(error));
     }
     return page.go("#sent", "The count is kept on this phone and goes out by itself.");

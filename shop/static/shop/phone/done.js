@@ -1,43 +1,12 @@
-// A job that is closed: what it took by the book, what was forgotten, and taking the close back.
+// The page of a closed job: what it took by the book, what was forgotten, and taking the close back.
 
 import * as clock from "./clock.js";
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
 import { button, confirmed, h } from "./elements.js";
-import { draftKey, usedLines } from "./draft.js";
+import { closedJobs, takenBack, whenClosed } from "./closed.js";
+import { draftKey } from "./draft.js";
 import { stateOf } from "./sent.js";
-
-const DAY_MS = 24 * 60 * 60_000;
-
-// The ids of closes that were taken back on this phone.
-export const takenBack = (entries) =>
-  new Set(entries.filter(({ kind, state }) => kind === "correction" && state !== "attention").map(({ body }) => body.corrects_id));
-
-// The closed jobs of a person, the latest first: those of the shop's news and those closed on this phone since.
-export async function closedJobs(bundle) {
-  const own = (await outbox.entries()).filter((entry) => entry.person === bundle.person.username);
-  const gone = takenBack(own);
-  const closes = own.filter(({ kind, id }) => kind === "close" && !gone.has(id));
-  const here = new Map(closes.map((entry) => [entry.title, entry]));
-  const news = bundle.closed.filter(({ close }) => !gone.has(close));
-  const known = new Set(news.map(({ job }) => job));
-  // A close that can still be corrected in the queue is no closed job yet.
-  const fresh = closes.filter(({ title, state, tried }) => !known.has(title) && state !== "attention" && tried);
-  return [...fresh.map((entry) => asClosed(entry, bundle)), ...news.map((job) => ({ ...job, entry: here.get(job.job) }))];
-}
-
-function asClosed(entry, bundle) {
-  const { body, title } = entry;
-  const booked = bundle.jobs.find(({ reference }) => reference === title);
-  return {
-    job: title, entry, close: entry.answer?.id ?? entry.id, closed_at: body.closed_at, customer: booked?.customer ?? "",
-    job_type: body.job_type, damage_type: body.damage_type, outcome: body.outcome,
-    took: Object.fromEntries(body.uses.map((use) => [use.consumable, [use.quantity, use.minutes]])),
-    until: new Date(entry.saved + DAY_MS).toISOString(),
-  };
-}
-
-export const whenClosed = ({ closed_at: at }) => (at ? clock.written(Date.parse(at)) : "");
 
 export async function doneOf(page, reference) {
   const { bundle } = page;
@@ -100,7 +69,3 @@ async function takeBack(page, job, draft) {
   await store.put("drafts", draftKey(person, draft.job), again);
   return page.go(`#close/${encodeURIComponent(draft.job)}`, "The first close is taken back. Correct it and close again.");
 }
-
-// The document that adds what was forgotten, as an entry.
-export const furtherUses = ({ id, person, job, lines, after }) =>
-  outbox.newEntry({ id, kind: "use", person, title: job, job, after, body: { job, lines: usedLines({ lines }) } });

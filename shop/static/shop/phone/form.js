@@ -27,6 +27,8 @@ export async function formOf(page, reference) {
 }
 
 class Form {
+  handIn = new outbox.HandIn();
+
   constructor(page, draft, job) {
     this.page = page;
     this.draft = draft;
@@ -54,7 +56,7 @@ class Form {
   keep() {
     const key = draftKey(this.draft.person, this.draft.job);
     this.writing = (this.writing ?? Promise.resolve())
-      .then(() => !this.done && store.put("drafts", key, this.draft))
+      .then(() => !this.handIn.done && store.put("drafts", key, this.draft))
       .catch((error) => this.say(store.isFull(error) ? FULL : `The phone could not keep this: ${error.message}`));
     return this.writing;
   }
@@ -206,8 +208,7 @@ class Form {
     timer.stop(draft);
     this.lines.tick();
     await this.changed();
-    // A second tap while the first is at work.
-    if (this.done) return;
+    if (this.handIn.done) return;
     const wrong = problem(draft, this.catalogue);
     if (wrong) {
       this.say(wrong);
@@ -215,13 +216,9 @@ class Form {
       return;
     }
     const entry = outbox.newEntry({ id: draft.id, kind: "close", person: draft.person, title: draft.job, after: draft.after, body: closeBody(draft, page.bundle) });
-    entry.draft = structuredClone(draft);
-    entry.stamp = draft.stamp ?? entry.stamp;
-    this.done = true;
     try {
-      await outbox.add(entry);
+      await this.handIn.keep(entry, draft);
     } catch (error) {
-      this.done = false;
       this.refuseToKeep(error, entry);
       return;
     }
@@ -242,7 +239,7 @@ class Form {
   }
 
   async leaveUnkept() {
-    this.done = true;
+    this.handIn.done = true;
     await this.writing;
     await store.remove("drafts", draftKey(this.draft.person, this.draft.job)).catch(() => {});
     this.page.go("#sent", "The shop has received it.");

@@ -16,10 +16,9 @@ export async function giveOf(page) {
   const catalogue = new Map(bundle.consumables.map((consumable) => [consumable.code, consumable]));
   const draft = (await store.get("drafts", key)) ?? { id: newId(), person, job: GIVE, to: "", given: {}, note: "" };
   const alert = h("div", { role: "alert" });
-  // Whether it was handed in: a second tap while the first is at work changes nothing.
-  let done = false;
+  const handIn = new outbox.HandIn();
   const say = (text) => alert.replaceChildren(h("p", { class: "note error" }, text));
-  const keep = () => store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
+  const keep = () => !handIn.done && store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
   const rows = h("div", { class: "lines" });
   const show = (code) => {
     const { name, unit, kind } = catalogue.get(code) ?? { name: code, unit: "", kind: "measured" };
@@ -46,7 +45,7 @@ export async function giveOf(page) {
   const places = [["", "Choose"], ...bundle.places.map(({ code, name }) => [code, `${code}: ${name}`])];
 
   async function save() {
-    if (done) return;
+    if (handIn.done) return;
     const given = Object.entries(draft.given).filter(([, quantity]) => quantity !== 0);
     const unread = given.find(([, quantity]) => Number.isNaN(quantity));
     if (!draft.to) return say("Who gets it? Choose a van or the depot.");
@@ -56,13 +55,9 @@ export async function giveOf(page) {
     const kinds = lines.length === 1 ? "1 kind" : `${lines.length} kinds`;
     const body = { source: bundle.van, destination: draft.to, lines, note: draft.note.trim() };
     const entry = outbox.newEntry({ id: draft.id, kind: "transfer", person, title: `${kinds} to ${draft.to}`, body });
-    entry.draft = structuredClone(draft);
-    entry.stamp = draft.stamp ?? entry.stamp;
-    done = true;
     try {
-      await outbox.add(entry);
+      await handIn.keep(entry, draft);
     } catch (error) {
-      done = false;
       return say(store.failure(error));
     }
     return page.go("#sent", "It is kept on this phone and goes out by itself.");

@@ -4,7 +4,7 @@ import * as outbox from "./outbox.js";
 import * as photos from "./photos.js";
 import * as store from "./store.js";
 import { button, confirmed, h } from "./elements.js";
-import { closedJobs, takenBack, whenClosed } from "./done.js";
+import { closedJobs, takenBack, whenClosed } from "./closed.js";
 import { draftKey, shownLength } from "./draft.js";
 import { MORE } from "./more.js";
 import { openQuestions } from "./questions.js";

@@ -4,7 +4,7 @@ import * as outbox from "./outbox.js";
 import * as store from "./store.js";
 import * as timer from "./timer.js";
 import { button, h } from "./elements.js";
-import { closedJobs, furtherUses } from "./done.js";
+import { closedJobs, furtherUses } from "./closed.js";
 import { draftKey, lineProblem, usedLines } from "./draft.js";
 import { linesOf } from "./lines.js";
 import { newId } from "./store.js";
@@ -23,24 +23,21 @@ export async function moreOf(page, reference) {
   const catalogue = new Map(bundle.consumables.map((consumable) => [consumable.code, consumable]));
   const alert = h("div", { role: "alert" });
   const say = (text) => alert.replaceChildren(h("p", { class: "note error" }, text));
-  let done = false;
-  const changed = () => !done && store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
+  const handIn = new outbox.HandIn();
+  const changed = () => !handIn.done && store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
   const lines = linesOf({ draft, catalogue, stock: bundle.stock, changed });
 
   async function save() {
-    if (done) return;
+    if (handIn.done) return;
     timer.stop(draft);
     lines.tick();
     const wrong = lineProblem(draft, catalogue);
     if (wrong) return say(wrong);
     if (!usedLines(draft).length) return say("Nothing is added yet. Choose or scan what was forgotten.");
     const entry = furtherUses({ ...draft, job: reference, after: job.entry?.id });
-    entry.draft = structuredClone(draft);
-    done = true;
     try {
-      await outbox.add(entry);
+      await handIn.keep(entry, draft);
     } catch (error) {
-      done = false;
       return say(store.failure(error));
     }
     return page.go(`#done/${encodeURIComponent(reference)}`, "It is kept on this phone and goes out by itself.");

@@ -64,6 +64,27 @@ export async function add(...together) {
   flush();
 }
 
+// Hands in what one draft says. Nothing is kept twice: a second tap while the first is at work changes nothing, and
+// the draft is not written again once it is handed in (`done`).
+export class HandIn {
+  done = false;
+
+  // Keep the entry in place of its draft; false when that is done already. Raises the storage's own error.
+  async keep(entry, draft) {
+    if (this.done) return false;
+    entry.draft = structuredClone(draft);
+    entry.stamp = draft.stamp ?? entry.stamp;
+    this.done = true;
+    try {
+      await add(entry);
+    } catch (error) {
+      this.done = false;
+      throw error;
+    }
+    return true;
+  }
+}
+
 // Send one entry that the phone has no space to keep. True when the shop has it.
 export async function sendUnkept(entry) {
   const session = await server.session();

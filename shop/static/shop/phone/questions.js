@@ -3,7 +3,7 @@
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
 import { button, field, h, stepper } from "./elements.js";
-import { furtherUses, whenClosed } from "./done.js";
+import { furtherUses, whenClosed } from "./closed.js";
 import { newLine } from "./draft.js";
 
 const IT_WAS_SO = "It was so.";

@@ -5,7 +5,7 @@ import * as outbox from "./outbox.js";
 import * as photos from "./photos.js";
 import * as store from "./store.js";
 import { button, confirmed, h } from "./elements.js";
-import { closedJobs } from "./done.js";
+import { closedJobs } from "./closed.js";
 import { draftKey } from "./draft.js";
 import { openQuestions } from "./questions.js";
 
