@@ -15,6 +15,7 @@ from forecasting.models import PackTerms, PriceBreak, StockingTerms, SupplierTer
 from forecasting.purchasing.forms import amount_field
 from forecasting.purchasing.inputs import lead_time_of, price_list_of
 from forecasting.purchasing.queries import STOCK
+from forecasting.replenishment.forms import without_zeros
 from inventory.models import Books, Pack, Place, PlaceKind, Supplier
 from shop.common.page_fields import RowForm
 from shop.common.pagination import page_of
@@ -32,13 +33,6 @@ else:
 BREAK_ROWS = 4
 
 
-def _without_zeros(form: forms.BaseForm) -> None:
-    """Let a form show 0.25, not 0.2500."""
-    for name, value in form.initial.items():
-        if hasattr(value, "normalize"):
-            form.initial[name] = exact(value)
-
-
 class RuleForm(RowForm, RuleFormBase):
     """How the depot's stock is to be held."""
 
@@ -53,7 +47,7 @@ class RuleForm(RowForm, RuleFormBase):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        _without_zeros(self)
+        without_zeros(self)
 
 
 class SupplierTermsForm(RowForm, SupplierFormBase):
@@ -81,7 +75,7 @@ class SupplierTermsForm(RowForm, SupplierFormBase):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        _without_zeros(self)
+        without_zeros(self)
         depot = self.fields["deliver_to"]
         assert isinstance(depot, forms.ModelChoiceField)  # noqa: S101 - a foreign key has such a field
         depot.queryset = Place.objects.filter(kind=PlaceKind.DEPOT)
@@ -108,7 +102,7 @@ class PackTermsForm(RowForm, PackFormBase):
 
     def __init__(self, data: Any, terms: PackTerms) -> None:
         super().__init__(data, instance=terms)
-        _without_zeros(self)
+        without_zeros(self)
         kept = list(terms.breaks.all()) if terms.price is not None else []
         for number in range(max(BREAK_ROWS, len(kept) + 1)):
             packs = forms.IntegerField(

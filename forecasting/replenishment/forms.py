@@ -178,7 +178,7 @@ class DifferencesForm(forms.Form):
         return said
 
 
-def _without_zeros(form: forms.BaseForm) -> None:
+def without_zeros(form: forms.BaseForm) -> None:
     """Let a form show 0.98, not 0.9800."""
     for name, value in form.initial.items():
         if isinstance(value, Decimal):
@@ -190,7 +190,7 @@ class TermsForm(RowForm, TermsFormBase):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        _without_zeros(self)
+        without_zeros(self)
         depot = self.fields["restock_from"]
         if isinstance(depot, forms.ModelChoiceField):
             depot.empty_label = "the only one"
@@ -243,7 +243,7 @@ class HoldingForm(RowForm, ConsumableFormBase):
         self, data: Any, terms: ConsumableTerms, vans: Sequence[Place], rooms: dict[int, Decimal]
     ) -> None:
         super().__init__(data, instance=terms)
-        _without_zeros(self)
+        without_zeros(self)
         self.vans = vans
         consumable: Consumable = terms.consumable
         for van in vans:

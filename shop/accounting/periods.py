@@ -84,6 +84,13 @@ def named(name: str, today: date) -> Period:
     return Period(_first_of(first), today if after is None else _first_of(after) - ONE_DAY)
 
 
+def days_problem(start: date | None, end: date | None) -> str | None:
+    """Return what is wrong with a first and a last day that a form asked for, or None."""
+    if start and end and end < start:
+        return f"The last day, {end}, is before the first, {start}: swap them."
+    return None
+
+
 def month_of(day: date) -> Period:
     """Return the calendar month of a day, whole."""
     return Period(day.replace(day=1), day.replace(day=monthrange(day.year, day.month)[1]))

@@ -7,7 +7,7 @@ from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 from django.utils import timezone
 
-from shop.accounting.periods import NAMES, Period, named
+from shop.accounting.periods import NAMES, Period, days_problem, named
 from shop.common.page_fields import DayField
 
 
@@ -51,9 +51,8 @@ class PeriodForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         """Refuse a period that ends before it starts."""
         cleaned = super().clean() or {}
-        start, end = cleaned.get("start"), cleaned.get("end")
-        if start and end and end < start:
-            raise ValidationError(f"The last day, {end}, is before the first, {start}: swap them.")
+        if wrong := days_problem(cleaned.get("start"), cleaned.get("end")):
+            raise ValidationError(wrong)
         return cleaned
 
     @property

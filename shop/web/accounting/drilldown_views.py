@@ -30,8 +30,8 @@ from shop.people.admin_log import note_change
 from shop.people.permissions import for_roles, person_of
 from shop.templatetags.amounts import exact_money, quantity
 from shop.web.accounting.forms import BooksPeriodForm
-from shop.web.accounting.section_links import areas
 from shop.web.code_select import CodeChoice
+from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Table, address, numbers, shop_money
 
 ZERO = Decimal(0)

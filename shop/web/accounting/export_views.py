@@ -21,8 +21,8 @@ from shop.exports.csv_response import csv_response
 from shop.models import Role, start_of_day, the_shop
 from shop.people.permissions import for_roles
 from shop.profitability.margins import margins_of
-from shop.web.accounting.section_links import areas
 from shop.web.grouping_form import GROUPS, GroupingForm
+from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Table, address
 
 Rows = Iterator[Sequence[object]]

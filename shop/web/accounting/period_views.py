@@ -32,7 +32,7 @@ from shop.common.pagination import page_of
 from shop.common.text import counted
 from shop.models import JobCost, Role, start_of_day, the_shop
 from shop.people.permissions import for_roles, person_of
-from shop.web.accounting.section_links import areas
+from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Table, address, numbers, shop_money
 
 MONTHS_SHOWN = 24

@@ -31,7 +31,7 @@ from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
 from shop.templatetags.amounts import exact_money
 from shop.web.accounting.forms import BooksPeriodForm
-from shop.web.accounting.section_links import areas
+from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Table, address, numbers
 
 ZERO = Decimal(0)

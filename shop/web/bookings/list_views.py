@@ -13,6 +13,7 @@ from django.views.decorators.http import require_safe
 
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import Books
+from shop.accounting.periods import days_problem
 from shop.common.page_fields import DayField
 from shop.common.pagination import page_of
 from shop.models import Job, JobStatus, LengthUnit, Person, Role, Shop, the_shop
@@ -36,9 +37,8 @@ class ListForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         """Refuse days that end before they start."""
         cleaned = super().clean() or {}
-        start, end = cleaned.get("start"), cleaned.get("end")
-        if start and end and end < start:
-            raise ValidationError(f"The last day, {end}, is before the first, {start}: swap them.")
+        if wrong := days_problem(cleaned.get("start"), cleaned.get("end")):
+            raise ValidationError(wrong)
         return cleaned
 
 

@@ -1,4 +1,4 @@
-"""The pages of the owner's desk, as links above each of them."""
+"""The pages of a desk, as links above each of them."""
 
 from dataclasses import dataclass
 
@@ -9,18 +9,33 @@ from shop.models import Role
 from shop.people.permissions import person_of, role_of
 
 BOTH = (Role.OWNER, Role.ACCOUNTANT)
-# Route, label, the roles it serves, and the routes that belong under it.
-AREAS: tuple[tuple[str, str, tuple[Role, ...], tuple[str, ...]], ...] = (
-    ("owner:margins", "Margins", BOTH, ()),
-    ("owner:changes", "What moved", BOTH, ()),
-    ("owner:jobs", "Jobs", BOTH, ("owner:job",)),
-    ("owner:mending", "Losses", (Role.OWNER,), ()),
-    ("owner:consumption", "Consumption", (Role.OWNER,), ()),
-    ("owner:missing", "Found missing", (Role.OWNER,), ("owner:missing-counts",)),
-    ("owner:questions", "Questions", (Role.OWNER,), ("owner:question",)),
-    ("owner:rates", "Rates", (Role.OWNER,), ("owner:labour-rate", "owner:overhead-rate")),
-    ("owner:settings", "Settings", (Role.OWNER,), ()),
-)
+# By desk, which is the namespace of its routes: route, label, the roles it serves, and the routes under it.
+AREAS: dict[str, tuple[tuple[str, str, tuple[Role, ...], tuple[str, ...]], ...]] = {
+    "owner": (
+        ("owner:margins", "Margins", BOTH, ()),
+        ("owner:changes", "What moved", BOTH, ()),
+        ("owner:jobs", "Jobs", BOTH, ("owner:job",)),
+        ("owner:mending", "Losses", (Role.OWNER,), ()),
+        ("owner:consumption", "Consumption", (Role.OWNER,), ()),
+        ("owner:missing", "Found missing", (Role.OWNER,), ("owner:missing-counts",)),
+        ("owner:questions", "Questions", (Role.OWNER,), ("owner:question",)),
+        ("owner:rates", "Rates", (Role.OWNER,), ("owner:labour-rate", "owner:overhead-rate")),
+        ("owner:settings", "Settings", (Role.OWNER,), ()),
+    ),
+    "accounts": (
+        ("accounts:periods", "Periods", BOTH, ("accounts:lock", "accounts:reopen")),
+        (
+            "accounts:reconciliation",
+            "Reconciliation",
+            BOTH,
+            ("accounts:movements", "accounts:adjustments", "accounts:stock"),
+        ),
+        ("accounts:provisional", "Provisional", BOTH, ()),
+        ("accounts:late", "Late documents", BOTH, ()),
+        ("accounts:refused", "Refused documents", BOTH, ("accounts:refused-one",)),
+        ("accounts:exports", "Exports", BOTH, ()),
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +48,12 @@ class Area:
 
 
 def areas(request: HttpRequest) -> list[Area]:
-    """Return the links for whoever asks."""
+    """Return the links of the desk that the page asked for belongs to, for whoever asks."""
     role = role_of(person_of(request))
-    here = request.resolver_match.view_name if request.resolver_match else ""
+    match = request.resolver_match
+    here = match.view_name if match else ""
     return [
         Area(label, reverse(route), here == route or here in under)
-        for route, label, roles, under in AREAS
+        for route, label, roles, under in AREAS[match.namespace if match else "owner"]
         if role in roles
     ]
