@@ -4,10 +4,10 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol
 
 from django.contrib import messages
-from django.core.exceptions import ObjectDoesNotExist
 from django.http import Http404, HttpRequest
 from django.utils import timezone
 
+from forecasting.models import Purchase, Restock
 from forecasting.workflow import Done, Order, StepRefused
 from inventory.documents import Problem
 from inventory.ledger import Refused
@@ -40,7 +40,7 @@ def press(
     """
     try:
         done = step(pk, by=person_of(request).get_username(), now=timezone.now())
-    except ObjectDoesNotExist:
+    except (Restock.DoesNotExist, Purchase.DoesNotExist):
         raise Http404 from None
     except (StepRefused, Refused, *refused_by) as refused:
         messages.error(request, f"Nothing was changed: {str(refused).rstrip('.')}.")
