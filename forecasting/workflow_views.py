@@ -38,11 +38,12 @@ def press(
     `step` takes the order's id, `by` and `now`. Besides what steps and the ledger refuse, `refused_by` names
     errors whose text the person is shown. Raises Http404 for an order that is not there.
     """
+    refusals: tuple[type[Exception], ...] = (StepRefused, Refused, *refused_by)
     try:
         done = step(pk, by=person_of(request).get_username(), now=timezone.now())
     except (Restock.DoesNotExist, Purchase.DoesNotExist):
         raise Http404 from None
-    except (StepRefused, Refused, *refused_by) as refused:
+    except refusals as refused:
         messages.error(request, f"Nothing was changed: {str(refused).rstrip('.')}.")
     else:
         messages.success(request, said if done.changed else unchanged)

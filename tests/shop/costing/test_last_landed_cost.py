@@ -17,6 +17,7 @@ from tests.forecasting.restock_shop import DISC, NOW, PAD, draft, forecast, line
 from tests.inventory.small_shop import correct, receive
 from tests.shop.desk_pages import client
 from tests.shop.job_shop import close
+from tests.shop.world import amounts
 
 pytestmark = pytest.mark.django_db
 
@@ -32,7 +33,8 @@ def shop(db: None) -> None:
 def worn() -> Decimal:
     """Return the wear that a job is charged for 30 of a pad's 300 minutes."""
     close("J-1", 4, UsedLine(PAD, Decimal(0), Decimal(30)))
-    return JobCost.objects.get(job__reference="J-1").wear
+    wear: Decimal = JobCost.objects.get(job__reference="J-1").wear
+    return wear
 
 
 def quoted(code: str) -> Decimal:
@@ -44,7 +46,8 @@ def quoted(code: str) -> Decimal:
 def on_restock(code: str) -> Decimal:
     """Return what a restock counts for a unit."""
     restock = draft(forecast({("van-a", code): (1, 4, 6, 9, 11, 12, 14, 15)}))["van-a"]
-    return line(restock, code).unit_cost
+    cost: Decimal = line(restock, code).unit_cost
+    return cost
 
 
 def looked_back(code: str) -> Decimal:
@@ -64,7 +67,7 @@ def asked(cost: str) -> str:
 
 def test_all_agree_on_the_last_of_two_receipts_of_one_moment() -> None:
     assert worn() == 5
-    assert (quoted(PAD), looked_back(PAD), on_restock(DISC)) == (50, 50, 6)
+    assert amounts(quoted(PAD), looked_back(PAD), on_restock(DISC)) == (50, 50, 6)
     # More than twice the last cost is asked about.
     assert "where it last cost 6." in asked("130")
 
@@ -72,7 +75,7 @@ def test_all_agree_on_the_last_of_two_receipts_of_one_moment() -> None:
 def test_all_pass_over_a_receipt_that_was_undone() -> None:
     correct("K-1", "receipt", "L-10")
     assert worn() == 3
-    assert (quoted(PAD), looked_back(PAD), on_restock(DISC)) == (30, 30, 3)
+    assert amounts(quoted(PAD), looked_back(PAD), on_restock(DISC)) == (30, 30, 3)
     assert "where it last cost 3." in asked("130")
 
 
