@@ -271,13 +271,13 @@ def test_the_whole_way_with_balances_and_values() -> None:
     # Two boxes with 4.00 freight, each 2.40 a disc by the order.
     first = receive(purchase, brought("R-7", (DISC, 50, "120"), freight=D(4)))
     assert first.flags == ("disc-p400: 50 each came of 75; 25 are missing.",)
-    assert (first.purchase.status, line(purchase).received_units) == ("partly received", 50)
+    assert (first.order.status, line(purchase).received_units) == ("partly received", 50)
     assert (depot_stock(), pool_of(DISC).value) == (D(200), D(499))
     again = receive(purchase, brought("R-7", (DISC, 50, "120"), freight=D(4)))
     assert (again.changed, depot_stock()) == (False, D(200))
     second = receive(purchase, brought("R-8", (DISC, 25, "60"), days=11))
     assert second.flags == ()
-    assert (second.purchase.status, depot_stock(), pool_of(DISC).value) == ("received", D(225), D(559))
+    assert (second.order.status, depot_stock(), pool_of(DISC).value) == ("received", D(225), D(559))
     days = list(PurchaseReceipt.objects.order_by("pk").values_list("lead_days", flat=True))
     assert days == [9, 11]
     # (3 x 7 + 9 + 11) / 5
