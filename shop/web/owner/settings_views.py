@@ -52,7 +52,8 @@ def settings(request: HttpRequest) -> HttpResponse:
     """Show and change the settings; ask before what values stock or jobs again."""
     shop = the_shop()
     now = _now(shop)
-    form = SettingsForm(request.POST or None, initial=now)
+    shown = {**now, "target_margin_percent": exact(shop.target_margin_percent)}
+    form = SettingsForm(request.POST or None, initial=shown)
     context = {"title": "Settings", "areas": areas(request), "shop": shop, "form": form}
     if request.method == "POST" and form.is_valid():
         given = {name: value for name, value in form.cleaned_data.items() if value != now[name]}
@@ -79,7 +80,7 @@ def settings(request: HttpRequest) -> HttpResponse:
 def _now(shop: Shop) -> dict[str, Any]:
     return {
         "name": shop.name,
-        "target_margin_percent": exact(shop.target_margin_percent),
+        "target_margin_percent": shop.target_margin_percent,
         "length_unit": shop.length_unit,
         "currency": shop.currency,
         "time_zone": shop.time_zone,

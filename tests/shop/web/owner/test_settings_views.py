@@ -244,6 +244,8 @@ def settings_of(**changes: str) -> dict[str, str]:
 
 def test_settings_are_shown_changed_and_noted() -> None:
     assert "millimetres" in desk("/owner/settings/").text
+    # In plain digits: 3E+1 is a number to a browser, and nonsense to a person.
+    assert 'name="target_margin_percent" value="30"' in client().get("/owner/settings/").content.decode()
     done = send(
         "/owner/settings/", **settings_of(name="Quay", target_margin_percent="27.5", length_unit="in")
     )
