@@ -14,9 +14,9 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal, localcontext
-from statistics import NormalDist
 
 from scipy.stats import kendalltau, theilslopes
+from statsmodels.stats.proportion import proportion_confint
 
 LEVEL_PERCENT = 80
 # With 9 jobs an 80% interval just exists: from the least to the most, (9 - 1) / (9 + 1).
@@ -216,13 +216,9 @@ def lost_share(lost: int, jobs: int, *, level: float = 0.95) -> Lost:
         raise ValueError(f"{lost} of {jobs} jobs is no share")
     if jobs == 0:
         return Lost(0, 0, 0.0, 1.0)
-    z = NormalDist().inv_cdf((1 + level) / 2)
-    share = lost / jobs
-    middle = share + z * z / (2 * jobs)
-    reach = z * math.sqrt(share * (1 - share) / jobs + z * z / (4 * jobs * jobs))
-    scale = 1 + z * z / jobs
-    low = 0.0 if lost == 0 else (middle - reach) / scale
-    return Lost(jobs, lost, low, 1.0 if lost == jobs else (middle + reach) / scale)
+    low, high = proportion_confint(lost, jobs, alpha=1 - level, method="wilson")
+    # At the ends the interval is closed, which rounding may miss by its last digit.
+    return Lost(jobs, lost, 0.0 if lost == 0 else low, 1.0 if lost == jobs else high)
 
 
 def price_for(cost: Decimal, target_percent: Decimal, digits: int) -> Decimal | None:

@@ -258,7 +258,8 @@ def test_jobs_without_a_length_are_left_out_only_where_it_is_used() -> None:
 def test_a_share_of_no_jobs_may_be_anything_and_one_of_too_few_is_refused() -> None:
     found = lost_share(0, 0)
     assert (found.low, found.high) == (0.0, 1.0)
-    assert lost_share(3, 3).high == 1.0
+    for jobs in range(1, 200):
+        assert (lost_share(0, jobs).low, lost_share(jobs, jobs).high) == (0.0, 1.0)
     with pytest.raises(ValueError, match="4 of 3 jobs"):
         lost_share(4, 3)
 
