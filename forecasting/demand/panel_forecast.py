@@ -7,10 +7,11 @@ known by then counts, so the backtest shows what the shop would have got.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from forecasting.demand import accuracy
@@ -38,6 +39,20 @@ class PanelForecast:
     backtest: Backtest
 
 
+@overload
+def forecast_panel(  # type: ignore[overload-overlap]  # a frame is also like an array
+    history: pd.DataFrame,
+    periods_ahead: int,
+    levels: Sequence[float] | FloatArray,
+    *,
+    exposure: pd.DataFrame | None = None,
+    exposure_ahead: "pd.Series[float] | None" = None,
+    exposure_at_least: "pd.Series[float] | None" = None,
+    season_length: int | None = None,
+) -> pd.DataFrame: ...
+
+
+@overload
 def forecast_panel(
     history: npt.ArrayLike,
     periods_ahead: int,
@@ -49,8 +64,30 @@ def forecast_panel(
     exposure_at_least: npt.ArrayLike | None = None,
     observed: npt.ArrayLike | None = None,
     season_length: int | None = None,
-) -> PanelForecast:
+) -> PanelForecast: ...
+
+
+def forecast_panel(
+    history: npt.ArrayLike | pd.DataFrame,
+    periods_ahead: int,
+    levels: Sequence[float] | FloatArray,
+    *,
+    group: Sequence[object] | npt.NDArray[Any] | None = None,
+    exposure: Any = None,
+    exposure_ahead: Any = None,
+    exposure_at_least: Any = None,
+    observed: npt.ArrayLike | None = None,
+    season_length: int | None = None,
+) -> PanelForecast | pd.DataFrame:
     """Forecast the sum over `periods_ahead` for every series of the panel.
+
+    In frames: `history` has ISO weeks (a PeriodIndex of W-SUN) down and (place, consumable) across, and NaN
+    where a week does not count; `exposure` has the same weeks and a column for each place, or for each
+    (place, consumable); `exposure_ahead` and `exposure_at_least` are Series by the same. The answer has a row
+    for each (place, consumable): `mean`, the quantile at each level under the level itself, and `model`,
+    `reason` and `demand_class`. A frame says by itself what `group` and `observed` say of arrays.
+
+    In arrays:
 
     `history`: demand (series, periods), oldest first; `levels`: probabilities between 0 and 1; `group`
     (series,): equal labels for the same consumable on different vans; `exposure`: jobs done (series,
@@ -60,6 +97,21 @@ def forecast_panel(
     periods, used where history holds two seasons.
     Raises ValueError, naming the place, for NaN, infinite, negative, empty or misshapen input.
     """
+    if isinstance(history, pd.DataFrame):
+        if group is not None or observed is not None:
+            raise ValueError(
+                "group and observed go with arrays; a frame has consumables in its columns, and NaN in weeks "
+                "that were not observed"
+            )
+        return _forecast_frame(
+            history,
+            periods_ahead,
+            levels,
+            exposure=exposure,
+            exposure_ahead=exposure_ahead,
+            exposure_at_least=exposure_at_least,
+            season_length=season_length,
+        )
     panel = past.read(history, group, exposure, observed)
     wanted = _checked_levels(levels)
     if periods_ahead < 1:
@@ -100,6 +152,43 @@ def forecast_panel(
             classes=classes,
             losses=contest.losses_by_name(),
         ),
+    )
+
+
+def _forecast_frame(
+    history: pd.DataFrame,
+    periods_ahead: int,
+    levels: Sequence[float] | FloatArray,
+    *,
+    exposure: pd.DataFrame | None,
+    exposure_ahead: "pd.Series[float] | None",
+    exposure_at_least: "pd.Series[float] | None",
+    season_length: int | None,
+) -> pd.DataFrame:
+    from forecasting.demand import frames  # noqa: PLC0415 - forecasting.demand imports this module
+
+    panel = frames.read(history, exposure, exposure_ahead, exposure_at_least)
+    found = forecast_panel(
+        panel.history,
+        periods_ahead,
+        levels,
+        group=history.columns.get_level_values(1).to_numpy(),
+        exposure=panel.exposure,
+        exposure_ahead=panel.exposure_ahead,
+        exposure_at_least=panel.exposure_at_least,
+        observed=panel.observed,
+        season_length=season_length,
+    )
+    quantiles = dict(zip(np.asarray(levels, dtype=float).tolist(), found.quantiles.T, strict=True))
+    return pd.DataFrame(
+        {
+            "mean": found.mean,
+            **quantiles,
+            "model": found.model,
+            "reason": found.reason,
+            "demand_class": found.backtest.classes,
+        },
+        index=history.columns,
     )
 
 
