@@ -1,14 +1,13 @@
 """Which weeks say something about what a van uses: others are marked, not read as weeks without need. Pure.
 
-Arrays are (series, weeks), a series being one consumable at one van.
+Frames have weeks down, and across them vans, or series (place, consumable), as `forecasting.demand.frames`
+makes them.
 """
 
 import numpy as np
-import numpy.typing as npt
+import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.intp]
+from forecasting.demand.frames import CONSUMABLE, of_each
 
 # A week without a job that chance alone, at the van's usual number of jobs, brings less often than this: the
 # van was off the road. A choice of ours, no source.
@@ -19,45 +18,47 @@ DRY_WEEKS_MAX = 8
 GIVEN_UP_WEEKS = 13
 
 
-def off_the_road(jobs: FloatArray) -> BoolArray:
+def off_the_road(jobs: pd.DataFrame) -> pd.DataFrame:
     """Tell the weeks in which a van was off the road from those in which it merely had no job.
 
     The usual number of jobs is the mean over the van's weeks with jobs; their number is taken as Poisson's,
     so that without a job a week has the probability exp(-usual).
     """
     worked = jobs > 0
-    usual = jobs.sum(axis=1) / np.maximum(worked.sum(axis=1), 1)
-    off: BoolArray = ~worked & (np.exp(-usual) < CHANCE_OF_NO_JOB)[:, None]
-    return off
+    usual = jobs.where(worked).mean().fillna(0)
+    return ~worked & (np.exp(-usual) < CHANCE_OF_NO_JOB)
 
 
-def given_up(jobs: FloatArray) -> BoolArray:
-    """Tell which vans, (series,), worked once but not for a long time."""
+def given_up(jobs: pd.DataFrame) -> "pd.Series[bool]":
+    """Tell which vans worked once but not for a long time."""
     worked = jobs > 0
-    given: BoolArray = np.any(worked, axis=1) & ~np.any(worked[:, -GIVEN_UP_WEEKS:], axis=1)
-    return given
+    return worked.any() & ~worked.tail(GIVEN_UP_WEEKS).any()
 
 
-def observed_weeks(use: FloatArray, jobs: FloatArray, bare: BoolArray, group: IntArray) -> BoolArray:
-    """Tell which weeks count.
+def bare_weeks(came: pd.DataFrame, went: pd.DataFrame) -> pd.DataFrame:
+    """Tell the weeks in which a van held none of a consumable throughout, by the book.
+
+    That is nothing or less at the start of the week, and nothing or less with all that came in during it. The
+    first row of the frames is what came and went before the weeks, of which the answer has no row.
+    """
+    at_start = (came - went).cumsum().shift(fill_value=0)
+    return (at_start + came <= 0).iloc[1:]
+
+
+def observed_weeks(use: pd.DataFrame, jobs: pd.DataFrame, bare: pd.DataFrame) -> pd.DataFrame:
+    """Tell which weeks count, by series; `jobs` are by van.
 
     A week with use always does. Without use it does not before the van's first job, before the first van
-    used the consumable (equal numbers in `group`), while the van was off the road, nor, for the first weeks
-    of that, while it held none of the consumable (`bare`).
+    used the consumable, while the van was off the road, nor, for the first weeks of that, while it held none
+    of the consumable (`bare`).
     """
-    weeks = use.shape[1]
     used = use > 0
-    number = np.arange(weeks)
-    first_job = np.where((jobs > 0).any(axis=1), (jobs > 0).argmax(axis=1), weeks)
-    first_use = np.where(used.any(axis=1), used.argmax(axis=1), weeks)
-    introduced = np.full(int(group.max(initial=-1)) + 1, weeks)
-    np.minimum.at(introduced, group, first_use)
-    start = np.maximum(first_job, introduced[group])
-    began = number >= start[:, None]
+    at_work = of_each("jobs", (jobs > 0).cummax(), use.columns)
+    introduced = used.T.groupby(level=CONSUMABLE).transform("any").T.cummax()
+    began = at_work & introduced
     dry = bare & ~used & began
-    # Weeks in a row up to each one, from those since the last that was not dry.
-    last_wet = np.maximum.accumulate(np.where(dry, -1, number), axis=1)
-    since = number - np.maximum(last_wet, start[:, None] - 1)
-    wanting = dry & (since <= DRY_WEEKS_MAX)
-    seen: BoolArray = used | (began & ~off_the_road(jobs) & ~wanting)
-    return seen
+    dry_so_far = dry.cumsum()
+    in_a_row = dry_so_far - dry_so_far.shift(DRY_WEEKS_MAX + 1, fill_value=0)
+    wanting = dry & (in_a_row <= DRY_WEEKS_MAX)
+    on_the_road = ~of_each("jobs", off_the_road(jobs), use.columns)
+    return used | (began & on_the_road & ~wanting)

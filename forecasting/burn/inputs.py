@@ -1,31 +1,28 @@
 """What a burn forecast is made from, read from the books as they were known at a moment."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from decimal import Decimal
 
-import numpy as np
-import numpy.typing as npt
+import pandas as pd
 
-from forecasting.burn.censoring import given_up, observed_weeks
+from forecasting.burn.censoring import bare_weeks, given_up, observed_weeks
+from forecasting.demand.frames import CONSUMABLE, PLACE, SERIES, frame, iso_weeks, of_each
 from forecasting.draft_requirements import CannotDraftError, depot_of
 from forecasting.models import ForecastRun, SupplierTerms, the_terms
-from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
+from inventory.db.fixed_point import SCALE
+from inventory.reports.iso_weeks import A_WEEK, BEFORE, Weeks, monday_of
 from inventory.reports.weekly_consumption import (
-    bare_weeks,
+    WeekRow,
     first_use,
     places_with_stock_moved,
     used_consumables,
+    weekly_flows,
     weekly_use,
 )
 from shop.jobs.job_counts import first_job, jobs_booked, jobs_done, van_places
 from shop.models import in_shop_zone, the_shop
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.intp]
 
 HISTORY_WEEKS_MAX = 156
 AHEAD_WEEKS_MAX = 26
@@ -42,17 +39,21 @@ Noted = dict[str, object]
 
 @dataclass(frozen=True, slots=True)
 class BurnPanel:
-    """Weekly use of some consumables at some places: a series for each, (series,) or (series, weeks).
+    """Weekly use of some consumables at some places: frames of weeks down and (place, consumable) across.
 
-    `booked` (series, weeks ahead) are the jobs booked at the place; None when no bookings are known.
+    `use` is in whole ten-thousandths of the stock unit. `booked`, with weeks ahead down, are the jobs booked
+    at the place; None when no bookings are known.
     """
 
-    places: IntArray
-    consumables: IntArray
-    use: FloatArray
-    jobs: FloatArray
-    observed: BoolArray
-    booked: FloatArray | None
+    use: pd.DataFrame
+    jobs: pd.DataFrame
+    observed: pd.DataFrame
+    booked: pd.DataFrame | None
+
+    @property
+    def demand(self) -> pd.DataFrame:
+        """Use in stock units; NaN in weeks that do not count."""
+        return (self.use / SCALE).where(self.observed)
 
 
 def known_weeks(known_at: datetime) -> Weeks:
@@ -99,7 +100,8 @@ def note(known_at: datetime, now: datetime, weeks: int | None) -> Noted:
         today = in_shop_zone(known_at, the_shop()).date()
         booked = jobs_booked(today, AHEAD_WEEKS_MAX)
         return {**found, "vans": van_places(), "booked": {str(place): jobs for place, jobs in booked.items()}}
-    seen = places_with_stock_moved(known_at) | jobs_done(known_weeks(known_at), known_at).keys()
+    seen = places_with_stock_moved(known_at)
+    seen |= {van for van, _, _ in jobs_done(known_weeks(known_at), known_at)}
     if earlier is not None:
         seen |= set(earlier.noted["vans"])
     return {**found, "vans": sorted(seen), "booked": None}
@@ -112,43 +114,57 @@ def consumables_of(run: ForecastRun) -> list[int]:
 
 @dataclass(frozen=True, slots=True)
 class WorkingVans:
-    """The vans to forecast, by their places (vans,), with jobs done (vans, weeks) and booked."""
+    """The vans to forecast: frames of weeks down and vans across, jobs done, and booked in weeks ahead."""
 
-    places: IntArray
-    jobs: FloatArray
-    booked: FloatArray | None
+    jobs: pd.DataFrame
+    booked: pd.DataFrame | None
+
+    @property
+    def places(self) -> list[int]:
+        """The vans' places, in the order of their ids."""
+        return self.jobs.columns.to_list()
 
 
 def working_vans(run: ForecastRun) -> WorkingVans:
     """Return all vans that the run noted but those that were given up and have nothing booked."""
     weeks = weeks_of(run)
-    done = jobs_done(weeks, run.known_at)
-    places = np.array(sorted(run.noted["vans"]), dtype=np.intp)
-    jobs = _matrix([done.get(van, {}) for van in places.tolist()], weeks.count)
-    booked = _booked(run, places)
+    vans = pd.Index(sorted(run.noted["vans"]), name=PLACE, dtype="int64")
+    jobs = frame(jobs_done(weeks, run.known_at), iso_weeks(weeks.first, weeks.count), vans)
+    booked = _booked(run, vans)
     stay = ~given_up(jobs)
     if booked is not None:
-        stay |= booked.any(axis=1)
-    return WorkingVans(places[stay], jobs[stay], None if booked is None else booked[stay])
+        stay |= booked.any()
+    return WorkingVans(jobs.loc[:, stay], None if booked is None else booked.loc[:, stay])
 
 
 def van_panel(run: ForecastRun, consumables: Sequence[int]) -> BurnPanel:
     """Read the panel of these consumables at all working vans, series by consumable."""
-    weeks, vans = weeks_of(run), working_vans(run)
-    use_of = weekly_use(weeks, run.known_at, consumables)
-    bare_of = bare_weeks(weeks, run.known_at, consumables)
-    pairs = [(van, consumable) for consumable in consumables for van in vans.places.tolist()]
-    use = _matrix([use_of.get(pair, {}) for pair in pairs], weeks.count)
-    bare = np.array([bare_of.get(pair, [True] * weeks.count) for pair in pairs]).reshape(use.shape)
-    group = np.repeat(np.arange(len(consumables)), len(vans.places))
-    jobs = np.tile(vans.jobs, (len(consumables), 1))
+    weeks = weeks_of(run)
+    came, went = weekly_flows(weeks, run.known_at, consumables)
+    used = weekly_use(weeks, run.known_at, consumables)
+    return panel_of(weeks, working_vans(run), consumables, used=used, came=came, went=went)
+
+
+def panel_of(
+    weeks: Weeks,
+    vans: WorkingVans,
+    consumables: Sequence[int],
+    *,
+    used: Sequence[WeekRow],
+    came: Sequence[WeekRow],
+    went: Sequence[WeekRow],
+) -> BurnPanel:
+    """Lay the rows that the books gave of some weeks out as a panel of all these vans and consumables."""
+    with_before = iso_weeks(weeks.first - A_WEEK, weeks.count + 1)
+    by_consumable = pd.MultiIndex.from_product([consumables, vans.places], names=[CONSUMABLE, PLACE])
+    series = by_consumable.reorder_levels(SERIES)
+    use = frame(used, with_before[1:], series)
+    bare = bare_weeks(*(frame(flow, with_before, series, first_number=BEFORE) for flow in (came, went)))
     return BurnPanel(
-        places=np.tile(vans.places, len(consumables)),
-        consumables=np.repeat(np.array(consumables, dtype=np.intp), len(vans.places)),
         use=use,
-        jobs=jobs,
-        observed=observed_weeks(use, jobs, bare, group),
-        booked=None if vans.booked is None else np.tile(vans.booked, (len(consumables), 1)),
+        jobs=of_each("jobs", vans.jobs, series),
+        observed=observed_weeks(use, vans.jobs, bare),
+        booked=None if vans.booked is None else of_each("booked", vans.booked, series),
     )
 
 
@@ -157,37 +173,23 @@ def totals(panel: BurnPanel, depot: int) -> BurnPanel:
 
     A week counts where it does for any van.
     """
-    consumables, group = np.unique(panel.consumables, return_inverse=True)
 
-    def added(rows: FloatArray) -> FloatArray:
-        sums = np.zeros((len(consumables), rows.shape[1]))
-        np.add.at(sums, group, rows)
-        return sums
+    def added(table: pd.DataFrame) -> pd.DataFrame:
+        sums = table.T.groupby(level=CONSUMABLE).sum().T
+        return sums.set_axis(pd.MultiIndex.from_product([[depot], sums.columns], names=SERIES), axis=1)
 
     return BurnPanel(
-        places=np.full(len(consumables), depot),
-        consumables=consumables,
         use=added(panel.use),
         jobs=added(panel.jobs),
-        observed=added(panel.observed.astype(float)) > 0,
+        observed=added(panel.observed) > 0,
         booked=None if panel.booked is None else added(panel.booked),
     )
 
 
-def _matrix(rows: Sequence[Mapping[int, Decimal] | Mapping[int, int]], weeks: int) -> FloatArray:
-    """Return amounts given by week, (rows, weeks)."""
-    found = np.zeros((len(rows), weeks))
-    for number, by_week in enumerate(rows):
-        for week, amount in by_week.items():
-            found[number, week] = float(amount)
-    return found
-
-
-def _booked(run: ForecastRun, vans: IntArray) -> FloatArray | None:
-    """Return the jobs booked, (vans, weeks ahead)."""
+def _booked(run: ForecastRun, vans: pd.Index) -> pd.DataFrame | None:
+    """Return the jobs booked: weeks ahead down, vans across."""
     booked = run.noted["booked"]
     if booked is None:
         return None
-    none = [0] * AHEAD_WEEKS_MAX
-    rows = [booked.get(str(van), none) for van in vans.tolist()]
-    return np.array(rows, dtype=float).reshape(len(vans), AHEAD_WEEKS_MAX)
+    by_van = pd.DataFrame({int(van): jobs for van, jobs in booked.items()}, dtype="int64")
+    return by_van.reindex(index=range(AHEAD_WEEKS_MAX), columns=vans, fill_value=0)

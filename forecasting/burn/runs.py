@@ -29,6 +29,7 @@ from forecasting.burn.inputs import (
     working_vans,
 )
 from forecasting.burn.text import STATED, held_in_words, place_of_level
+from forecasting.demand.frames import CONSUMABLE, arrays
 from forecasting.demand.panel_forecast import PanelForecast, forecast_panel
 from forecasting.models import BurnForecast, ForecastRun
 from forecasting.stock_control.numeric_checks import rounded
@@ -128,10 +129,10 @@ def forecast_chunk(run: ForecastRun, chunk: Chunk) -> None:
     if done.exists():
         return
     panel = van_panel(run, chunk)
-    rows = _forecasts(run, panel, run.noted["van_weeks"], by_consumable=True)
+    rows = _forecasts(run, panel, run.noted["van_weeks"])
     depot = run.noted["depot"]
     if depot is not None:
-        rows += _forecasts(run, totals(panel, depot), run.noted["depot_weeks"], by_consumable=False)
+        rows += _forecasts(run, totals(panel, depot), run.noted["depot_weeks"])
     with transaction.atomic():
         # Another worker may have made the same meanwhile; then its rows stand.
         ForecastRun.objects.select_for_update().get(pk=run.pk)
@@ -158,27 +159,29 @@ def finish_run(run: ForecastRun) -> ForecastRun:
     return run
 
 
-def _forecasts(
-    run: ForecastRun, panel: BurnPanel, weeks_ahead: int, *, by_consumable: bool
-) -> list[BurnForecast]:
+def _forecasts(run: ForecastRun, panel: BurnPanel, weeks_ahead: int) -> list[BurnForecast]:
     """Return a row for each series and each number of weeks ahead, not yet saved."""
     rows: list[BurnForecast] = []
-    if not len(panel.use):
+    labels = panel.use.columns.to_list()
+    if not labels:
         return rows
+    consumables = panel.use.columns.get_level_values(CONSUMABLE).to_numpy()
+    demand = arrays(panel.demand)
+    observed, jobs = ~np.isnan(demand), arrays(panel.jobs)
     # While nobody worked there is nothing to learn, nor to try forecasts on.
-    end = int(np.flatnonzero(panel.observed.any(axis=0)).max(initial=0)) + 1
-    least_mean = np.zeros(len(panel.use))
-    least = np.zeros((len(panel.use), len(LEVELS)))
+    end = int(np.flatnonzero(observed.any(axis=0)).max(initial=0)) + 1
+    least_mean = np.zeros(len(labels))
+    least = np.zeros((len(labels), len(LEVELS)))
     for ahead in range(1, weeks_ahead + 1):
-        booked = None if panel.booked is None else panel.booked[:, :ahead].sum(axis=1)
+        booked = None if panel.booked is None else panel.booked.head(ahead).sum().to_numpy()
         found = forecast_panel(
-            panel.use[:, :end],
+            demand[:, :end],
             ahead,
             LEVELS,
-            group=panel.consumables if by_consumable else None,
-            exposure=panel.jobs[:, :end],
+            group=consumables,
+            exposure=jobs[:, :end],
             exposure_at_least=booked,
-            observed=panel.observed[:, :end],
+            observed=observed[:, :end],
             season_length=WEEKS_A_YEAR,
         )
         # Each is estimated by itself, but more weeks never take less.
@@ -187,21 +190,21 @@ def _forecasts(
         rows += [
             BurnForecast(
                 run=run,
-                place_id=int(panel.places[series]),
-                consumable_id=int(panel.consumables[series]),
+                place_id=place,
+                consumable_id=consumable,
                 weeks_ahead=ahead,
                 mean=rounded(float(least_mean[series])),
                 quantiles=[_text(quantile) for quantile in least[series].tolist()],
                 model=str(found.model[series]),
                 reason=str(found.reason[series]),
                 demand_class=str(found.backtest.classes[series]),
-                history=_history(panel, series) if ahead == 1 else [],
+                history=_history(demand[series]) if ahead == 1 else [],
                 jobs_known=None if booked is None else Decimal(int(booked[series])),
                 tested=int(found.backtest.forecasts[series]),
                 held=[int(times) for times in found.backtest.covered[series].tolist()],
                 accuracy=_accuracy(found, series),
             )
-            for series in range(len(panel.use))
+            for series, (place, consumable) in enumerate(labels)
         ]
     return rows
 
@@ -210,9 +213,8 @@ def _text(amount: float) -> str:
     return exact(rounded(amount))
 
 
-def _history(panel: BurnPanel, series: int) -> list[str | None]:
-    use, observed = panel.use[series].tolist(), panel.observed[series].tolist()
-    return [_text(amount) if seen else None for amount, seen in zip(use, observed, strict=True)]
+def _history(demand: FloatArray) -> list[str | None]:
+    return [None if math.isnan(amount) else _text(amount) for amount in demand.tolist()]
 
 
 def _accuracy(found: PanelForecast, series: int) -> dict[str, float | None]:

@@ -6,13 +6,16 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
+import pandas as pd
 from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 
+from forecasting.demand.frames import SERIES, frame, iso_weeks
 from forecasting.models import ConsumableTerms, RestockLine, RestockStatus, the_terms
 from forecasting.policy_review.stock_history import Change, WeekHeld, steps, weeks_held
 from forecasting.replenishment.drafts import week_of
 from forecasting.replenishment.inputs import classes_now, service_of
 from forecasting.stock_control.numeric_checks import ZERO, rounded
+from inventory.db.fixed_point import from_scaled
 from inventory.documents import Kind
 from inventory.models import Consumable, Holding, Movement, PlaceKind
 from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
@@ -148,11 +151,14 @@ def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[Ro
     own = {row.pk: row for row in ConsumableTerms.objects.all()}
     classes = classes_now(terms, own, now)
     costs = known_unit_costs(consumables.values())
-    used = weekly_use(weeks, now, consumables)
+    pairs = pd.MultiIndex.from_arrays(
+        [[one.place_id for one in held], [one.consumable_id for one in held]], names=SERIES
+    )
+    used = frame(weekly_use(weeks, now, consumables), iso_weeks(weeks.first, weeks.count), pairs)
     said = _said(weeks, places, consumables)
     changes = _changes(weeks.start, places, consumables)
     rows = []
-    for one in held:
+    for one, used_by_week in zip(held, used.T.to_numpy().tolist(), strict=True):
         pair = one.place_id, one.consumable_id
         of_class = classes[one.consumable_id]
         rows.append(
@@ -165,7 +171,7 @@ def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[Ro
                 weeks=_weeks(
                     weeks,
                     weeks_held(one.quantity, changes[pair], weeks.starts),
-                    used.get(pair, {}),
+                    used_by_week,
                     said[pair],
                 ),
             )
@@ -185,14 +191,15 @@ NOTHING_SAID: Said = (None, None, None)
 
 
 def _weeks(
-    weeks: Weeks, held: Sequence[WeekHeld], used: Mapping[int, Decimal], said: Mapping[str, Said]
+    weeks: Weeks, held: Sequence[WeekHeld], used: Sequence[int], said: Mapping[str, Said]
 ) -> list[Week]:
+    """Lay the weeks of one holding out; `used` is in ten-thousandths of the stock unit."""
     found = []
     counts = False
     for number, (monday, start) in enumerate(zip(weeks.mondays, weeks.starts[:-1], strict=True)):
         period = week_of(monday)
         recommended, approved, received = said.get(period, NOTHING_SAID)
-        counts = counts or held[number].average > 0 or number in used or bool(recommended)
+        counts = counts or held[number].average > 0 or used[number] != 0 or bool(recommended)
         found.append(
             Week(
                 period=period,
@@ -200,7 +207,7 @@ def _weeks(
                 recommended=recommended,
                 approved=approved,
                 received=received,
-                used=used.get(number, ZERO),
+                used=from_scaled(used[number]) if used[number] else ZERO,
                 held=held[number],
                 counts=counts,
             )

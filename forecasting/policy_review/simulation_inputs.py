@@ -4,17 +4,19 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from decimal import Decimal
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from forecasting.burn.inputs import HISTORY_WEEKS_MAX, van_panel
 from forecasting.burn.runs import LEVELS, WEEKS_A_YEAR
+from forecasting.demand.frames import arrays, frame
 from forecasting.demand.panel_forecast import forecast_panel
 from forecasting.models import ConsumableTerms, ForecastRun, VanSpace, the_terms
 from forecasting.policy_review.what_if import DAYS_A_WEEK, Panel
 from forecasting.replenishment.inputs import classes_now, service_of
+from inventory.db.fixed_point import SCALE
 from inventory.models import Consumable, Place
 from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
 from inventory.reports.weekly_consumption import first_use, used_consumables, weekly_use
@@ -28,8 +30,6 @@ FloatArray = npt.NDArray[np.float64]
 # forecasting.demand.demand_panel.SHORT_HISTORY.
 HISTORY_WEEKS_MIN = 8
 ONE_DAY = timedelta(days=1)
-
-Pair = tuple[int, int]  # place id, consumable id
 
 
 class Days(Weeks):
@@ -84,18 +84,20 @@ def read_past(
     """
     zone = the_shop().zone
     start = _history_start(first, now, whenever_recorded=whenever_recorded)
-    days = weeks * DAYS_A_WEEK
-    came = weekly_use(Days(first, days, zone), now)
-    by_week: list[dict[Pair, FloatArray]] = []
+    days = pd.period_range(first, periods=weeks * DAYS_A_WEEK, freq="D", name="day")
+    came = frame(weekly_use(Days(first, len(days), zone), now), days)
+    by_week: list[pd.DataFrame] = []
     for number in range(weeks):
         monday = first + number * A_WEEK
         known_at = now if whenever_recorded else Weeks(monday, 0, zone).start
         by_week.append(_forecasts(start, monday, known_at, weeks_ahead))
         progress()
-    pairs = sorted({pair for forecasts in by_week for pair in forecasts} | came.keys())
-    if not pairs:
+    series = came.columns
+    for forecasts in by_week:
+        series = series.union(forecasts.index)
+    if series.empty:
         raise CannotReplayError(f"No van used anything from {first} on; there is nothing to replay.")
-    return _past(first, weeks_ahead, pairs, came=came, by_week=by_week, now=now)
+    return _past(first, weeks_ahead, series, came=came, by_week=by_week, now=now)
 
 
 def _history_start(first: date, now: datetime, *, whenever_recorded: bool) -> date:
@@ -119,8 +121,8 @@ def _history_start(first: date, now: datetime, *, whenever_recorded: bool) -> da
     return start
 
 
-def _forecasts(start: date, monday: date, known_at: datetime, weeks_ahead: int) -> dict[Pair, FloatArray]:
-    """Return the quantiles (weeks ahead, levels) of each van and consumable before a Monday."""
+def _forecasts(start: date, monday: date, known_at: datetime, weeks_ahead: int) -> pd.DataFrame:
+    """Return the quantiles before a Monday: vans and consumables down, (weeks ahead, levels) across."""
     count = min((monday - start) // A_WEEK, HISTORY_WEEKS_MAX)
     history = Weeks(monday - count * A_WEEK, count, the_shop().zone)
     # A run that is not kept: the replay leaves no trace.
@@ -128,42 +130,36 @@ def _forecasts(start: date, monday: date, known_at: datetime, weeks_ahead: int) 
         known_at=known_at,
         first_week=history.first,
         weeks=count,
-        noted={"vans": sorted(jobs_done(history, known_at)), "booked": None},
+        noted={"vans": sorted({van for van, _, _ in jobs_done(history, known_at)}), "booked": None},
     )
-    consumables = used_consumables(history, known_at)
-    panel = van_panel(run, consumables)
-    if not len(panel.use):
-        return {}
-    found = np.stack(
-        [
-            forecast_panel(
-                panel.use,
-                ahead,
-                LEVELS,
-                group=panel.consumables,
-                exposure=panel.jobs,
-                observed=panel.observed,
-                season_length=WEEKS_A_YEAR,
-            ).quantiles
-            for ahead in range(1, weeks_ahead + 1)
-        ]
-    )
+    panel = van_panel(run, used_consumables(history, known_at))
+    across = _quantile_columns(weeks_ahead)
+    if panel.use.empty:
+        return pd.DataFrame(index=panel.use.columns, columns=across, dtype=float)
+    found = [
+        forecast_panel(panel.demand, ahead, LEVELS, exposure=panel.jobs, season_length=WEEKS_A_YEAR)
+        for ahead in range(1, weeks_ahead + 1)
+    ]
+    quantiles = np.stack([forecasts[list(LEVELS)].to_numpy() for forecasts in found], axis=1)
     # Each is estimated by itself, but more weeks never take less.
-    found = np.maximum.accumulate(found, axis=0)
-    pairs = zip(panel.places.tolist(), panel.consumables.tolist(), strict=True)
-    return {pair: found[:, series] for series, pair in enumerate(pairs)}
+    grown = np.maximum.accumulate(quantiles, axis=1)
+    return pd.DataFrame(grown.reshape(len(grown), -1), index=panel.use.columns, columns=across)
+
+
+def _quantile_columns(weeks_ahead: int) -> pd.MultiIndex:
+    return pd.MultiIndex.from_product([range(1, weeks_ahead + 1), LEVELS], names=["weeks_ahead", "level"])
 
 
 def _past(
     first: date,
     weeks_ahead: int,
-    pairs: Sequence[Pair],
+    series: pd.MultiIndex,
     *,
-    came: dict[Pair, dict[int, Decimal]],
-    by_week: Sequence[dict[Pair, FloatArray]],
+    came: pd.DataFrame,
+    by_week: Sequence[pd.DataFrame],
     now: datetime,
 ) -> Past:
-    weeks = len(by_week)
+    pairs = series.to_list()
     consumables = Consumable.objects.in_bulk({consumable for _, consumable in pairs})
     places = Place.objects.in_bulk({place for place, _ in pairs})
     terms = the_terms()
@@ -172,14 +168,11 @@ def _past(
     rooms = {(space.place_id, space.consumable_id): space.quantity for space in VanSpace.objects.all()}
     costs = known_unit_costs(consumables.values())
     unit = np.array([float(own[c].usable_unit) if c in own else 1.0 for _, c in pairs])
-    demand = np.zeros((len(pairs), weeks * DAYS_A_WEEK))
-    quantiles = np.zeros((weeks, weeks_ahead, len(pairs), len(LEVELS)))
-    for series, pair in enumerate(pairs):
-        for day, quantity in came.get(pair, {}).items():
-            demand[series, day] = max(float(quantity), 0.0)
-        for week, forecasts in enumerate(by_week):
-            if pair in forecasts:
-                quantiles[week, :, series] = forecasts[pair]
+    demand = arrays(came.reindex(columns=series, fill_value=0).clip(lower=0) / SCALE)
+    # Where a week has no forecast of a series, nothing was foreseen: 0.
+    foreseen = [forecasts.reindex(series).fillna(0.0).to_numpy() for forecasts in by_week]
+    by_series = np.stack(foreseen).reshape(len(by_week), len(pairs), weeks_ahead, len(LEVELS))
+    quantiles = by_series.swapaxes(1, 2)
     panel = Panel(
         demand=demand / unit[:, None],
         quantiles=quantiles / unit[:, None],

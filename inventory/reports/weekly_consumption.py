@@ -1,26 +1,24 @@
-"""What places used week by week, and when they had nothing to use, as the books were known at a moment.
+"""What places used, and what came to them and went, week by week, as the books were known at a moment.
 
 Only what was recorded by then counts: a late document, a return or a correction recorded afterwards changes
 nothing of what was known. A few queries whatever the history; the answers grow with places, consumables and
 weeks only.
+
+Answers are rows, which the caller lays out as it needs them. Quantities in them are whole ten-thousandths of
+the stock unit, as they are stored (`inventory.db.fixed_point`).
 """
 
-from collections import defaultdict
 from collections.abc import Collection
 from datetime import datetime
-from decimal import Decimal
 
-from django.db.models import Case, F, Min, Q, QuerySet, Sum, When
+from django.db.models import BigIntegerField, Case, F, Min, Q, QuerySet, Sum, When
 from django.db.models.functions import Coalesce
 
-from inventory.db.fixed_point import FixedPointField
 from inventory.documents import Kind
 from inventory.models import Movement, Place, PlaceKind
-from inventory.reports.iso_weeks import BEFORE, Weeks
+from inventory.reports.iso_weeks import Weeks
 
-ZERO = Decimal(0)
-
-Pair = tuple[int, int]  # place id, consumable id
+WeekRow = tuple[int, int, int, int]  # place id, consumable id, number of the week, ten-thousandths
 
 
 def first_use(known_at: datetime) -> datetime | None:
@@ -37,8 +35,7 @@ def first_use(known_at: datetime) -> datetime | None:
 
 def used_consumables(weeks: Weeks, known_at: datetime) -> list[int]:
     """Return the consumables that vans used in the weeks, in the order of their ids."""
-    used = {consumable for _, consumable in weekly_use(weeks, known_at)}
-    return sorted(used)
+    return sorted({consumable for _, consumable, _, _ in weekly_use(weeks, known_at)})
 
 
 def places_with_stock_moved(known_at: datetime) -> set[int]:
@@ -50,13 +47,11 @@ def places_with_stock_moved(known_at: datetime) -> set[int]:
     return found
 
 
-def weekly_use(
-    weeks: Weeks, known_at: datetime, consumables: Collection[int] | None = None
-) -> dict[Pair, dict[int, Decimal]]:
-    """Return what each van used of each consumable, by the number of the week, where it did.
+def weekly_use(weeks: Weeks, known_at: datetime, consumables: Collection[int] | None = None) -> list[WeekRow]:
+    """Return what each van used of each consumable in each week, a row where it did.
 
-    In stock units, net of returns and corrections, which count in the week and at the van of the use that
-    they take back. One query.
+    Net of returns and corrections, which count in the week and at the van of the use that they take back.
+    One query.
     """
     root = "use_at"
     back = Q(source__kind=PlaceKind.JOB)
@@ -74,45 +69,21 @@ def weekly_use(
         )
         .annotate(week=weeks.number_of(root))
     )
-    signed = Case(When(back, then=-1 * F("quantity")), default=F("quantity"), output_field=FixedPointField())
-    found: dict[Pair, dict[int, Decimal]] = defaultdict(dict)
-    for van, consumable, week, quantity in moved.values_list("van", "consumable", "week").annotate(
-        total=Sum(signed)
-    ):
-        if quantity:
-            found[van, consumable][week] = quantity
-    return dict(found)
+    signed = Case(When(back, then=-1 * F("quantity")), default=F("quantity"), output_field=BigIntegerField())
+    rows = moved.values_list("van", "consumable", "week").annotate(total=Sum(signed))
+    return [row for row in rows if row[-1]]
 
 
-def bare_weeks(
+def weekly_flows(
     weeks: Weeks, known_at: datetime, consumables: Collection[int] | None = None
-) -> dict[Pair, list[bool]]:
-    """Return, for each van and consumable that ever moved there, the weeks it held none of it throughout.
+) -> tuple[list[WeekRow], list[WeekRow]]:
+    """Return what came to each van in each week, and what went from it; before the first week in BEFORE.
 
-    That is, by the book, nothing or less at the start of the week and nothing or less with all that came in
-    during it. A place and consumable that are missing never had any. Corrected documents count as if they
-    had never been. Two queries.
+    There may be several rows of one week, to be added up. Corrected documents count as if they had never
+    been: what a correction brings back is taken off what went. Two queries.
     """
-    came, went = _flows(weeks, known_at, consumables)
-    found = {}
-    for pair in came.keys() | went.keys():
-        held = came[pair].get(BEFORE, ZERO) - went[pair].get(BEFORE, ZERO)
-        bare = []
-        for week in range(weeks.count):
-            held += came[pair].get(week, ZERO)
-            bare.append(held <= 0)
-            held -= went[pair].get(week, ZERO)
-        found[pair] = bare
-    return found
-
-
-Flows = defaultdict[Pair, dict[int, Decimal]]
-
-
-def _flows(weeks: Weeks, known_at: datetime, consumables: Collection[int] | None) -> tuple[Flows, Flows]:
-    """Return what came to each van and what went from it, by the number of the week or BEFORE."""
-    came: Flows = defaultdict(lambda: defaultdict(Decimal))
-    went: Flows = defaultdict(lambda: defaultdict(Decimal))
+    came: list[WeekRow] = []
+    went: list[WeekRow] = []
     moved = _known(known_at, consumables).filter(occurred_at__lt=weeks.end)
     corrects = Case(When(document__kind=Kind.CORRECTION, then=True), default=False)
     for end, onto, taken_back_from in (("destination", came, went), ("source", went, came)):
@@ -121,12 +92,11 @@ def _flows(weeks: Weeks, known_at: datetime, consumables: Collection[int] | None
         )
         for place, consumable, week, is_correction, quantity in rows.values_list(
             end, "consumable", "week", "corrects"
-        ).annotate(total=Sum("quantity")):
-            # What a correction brings back never went.
+        ).annotate(total=Sum("quantity", output_field=BigIntegerField())):
             if is_correction:
-                taken_back_from[place, consumable][week] -= quantity
+                taken_back_from.append((place, consumable, week, -quantity))
             else:
-                onto[place, consumable][week] += quantity
+                onto.append((place, consumable, week, quantity))
     return came, went
 
 

@@ -4,7 +4,6 @@ A booking may be moved or cancelled without a trace, so what was booked earlier 
 needs to know later writes it down.
 """
 
-from collections import defaultdict
 from datetime import date, datetime, timedelta
 
 from django.db.models import Count, Min, Sum
@@ -29,8 +28,8 @@ def van_places() -> list[int]:
     return sorted(Van.objects.order_by().values_list("place_id", flat=True))
 
 
-def jobs_done(weeks: Weeks, known_at: datetime) -> dict[int, dict[int, int]]:
-    """Return how many jobs each van did, by its place and the number of the week; none are left out.
+def jobs_done(weeks: Weeks, known_at: datetime) -> list[tuple[int, int, int]]:
+    """Return how many jobs each van did in each week: (its place, number of the week, jobs), where it did.
 
     A job counts when and where its close said that it was done, and not at all when that was undone. One
     query.
@@ -45,11 +44,7 @@ def jobs_done(weeks: Weeks, known_at: datetime) -> dict[int, dict[int, int]]:
         .values_list("van__place", "week")
         .annotate(total=Sum("jobs"))
     )
-    found: dict[int, dict[int, int]] = defaultdict(dict)
-    for place, week, jobs in rows:
-        if jobs:
-            found[place][week] = jobs
-    return dict(found)
+    return [row for row in rows if row[-1]]
 
 
 def jobs_booked(today: date, weeks: int) -> dict[int, list[int]]:

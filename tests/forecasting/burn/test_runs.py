@@ -25,6 +25,7 @@ from forecasting.demand import panel_forecast
 from forecasting.demand.candidate_models import Candidate, candidates
 from forecasting.models import BurnForecast, ForecastRun, SupplierTerms
 from inventory import ledger
+from inventory.db.fixed_point import SCALE
 from inventory.documents import Correction, Line, Return
 from inventory.models import Place, PlaceKind, Supplier
 from shop.jobs.close_data import UsedLine
@@ -239,7 +240,7 @@ def test_weeks_are_those_of_the_shops_clocks(zone: str, first_week: date) -> Non
     run = start_run(known_at=moment(4), now=moment(4))
     assert run.first_week == first_week
     panel = van_panel(run, chunks_of(run)[0])
-    assert panel.use.max(axis=0).tolist() == [3] + [0] * (run.weeks - 1)
+    assert panel.use.max(axis=1).tolist() == [3 * SCALE] + [0] * (run.weeks - 1)
 
 
 def test_a_year_of_53_weeks_is_read_week_by_week() -> None:
@@ -250,8 +251,9 @@ def test_a_year_of_53_weeks_is_read_week_by_week() -> None:
     run = start_run(known_at=moment(start + 3, 2), now=moment(start + 3, 2))
     assert (run.first_week, run.weeks) == (date(2020, 12, 21), 3)
     panel = van_panel(run, chunks_of(run)[0])
-    assert panel.jobs[0].tolist() == [JOBS_A_WEEK] * 3
-    assert (panel.use[panel.places == Place.objects.get(code="van-a").pk] > 0).all()
+    assert panel.jobs.iloc[:, 0].tolist() == [JOBS_A_WEEK] * 3
+    assert panel.use.index.start_time.strftime("%G-W%V").tolist() == ["2020-W52", "2020-W53", "2021-W01"]
+    assert (panel.use[Place.objects.get(code="van-a").pk] > 0).all(axis=None)
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,6 @@
 """Weekly use and weeks without stock, as the books were known at a moment."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from decimal import Decimal
@@ -13,14 +13,15 @@ from django.test.utils import CaptureQueriesContext
 from hypothesis import HealthCheck, given, settings
 
 from inventory import ledger
+from inventory.db.fixed_point import from_scaled
 from inventory.documents import Close, Correction, Count, CountLine, Line, Return, Transfer
 from inventory.models import Consumable, Document, Movement, Place
 from inventory.reports.iso_weeks import BEFORE, Weeks, monday_of
 from inventory.reports.weekly_consumption import (
-    bare_weeks,
     first_use,
     places_with_stock_moved,
     used_consumables,
+    weekly_flows,
     weekly_use,
 )
 from tests.inventory.small_shop import ACTIONS, NOW, day, open_shop, play, undone_afterwards
@@ -30,6 +31,8 @@ pytestmark = pytest.mark.django_db
 
 MONDAY = date(2026, 1, 5)
 DISC = "disc-p400"
+
+Pair = tuple[int, int]  # place id, consumable id
 
 
 @pytest.fixture(autouse=True)
@@ -52,7 +55,31 @@ def use(
 
 def found(weeks: Weeks, known_at: datetime = NOW, place: str = "van-a", of: str = DISC) -> dict[int, int]:
     pair = Place.objects.get(code=place).pk, Consumable.objects.get(code=of).pk
-    return {week: int(quantity) for week, quantity in weekly_use(weeks, known_at).get(pair, {}).items()}
+    return {week: int(quantity) for week, quantity in used(weeks, known_at).get(pair, {}).items()}
+
+
+def used(weeks: Weeks, known_at: datetime = NOW) -> dict[Pair, dict[int, Decimal]]:
+    """Return the use in stock units, by van and consumable."""
+    totals: dict[Pair, dict[int, Decimal]] = defaultdict(dict)
+    for van, consumable, week, quantity in weekly_use(weeks, known_at):
+        assert week not in totals[van, consumable]
+        totals[van, consumable][week] = from_scaled(quantity)
+    return dict(totals)
+
+
+def bare_weeks(weeks: Weeks, known_at: datetime = NOW) -> dict[Pair, list[bool]]:
+    """Return the weeks in which a van had nothing at the start, nor with all that came, row after row."""
+    came, went = (Counter[tuple[int, int, int]](), Counter[tuple[int, int, int]]())
+    for total, rows in zip((came, went), weekly_flows(weeks, known_at), strict=True):
+        for van, consumable, week, quantity in rows:
+            total[van, consumable, week] += quantity
+    found = {}
+    for pair in {key[:2] for key in came.keys() | went.keys()}:
+        held, found[pair] = came[*pair, BEFORE] - went[*pair, BEFORE], []
+        for week in range(weeks.count):
+            found[pair].append(held + came[*pair, week] <= 0)
+            held += came[*pair, week] - went[*pair, week]
+    return found
 
 
 def bare(weeks: Weeks, known_at: datetime = NOW, place: str = "van-a") -> list[bool] | None:
@@ -146,7 +173,7 @@ def test_transfers_counts_and_what_the_depot_uses_are_no_use_of_a_van() -> None:
     ledger.post(Transfer("T-1", day(5), "depot", "van-a", (Line(DISC, Decimal(9)),)), now=NOW)
     ledger.post(Count("N-1", day(6), (CountLine("van-a", DISC, Decimal(2)),)), now=NOW)
     use("C-1", day(6), 1, place="depot")
-    assert weekly_use(weeks, NOW) == {}
+    assert weekly_use(weeks, NOW) == []
     assert used_consumables(weeks, NOW) == []
     assert first_use(NOW) is None
     assert places_with_stock_moved(NOW) == {Place.objects.get(code="van-a").pk}
@@ -238,8 +265,8 @@ def test_use_and_bare_weeks_agree_with_a_replay_of_every_movement(
     with undone_afterwards():
         play(actions)
         weeks = Weeks(MONDAY, 4, UTC)
-        assert weekly_use(weeks, NOW) == naive_use(weeks)
-        for pair, is_bare in bare_weeks(weeks, NOW).items():
+        assert used(weeks) == naive_use(weeks)
+        for pair, is_bare in bare_weeks(weeks).items():
             for week in range(weeks.count):
                 most, came = held_in(weeks, pair, week)
                 assert most <= 0 if is_bare[week] else came > 0
@@ -254,7 +281,7 @@ def test_the_number_of_queries_does_not_grow_with_the_history() -> None:
 
     readers: list[Callable[[], object]] = [
         lambda: weekly_use(weeks, NOW),
-        lambda: bare_weeks(weeks, NOW),
+        lambda: weekly_flows(weeks, NOW),
         lambda: used_consumables(weeks, NOW),
     ]
     weeks = Weeks(MONDAY, 2, UTC)

@@ -1,5 +1,6 @@
 """Jobs done and booked by van and week, as the books were known at a moment."""
 
+from collections import defaultdict
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
@@ -67,6 +68,15 @@ def place(code: str) -> int:
     return Place.objects.get(code=code).pk
 
 
+def done(weeks: Weeks, known_at: datetime) -> dict[int, dict[int, int]]:
+    """Return the jobs done by place and week."""
+    found: dict[int, dict[int, int]] = defaultdict(dict)
+    for van, week, jobs in jobs_done(weeks, known_at):
+        assert week not in found[van]
+        found[van][week] = jobs
+    return dict(found)
+
+
 def test_jobs_count_in_the_week_and_at_the_van_of_their_close() -> None:
     midnight = datetime(2026, 1, 12, tzinfo=ZoneInfo("America/Denver"))
     weeks = Weeks(MONDAY, 2, ZoneInfo("America/Denver"))
@@ -74,22 +84,22 @@ def test_jobs_count_in_the_week_and_at_the_van_of_their_close() -> None:
     close("J-2", midnight)
     close("J-3", midnight, van="van-b")
     close("J-4", midnight - timedelta(days=8))
-    assert jobs_done(weeks, NOW) == {place("van-a"): {0: 1, 1: 1}, place("van-b"): {1: 1}}
+    assert done(weeks, NOW) == {place("van-a"): {0: 1, 1: 1}, place("van-b"): {1: 1}}
 
 
 def test_only_what_was_recorded_by_then_counts() -> None:
     weeks = Weeks(MONDAY, 3, UTC)
     close("J-1", day(5), recorded=day(5))
     close("J-late", day(6), recorded=day(15))
-    assert jobs_done(weeks, day(14)) == {place("van-a"): {0: 1}}
+    assert done(weeks, day(14)) == {place("van-a"): {0: 1}}
     assert first_job(day(4)) is None
     assert first_job(day(14)) == day(5)
     returns_and_corrections.post(Correction("K-1", day(16), "close", "J-1", "it was van-b"), now=day(16))
-    assert jobs_done(weeks, day(15)) == {place("van-a"): {0: 2}}
-    assert jobs_done(weeks, day(16)) == {place("van-a"): {0: 1}}
+    assert done(weeks, day(15)) == {place("van-a"): {0: 2}}
+    assert done(weeks, day(16)) == {place("van-a"): {0: 1}}
     close("J-1", day(12), van="van-b", recorded=day(17), id_="J-1 again")
-    assert jobs_done(weeks, day(16)) == {place("van-a"): {0: 1}}
-    assert jobs_done(weeks, day(17)) == {place("van-a"): {0: 1}, place("van-b"): {1: 1}}
+    assert done(weeks, day(16)) == {place("van-a"): {0: 1}}
+    assert done(weeks, day(17)) == {place("van-a"): {0: 1}, place("van-b"): {1: 1}}
 
 
 def test_bookings_count_in_sevens_of_days_from_today() -> None:
