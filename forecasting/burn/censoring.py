@@ -26,7 +26,8 @@ def off_the_road(jobs: pd.DataFrame) -> pd.DataFrame:
     """
     worked = jobs > 0
     usual = jobs.where(worked).mean().fillna(0)
-    return ~worked & (np.exp(-usual) < CHANCE_OF_NO_JOB)
+    off: pd.DataFrame = ~worked & (np.exp(-usual) < CHANCE_OF_NO_JOB)
+    return off
 
 
 def given_up(jobs: pd.DataFrame) -> "pd.Series[bool]":

@@ -53,7 +53,8 @@ class BurnPanel:
     @property
     def demand(self) -> pd.DataFrame:
         """Use in stock units; NaN in weeks that do not count."""
-        return (self.use / SCALE).where(self.observed)
+        units: pd.DataFrame = self.use / SCALE
+        return units.where(self.observed)
 
 
 def known_weeks(known_at: datetime) -> Weeks:
@@ -122,7 +123,7 @@ class WorkingVans:
     @property
     def places(self) -> list[int]:
         """The vans' places, in the order of their ids."""
-        return self.jobs.columns.to_list()
+        return [int(place) for place in self.jobs.columns]
 
 
 def working_vans(run: ForecastRun) -> WorkingVans:

@@ -162,7 +162,7 @@ def finish_run(run: ForecastRun) -> ForecastRun:
 def _forecasts(run: ForecastRun, panel: BurnPanel, weeks_ahead: int) -> list[BurnForecast]:
     """Return a row for each series and each number of weeks ahead, not yet saved."""
     rows: list[BurnForecast] = []
-    labels = panel.use.columns.to_list()
+    labels: list[Any] = panel.use.columns.to_list()  # (place, consumable)
     if not labels:
         return rows
     consumables = panel.use.columns.get_level_values(CONSUMABLE).to_numpy()

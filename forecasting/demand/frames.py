@@ -8,6 +8,7 @@ bring any frame of this shape, with labels of their own.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -54,7 +55,7 @@ def arrays(table: pd.DataFrame) -> FloatArray:
     return np.ascontiguousarray(table.to_numpy(dtype=float, na_value=np.nan).T)
 
 
-def of_each(name: str, table: pd.DataFrame, series: pd.MultiIndex) -> pd.DataFrame:
+def of_each(name: str, table: pd.DataFrame, series: pd.Index) -> pd.DataFrame:
     """Return a column for each series, from one for each place, or for each series in any order.
 
     Raises ValueError for a place, or series, that is missing or there twice.
@@ -83,8 +84,8 @@ class PanelArrays:
 def read(
     history: pd.DataFrame,
     exposure: pd.DataFrame | None,
-    exposure_ahead: "pd.Series[float] | None",
-    exposure_at_least: "pd.Series[float] | None",
+    exposure_ahead: "pd.Series[Any] | None",
+    exposure_at_least: "pd.Series[Any] | None",
 ) -> PanelArrays:
     """Check the frames of a forecast and return their arrays.
 
@@ -116,7 +117,7 @@ def read(
     )
 
 
-def _ahead(name: str, given: "pd.Series[float] | None", series: pd.MultiIndex) -> FloatArray | None:
+def _ahead(name: str, given: "pd.Series[Any] | None", series: pd.MultiIndex) -> FloatArray | None:
     if given is None:
         return None
     if not isinstance(given, pd.Series):
@@ -160,7 +161,8 @@ def _series(name: str, columns: pd.Index) -> pd.MultiIndex:
         )
     if not len(columns):
         raise ValueError(f"{name} has no columns; give at least one (place, consumable)")
-    nameless = columns[(np.array(columns.codes) < 0).any(axis=0)]
+    lacking: BoolArray = np.any(np.array(columns.codes) < 0, axis=0)
+    nameless = columns[lacking]
     if len(nameless):
         raise ValueError(f"{name}: {_label(nameless[0])} lacks a place or a consumable; name both")
     if not columns.is_unique:

@@ -40,14 +40,14 @@ class PanelForecast:
 
 
 @overload
-def forecast_panel(  # type: ignore[overload-overlap]  # a frame is also like an array
+def forecast_panel(
     history: pd.DataFrame,
     periods_ahead: int,
     levels: Sequence[float] | FloatArray,
     *,
     exposure: pd.DataFrame | None = None,
-    exposure_ahead: "pd.Series[float] | None" = None,
-    exposure_at_least: "pd.Series[float] | None" = None,
+    exposure_ahead: "pd.Series[Any] | None" = None,
+    exposure_at_least: "pd.Series[Any] | None" = None,
     season_length: int | None = None,
 ) -> pd.DataFrame: ...
 
@@ -161,8 +161,8 @@ def _forecast_frame(
     levels: Sequence[float] | FloatArray,
     *,
     exposure: pd.DataFrame | None,
-    exposure_ahead: "pd.Series[float] | None",
-    exposure_at_least: "pd.Series[float] | None",
+    exposure_ahead: "pd.Series[Any] | None",
+    exposure_at_least: "pd.Series[Any] | None",
     season_length: int | None,
 ) -> pd.DataFrame:
     from forecasting.demand import frames  # noqa: PLC0415 - forecasting.demand imports this module

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -153,13 +154,13 @@ def _quantile_columns(weeks_ahead: int) -> pd.MultiIndex:
 def _past(
     first: date,
     weeks_ahead: int,
-    series: pd.MultiIndex,
+    series: pd.Index,
     *,
     came: pd.DataFrame,
     by_week: Sequence[pd.DataFrame],
     now: datetime,
 ) -> Past:
-    pairs = series.to_list()
+    pairs: list[Any] = series.to_list()  # (place, consumable)
     consumables = Consumable.objects.in_bulk({consumable for _, consumable in pairs})
     places = Place.objects.in_bulk({place for place, _ in pairs})
     terms = the_terms()

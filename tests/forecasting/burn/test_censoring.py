@@ -28,7 +28,7 @@ VAN, OTHER, DISC = 1, 2, 11
 def by_van(jobs: Mapping[int, Sequence[float]]) -> pd.DataFrame:
     """Return the jobs of vans, weeks down."""
     weeks = iso_weeks(MONDAY, len(next(iter(jobs.values()))))
-    return pd.DataFrame(jobs, index=weeks).rename_axis(columns=PLACE)
+    return pd.DataFrame(dict(jobs), index=weeks).rename_axis(columns=PLACE)
 
 
 def of_discs(by_van: Mapping[int, Sequence[float | bool]]) -> pd.DataFrame:

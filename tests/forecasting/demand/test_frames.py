@@ -24,7 +24,7 @@ def use() -> pd.DataFrame:
     return pd.DataFrame(drawn, iso_weeks(MONDAY, WEEKS), pd.MultiIndex.from_tuples(rates)).astype(float)
 
 
-def jobs(columns: list[str] | pd.MultiIndex) -> pd.DataFrame:
+def jobs(columns: list[str] | pd.Index) -> pd.DataFrame:
     drawn = np.random.default_rng(4).poisson(5, (WEEKS, 2)) + 1
     by_van = pd.DataFrame(drawn, index=iso_weeks(MONDAY, WEEKS), columns=["van-b", "van-a"])
     if isinstance(columns, list):
@@ -112,7 +112,7 @@ def test_rows_become_sums_by_week_and_series() -> None:
     ]
     rows = [(7, 3, 1, 20_000), (7, 3, 1, 5_000), (7, 2, 0, 10_000), (9, 3, 2, 2**62)]
     found = frame(rows, weeks)
-    assert found.columns.to_list() == [(7, 2), (7, 3), (9, 3)]
+    assert found.columns.equals(pd.MultiIndex.from_tuples([(7, 2), (7, 3), (9, 3)]))
     assert found.columns.names == list(SERIES)
     assert (found.dtypes == np.int64).all()
     assert found.to_numpy().tolist() == [[10_000, 0, 0], [0, 25_000, 0], [0, 0, 2**62]]
@@ -146,7 +146,10 @@ NAMELESS = pd.MultiIndex.from_tuples([("van-a", "disc"), ("van-a", "pad"), ("van
     [
         (lambda: daily(None), r"index is DatetimeIndex, not ISO weeks; add days up to weeks .*W-SUN"),
         (lambda: daily("D"), r"index is periods of D, not ISO weeks"),
-        (lambda: use().set_axis(use().index.asfreq("D").asfreq("W-MON")), "periods of W-MON, not ISO weeks"),
+        (
+            lambda: use().set_axis(pd.period_range(MONDAY, periods=WEEKS, freq="W-MON")),
+            "periods of W-MON, not ISO weeks",
+        ),
         (lambda: use().reset_index(drop=True), "index is RangeIndex, not ISO weeks"),
         (lambda: use().iloc[:0], "history has no weeks"),
         (lambda: use().iloc[::-1], r"weeks are out of order; sort them"),
@@ -218,4 +221,4 @@ def test_jobs_ahead_that_do_not_fit_are_refused() -> None:
 def test_what_a_frame_says_itself_is_not_given_beside_it() -> None:
     for beside in ({"group": [1, 1, 2, 2]}, {"observed": np.ones((4, WEEKS))}):
         with pytest.raises(ValueError, match="group and observed go with arrays"):
-            forecast_panel(use(), 2, LEVELS, **beside)  # type: ignore[call-overload]
+            forecast_panel(use(), 2, LEVELS, **beside)

@@ -73,7 +73,7 @@ def bare_weeks(weeks: Weeks, known_at: datetime = NOW) -> dict[Pair, list[bool]]
     for total, rows in zip((came, went), weekly_flows(weeks, known_at), strict=True):
         for van, consumable, week, quantity in rows:
             total[van, consumable, week] += quantity
-    found = {}
+    found: dict[Pair, list[bool]] = {}
     for pair in {key[:2] for key in came.keys() | went.keys()}:
         held, found[pair] = came[*pair, BEFORE] - went[*pair, BEFORE], []
         for week in range(weeks.count):
