@@ -130,10 +130,12 @@ def _ahead(name: str, given: "pd.Series[Any] | None", series: pd.MultiIndex) -> 
 
 def _weeks(name: str, index: pd.Index) -> pd.PeriodIndex:
     if not isinstance(index, pd.PeriodIndex) or index.freqstr != ISO_WEEK:
-        what = f"periods of {index.freqstr}" if isinstance(index, pd.PeriodIndex) else type(index).__name__
+        what, to_weeks = type(index).__name__, "to_period"
+        if isinstance(index, pd.PeriodIndex):
+            what, to_weeks = f"periods of {index.freqstr}", "asfreq"
         raise ValueError(
             f"{name}: the index is {what}, not ISO weeks; add days up to weeks from Monday to Sunday, as by "
-            f'frame.groupby(frame.index.to_period("{ISO_WEEK}")).sum()'
+            f'frame.groupby(frame.index.{to_weeks}("{ISO_WEEK}")).sum()'
         )
     if not len(index):
         raise ValueError(f"{name} has no weeks; give at least one")
@@ -159,6 +161,8 @@ def _series(name: str, columns: pd.Index) -> pd.MultiIndex:
             f"{name}: the columns are not (place, consumable); give a MultiIndex of the two, as "
             'frame.pivot_table(index=..., columns=["place", "consumable"], ...) does'
         )
+    if tuple(columns.names) == (CONSUMABLE, PLACE):
+        raise ValueError(f"{name}: the columns are (consumable, place); turn them with swaplevel(axis=1)")
     if not len(columns):
         raise ValueError(f"{name} has no columns; give at least one (place, consumable)")
     lacking: BoolArray = np.any(np.array(columns.codes) < 0, axis=0)

@@ -145,7 +145,7 @@ NAMELESS = pd.MultiIndex.from_tuples([("van-a", "disc"), ("van-a", "pad"), ("van
     ("make", "message"),
     [
         (lambda: daily(None), r"index is DatetimeIndex, not ISO weeks; add days up to weeks .*W-SUN"),
-        (lambda: daily("D"), r"index is periods of D, not ISO weeks"),
+        (lambda: daily("D"), r"index is periods of D, not ISO weeks; .*index\.asfreq"),
         (
             lambda: use().set_axis(pd.period_range(MONDAY, periods=WEEKS, freq="W-MON")),
             "periods of W-MON, not ISO weeks",
@@ -160,6 +160,10 @@ NAMELESS = pd.MultiIndex.from_tuples([("van-a", "disc"), ("van-a", "pad"), ("van
         (lambda: pd.concat([use(), use().iloc[[4]]]), r"week 2026-W03 is there twice; add its rows up"),
         (lambda: use().iloc[:, [0, 1, 0]], r"place van-a, consumable disc is there twice"),
         (lambda: use().iloc[:, :0], r"history has no columns"),
+        (
+            lambda: use().rename_axis(columns=["consumable", "place"]),
+            r"\(consumable, place\); turn them with",
+        ),
         (lambda: use()["van-a"], r"columns are not \(place, consumable\); give a MultiIndex"),
         (
             lambda: use().set_axis(NAMELESS, axis=1),
