@@ -15,7 +15,9 @@ def depot_of(terms: StockingTerms) -> Place:
         return terms.restock_from
     depots = list(Place.objects.filter(kind=PlaceKind.DEPOT).order_by("code")[:2])
     if not depots:
-        raise CannotDraftError("There is no depot to fill vans from; add one to the places.")
+        raise CannotDraftError(
+            "There is no depot to fill vans from; add a place of the kind depot under Set-up."
+        )
     if len(depots) > 1:
         names = " and ".join(depot.code for depot in depots)
         raise CannotDraftError(f"{names} could fill the vans; choose one in the restock settings.")

@@ -25,13 +25,14 @@ class Kind(StrEnum):
     FORECAST_PART = "burn forecast, part"
     FORECAST_END = "burn forecast, end"
     RESTOCKS = "restock drafts"
+    RENEWAL = "renewal for new data"
     LETTER = "weekly letter"
     PURCHASES = "purchase drafts"
     CHECK = "ledger check"
     SESSIONS = "clearing of ended sign-ins"
 
 
-# What starts by the clock; the parts and the end of a forecast follow its beginning.
+# What starts by the clock; the parts and the end of a forecast follow its beginning, a renewal new data.
 WEEKLY = (Kind.FORECAST, Kind.RESTOCKS, Kind.LETTER)
 DAILY = (Kind.PURCHASES, Kind.CHECK, Kind.SESSIONS)
 

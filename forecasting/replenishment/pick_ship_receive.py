@@ -19,6 +19,8 @@ from inventory.ledger.in_transit import transit_place
 from inventory.models import CountLine, Document, Movement, Place
 
 A_MOMENT = timedelta(milliseconds=1)
+# What the ids of all documents begin with that restocks make.
+DOCUMENTS_START = "RESTOCK-"
 
 
 def pick(restock_id: int, quantities: Quantities | None = None, *, by: str, now: datetime) -> Done[Restock]:
@@ -164,7 +166,7 @@ def document_id(restock: Restock, what: str) -> str:
     """Return the id of the next document of a kind of step: one more than there were such steps."""
     steps = {"OUT": "picked", "IN": "confirmed", "SETTLED": "settled"}
     before = RestockEvent.objects.filter(restock=restock, what=steps[what]).count()
-    return f"RESTOCK-{restock.period}-{restock.van.code}-{what}-{before + 1}"
+    return f"{DOCUMENTS_START}{restock.period}-{restock.van.code}-{what}-{before + 1}"
 
 
 def _carry(

@@ -19,7 +19,9 @@ from forecasting.outbox import weekly_list
 from forecasting.outbox.messages import write_letter
 from forecasting.purchasing.drafts import draft_purchases
 from forecasting.replenishment.drafts import draft_restocks
+from forecasting.replenishment.redraft import draft_week_again
 from forecasting.schedule import Kind
+from forecasting.scheduler import renewal
 from inventory.db.repeatable_read import one_snapshot
 from inventory.integrity.stock_checks import Disagreement
 from shop.common.text import counted
@@ -35,19 +37,19 @@ Write = Callable[[], Result]
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One piece of work by kind and period; a part or van follows the period where it is one of many."""
+    """One piece of work by kind and period; a part, turn or van follows the period that has many."""
 
     kind: Kind
     period: str
 
     @property
     def whole_period(self) -> str:
-        """The period without the part or van."""
+        """The period without the part, turn or van."""
         return self.period.split(" ", 1)[0]
 
     @property
     def one_of_many(self) -> str:
-        """The part or van; empty for work that is the period's only one."""
+        """The part, turn or van; empty for work that is the period's only one."""
         return self.period.partition(" ")[2]
 
 
@@ -65,7 +67,8 @@ def _forecast(piece: Piece, now: datetime) -> Write:
             PeriodWork(kind=Kind.FORECAST_PART, period=f"{piece.period} {number}")
             for number in range(1, len(parts) + 1)
         )
-        return {"said": f"begun in {counted(len(parts), 'part')}", "run": run.pk}
+        said = f"begun in {counted(len(parts), 'part')}"
+        return {"said": said, "run": run.pk, **renewal.known_to_forecast(run)}
 
     return write
 
@@ -89,13 +92,22 @@ def _forecast_end(piece: Piece, _now: datetime) -> Write:
 
 
 def _restocks(piece: Piece, now: datetime) -> Write:
-    run = _run_of(piece)
+    run, forecast = _run_of(piece), _beginning_of(piece).result
 
     def write() -> Result:
+        known = renewal.known_to_drafts(forecast) if "since" in forecast else {}
+        before = Restock.objects.filter(period=piece.period).exists()
         drafted = draft_restocks(run, piece.period, by=BY, now=now)
-        return {"said": counted(len(drafted), "draft")}
+        if not before:
+            return {"said": counted(len(drafted), "draft"), **known}
+        renewed = draft_week_again(run, piece.period, by=BY, now=now)
+        return {"said": f"{counted(len(drafted), 'draft')}, {len(renewed)} of them made again", **known}
 
     return write
+
+
+def _renewal(piece: Piece, now: datetime) -> Write:
+    return lambda: {"said": renewal.reopen(piece.whole_period, now)}
 
 
 def _letter(piece: Piece, now: datetime) -> Write:
@@ -161,8 +173,11 @@ def _first_of(disagreements: Iterator[Disagreement]) -> tuple[int, list[str]]:
 
 def _run_of(piece: Piece) -> ForecastRun:
     """Return the forecast that the period's beginning made."""
-    begun = PeriodWork.objects.get(kind=Kind.FORECAST, period=piece.whole_period)
-    return ForecastRun.objects.get(pk=begun.result["run"])
+    return ForecastRun.objects.get(pk=_beginning_of(piece).result["run"])
+
+
+def _beginning_of(piece: Piece) -> PeriodWork:
+    return PeriodWork.objects.get(kind=Kind.FORECAST, period=piece.whole_period)
 
 
 _FIRST_STEPS: dict[Kind, Callable[[Piece, datetime], Write]] = {
@@ -170,6 +185,7 @@ _FIRST_STEPS: dict[Kind, Callable[[Piece, datetime], Write]] = {
     Kind.FORECAST_PART: _forecast_part,
     Kind.FORECAST_END: _forecast_end,
     Kind.RESTOCKS: _restocks,
+    Kind.RENEWAL: _renewal,
     Kind.LETTER: _letter,
     Kind.PURCHASES: _purchases,
     Kind.CHECK: _check,

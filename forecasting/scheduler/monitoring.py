@@ -39,7 +39,8 @@ def failed(now: datetime) -> list[PeriodWork]:
 def overdue(now: datetime) -> list[Piece]:
     """Return what has been due for longer than PATIENCE while nobody did any periodic work at all.
 
-    Empty where none was ever done: a shop may do without. What failed is told by `failed`.
+    Empty where none was ever done: a shop may do without. What failed is told by `failed`. New data that
+    waits is no trouble: there are drafts, only not the newest.
     """
     lately = now - PATIENCE
     active = Q(claimed_at__gte=lately) | Q(alive_at__gte=lately) | Q(done_at__gte=lately)
@@ -47,7 +48,8 @@ def overdue(now: datetime) -> list[Piece]:
     if last is None or PeriodWork.objects.filter(active).exists():
         return []
     broken = {(work.kind, work.period) for work in failed(now)}
-    return [piece for piece in ready(lately) if (piece.kind, piece.period) not in broken]
+    waiting = (piece for piece in ready(lately) if piece.kind != Kind.RENEWAL)
+    return [piece for piece in waiting if (piece.kind, piece.period) not in broken]
 
 
 def last_check() -> PeriodWork | None:

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -16,8 +17,10 @@ from django.db.models import BooleanField, ExpressionWrapper, Max, Q
 from django.utils import timezone
 
 from forecasting import leases, schedule
+from forecasting.draft_requirements import CannotDraftError
 from forecasting.models import PeriodWork, Restock, RestockStatus, timetable
 from forecasting.schedule import Kind
+from forecasting.scheduler import renewal
 from forecasting.scheduler.handlers import Piece, begun
 
 FORECASTING = (Kind.FORECAST, Kind.FORECAST_PART, Kind.FORECAST_END)
@@ -74,8 +77,10 @@ def do(piece: Piece, now: datetime) -> Attempt | None:
     except leases.ClaimLost:
         return Attempt(piece, Ending.LEFT, "another took it over")
     except Exception as error:
-        # Whatever it was is kept for people to see, and must not keep other work from being done.
-        logger.exception("%s %s failed", piece.kind, piece.period)
+        # Whatever it was is kept for people to see, and must not keep other work from being done. Where the
+        # shop's settings are the reason, a traceback says nothing more.
+        if not isinstance(error, CannotDraftError | ValidationError):
+            logger.exception("%s %s failed", piece.kind, piece.period)
         said = _words(error)
         claim.failed(said)
         return Attempt(piece, Ending.FAILED, said)
@@ -101,7 +106,7 @@ def ready(now: datetime) -> list[Piece]:
     wanted = []
     if not known.is_overtaken(Kind.FORECAST, week):
         letters_due = schedule.latest(Kind.LETTER, times, now).period == week
-        wanted += _undone_of_week(known, week, letters_due=letters_due)
+        wanted += _undone_of_week(known, week, now, letters_due=letters_due)
     for kind, day in days.items():
         # Orders follow the week's forecast; should that fail, an older one is better than none.
         waits = kind == Kind.PURCHASES and not known.forecast_ended_or_failed(week)
@@ -110,8 +115,29 @@ def ready(now: datetime) -> list[Piece]:
     return [piece for piece in wanted if known.is_free(piece)]
 
 
-def _undone_of_week(known: "_Known", week: str, *, letters_due: bool) -> list[Piece]:
-    """Return the next pieces of a week: the forecast part by part, then the drafts, then the letters."""
+def renewal_waits(now: datetime) -> datetime | None:
+    """Return from when on new data asks for the week's work again; None where there is none, or none asks."""
+    week = schedule.latest(Kind.FORECAST, timetable(), now).period
+    return _renewal_at(_Known(week, []), week, now)
+
+
+def _undone_of_week(known: "_Known", week: str, now: datetime, *, letters_due: bool) -> list[Piece]:
+    """Return the next pieces of a week: the forecast part by part, then the drafts, then the letters.
+
+    Letters wait until new data is in the drafts, but not for a renewal that fails: an older list is better
+    than none.
+    """
+    making = _making_of_week(known, week, now)
+    may_write = not making or (known.last_renewal(week) is not None and known.failed_of_week(week))
+    if not (letters_due and may_write):
+        return making
+    restocks = Restock.objects.filter(period=week).exclude(status=RestockStatus.CANCELLED)
+    vans = restocks.order_by("van__code").values_list("van__code", flat=True)
+    return making + [Piece(Kind.LETTER, f"{week} {van}") for van in vans]
+
+
+def _making_of_week(known: "_Known", week: str, now: datetime) -> list[Piece]:
+    """Return the next pieces of a week's forecast and drafts, or what begins them again for new data."""
     if not known.is_done(beginning := Piece(Kind.FORECAST, week)):
         return [beginning]
     if parts := known.undone_parts():
@@ -119,11 +145,18 @@ def _undone_of_week(known: "_Known", week: str, *, letters_due: bool) -> list[Pi
     for kind in (Kind.FORECAST_END, Kind.RESTOCKS):
         if not known.is_done(piece := Piece(kind, week)):
             return [piece]
-    if not letters_due:
-        return []
-    restocks = Restock.objects.filter(period=week).exclude(status=RestockStatus.CANCELLED)
-    vans = restocks.order_by("van__code").values_list("van__code", flat=True)
-    return [Piece(Kind.LETTER, f"{week} {van}") for van in vans]
+    at = _renewal_at(known, week, now)
+    return [known.next_renewal(week)] if at is not None and at <= now else []
+
+
+def _renewal_at(known: "_Known", week: str, now: datetime) -> datetime | None:
+    """Return from when on new data asks for the work of a week again that was done."""
+    pieces = (Piece(Kind.FORECAST, week), Piece(Kind.RESTOCKS, week))
+    if not all(known.is_done(piece) for piece in pieces):
+        return None
+    forecast, drafts = (known.result_of(piece) for piece in pieces)
+    new = renewal.news(forecast, drafts, now)
+    return None if new is None else renewal.due_at(week, new, known.last_renewal(week), now)
 
 
 class _Known:
@@ -160,3 +193,27 @@ class _Known:
         """Return whether the week's forecast is there, or something of it failed."""
         failed = any(row.error for (kind, _), row in self._rows.items() if kind in FORECASTING)
         return failed or self.is_done(Piece(Kind.FORECAST_END, week))
+
+    def failed_of_week(self, week: str) -> bool:
+        """Return whether something of the week's forecast or drafts failed."""
+        kinds = (*FORECASTING, Kind.RESTOCKS)
+        return any(
+            row.error for (kind, period), row in self._rows.items() if kind in kinds and week in period
+        )
+
+    def result_of(self, piece: Piece) -> dict[str, Any]:
+        """Return what was kept of a piece that is done."""
+        return self._rows[piece.kind, piece.period].result
+
+    def last_renewal(self, week: str) -> datetime | None:
+        """Return when the week's work was last begun again for new data."""
+        return max((row.done_at for row in self._renewals(week) if row.done_at), default=None)
+
+    def next_renewal(self, week: str) -> Piece:
+        """Return the piece that begins the week's work again, numbered after those that are done."""
+        done = sum(row.done_at is not None for row in self._renewals(week))
+        return Piece(Kind.RENEWAL, f"{week} {done + 1}")
+
+    def _renewals(self, week: str) -> list[PeriodWork]:
+        renewals = (row for (kind, _), row in self._rows.items() if kind == Kind.RENEWAL)
+        return [row for row in renewals if row.period.startswith(f"{week} ")]

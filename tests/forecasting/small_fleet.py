@@ -21,9 +21,18 @@ SUPPLIER_ADDRESS = "orders@example.org"
 
 def open_fleet(now: datetime | None = None) -> None:
     """Make the shop as it stands at a moment, with letters at midnight as Monday begins."""
+    set_up_fleet()
+    record_past(now)
+
+
+def this_monday(now: datetime | None = None) -> datetime:
+    """Return the moment at which the week of a moment began, now by default."""
     now = now or datetime.now(UTC)
-    monday = (now - timedelta(days=now.weekday())).replace(hour=0, minute=0, second=0, microsecond=0)
-    start = monday - timedelta(weeks=WEEKS)
+    return (now - timedelta(days=now.weekday())).replace(hour=0, minute=0, second=0, microsecond=0)
+
+
+def set_up_fleet() -> None:
+    """Make the shop with nothing in its books."""
     CostPolicy.objects.create(method=Method.MOVING_AVERAGE)
     Place.objects.create(code="DEPOT", kind=PlaceKind.DEPOT)
     JobType.objects.create(code="polish")
@@ -35,12 +44,28 @@ def open_fleet(now: datetime | None = None) -> None:
         Technician.objects.create(code=f"tech-{number}", van=van, person=person)
     _suppliers()
     StockingTerms.objects.update(restock_emails=SHOP_ADDRESS, letter_weekday=1, letter_time=time())
+
+
+def record_past(now: datetime | None = None) -> None:
+    """Record all that happened up to this week's Monday, now or as if at another moment."""
+    now = now or datetime.now(UTC)
+    start = this_monday(now) - timedelta(weeks=WEEKS)
     received = tuple(documents.ReceiptLine(code, Decimal(320), Decimal(640)) for code in DISCS)
     ledger.post(documents.Receipt("R-0", start, "SUP-1", "DEPOT", received), now=now)
     for place in VANS:
         moved = tuple(documents.Line(code, Decimal(100)) for code in DISCS)
         ledger.post(documents.Transfer(f"T-{place}", start, "DEPOT", place, moved), now=now)
     close_many(_closes(start), now=now)
+
+
+def record_late_close() -> None:
+    """Record a job of the week before that nobody has heard of yet."""
+    close("late", this_monday() - timedelta(days=2))
+
+
+def close(name: str, when: datetime) -> None:
+    """Close a job of the first van that took three of each disc."""
+    close_many([_close(f"late-{name}", VANS[0], when, dict.fromkeys(DISCS, 3))], now=datetime.now(UTC))
 
 
 def _suppliers() -> None:
@@ -60,25 +85,33 @@ def _suppliers() -> None:
 def _closes(start: datetime) -> list[Close]:
     """Return three jobs a week on each van, which take one to three of each disc."""
     return [
-        Close(
-            id=f"C-{week}-{van}-{turn}",
-            job=f"J-{week}-{van}-{turn}",
-            van=van,
-            technician=f"tech-{number}",
-            closed_at=start + timedelta(weeks=week, days=turn, hours=9),
-            job_type="polish",
-            damage_type="scratch",
-            glass="tempered",
-            price=Decimal(200),
-            labour_minutes=Decimal(60),
-            travel_minutes=Decimal(30),
-            outcome="removed",
-            uses=tuple(
-                UsedLine(code, Decimal(1 + (week + number + turn) % 3), Decimal(10), Decimal(0))
-                for code in DISCS
-            ),
+        _close(
+            f"{week}-{van}-{turn}",
+            van,
+            start + timedelta(weeks=week, days=turn, hours=9),
+            dict.fromkeys(DISCS, 1 + (week + number + turn) % 3),
         )
         for week in range(WEEKS)
         for number, van in enumerate(VANS, start=1)
         for turn in range(3)
     ]
+
+
+def _close(name: str, van: str, when: datetime, uses: dict[str, int]) -> Close:
+    return Close(
+        id=f"C-{name}",
+        job=f"J-{name}",
+        van=van,
+        technician=f"tech-{VANS.index(van) + 1}",
+        closed_at=when,
+        job_type="polish",
+        damage_type="scratch",
+        glass="tempered",
+        price=Decimal(200),
+        labour_minutes=Decimal(60),
+        travel_minutes=Decimal(30),
+        outcome="removed",
+        uses=tuple(
+            UsedLine(code, Decimal(quantity), Decimal(10), Decimal(0)) for code, quantity in uses.items()
+        ),
+    )

@@ -17,6 +17,7 @@ import urllib.request
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
+from functools import partial
 from typing import Any
 
 import psycopg
@@ -37,11 +38,14 @@ from tests.servers import (
 VANS, SUPPLIERS, PARTS = 3, 2, 2
 PATIENCE_SECONDS = 300
 SENDING = "sending a letter"
-KINDS = (*Kind, SENDING)
+# A renewal comes with new data only.
+WEEKLY_AND_DAILY = tuple(kind for kind in Kind if kind != Kind.RENEWAL)
+KINDS = (*WEEKLY_AND_DAILY, SENDING)
+OF_A_RENEWAL = (Kind.RENEWAL, Kind.FORECAST, Kind.FORECAST_PART, Kind.FORECAST_END, Kind.RESTOCKS)
 WEEKS_OF_KILLS = 3
 # Of pieces that come once a week, each is killed twice; of the others, each once.
 KILLS_OF_PIECE = dict.fromkeys(
-    (Kind.FORECAST, Kind.FORECAST_END, Kind.RESTOCKS, Kind.PURCHASES, Kind.CHECK), 2
+    (Kind.FORECAST, Kind.FORECAST_END, Kind.RESTOCKS, Kind.RENEWAL, Kind.PURCHASES, Kind.CHECK), 2
 )
 KILLS_AT_RANDOM = 12
 # Some time after a kill and before the claim is taken over (tests.forecasting.killable).
@@ -138,17 +142,22 @@ class Killable:
         return answer
 
 
+def in_fleet(step: str, environment: dict[str, str]) -> None:
+    """Let a function of tests.forecasting.small_fleet fill a database, in a process of its own."""
+    subprocess.run(
+        [sys.executable, "-c", BEGIN.format("small_fleet", step)],
+        cwd=PROJECT,
+        env={**os.environ, "DJANGO_SETTINGS_MODULE": "shop.config.settings", **environment},
+        check=True,
+    )
+
+
 @contextmanager
 def killable(database_url: str, mailbox: Mailbox, redis: RedisServer | None = None) -> Iterator[Killable]:
     """Fill a migrated database with the shop, and run the process that starts what is killed."""
     environment = {"DATABASE_URL": database_url, "EMAIL_URL": mailbox.url, "LOG_LEVEL": "CRITICAL"}
     environment["REDIS_URL"] = redis.url if redis else ""
-    subprocess.run(
-        [sys.executable, "-c", BEGIN.format("small_fleet", "open_fleet")],
-        cwd=PROJECT,
-        env={**os.environ, "DJANGO_SETTINGS_MODULE": "shop.config.settings", **environment},
-        check=True,
-    )
+    in_fleet("open_fleet", environment)
     started = Killable(environment)
     try:
         yield started
@@ -186,7 +195,7 @@ def redis() -> Iterator[RedisServer]:
 
 def pieces_of(weeks: int) -> dict[str, int]:
     """Return how many pieces of each kind are done after some weeks."""
-    each: dict[str, int] = dict.fromkeys(Kind, weeks)
+    each: dict[str, int] = dict.fromkeys(WEEKLY_AND_DAILY, weeks)
     return {**each, Kind.FORECAST_PART: PARTS * weeks, Kind.LETTER: VANS * weeks}
 
 
@@ -213,13 +222,13 @@ class Watched:
         for table in WRITTEN:
             self._database.execute(DAWDLE_BEFORE.format(f"forecasting_{table}").encode())
 
-    def kill_in_the_middle(self, weeks: int) -> None:
-        """Kill the one worker whenever it is seen at work, until so many weeks are done."""
+    def kill_in_the_middle(self, is_done: Callable[[], bool]) -> None:
+        """Kill the one worker whenever it is seen at work, until all is done."""
         worker = self.processes.start("worker")
         killed = Counter[tuple[str, str]]()
         end = time.monotonic() + PATIENCE_SECONDS
-        while not self.is_done(weeks):
-            assert time.monotonic() < end, (weeks, self.ask(DONE_PIECES), self.ask(UNFINISHED))
+        while not is_done():
+            assert time.monotonic() < end, (self.ask(DONE_PIECES), self.ask(UNFINISHED))
             seen = [
                 row for row in self.ask(AT_WORK, SENDING) if killed[row[:2]] < KILLS_OF_PIECE.get(row[0], 1)
             ]
@@ -275,7 +284,7 @@ def test_workers_killed_in_the_middle_of_every_task_lose_and_double_nothing(
         mailbox.dawdle_seconds = 0.1
         for week in range(1, WEEKS_OF_KILLS + 1):
             processes.week(week)
-            watched.kill_in_the_middle(weeks=week + 1)
+            watched.kill_in_the_middle(partial(watched.is_done, week + 1))
         processes.week(WEEKS_OF_KILLS + 1)
         watched.kill_at_random(beats, redis)
         weeks = WEEKS_OF_KILLS + 2
@@ -295,6 +304,53 @@ def test_workers_killed_in_the_middle_of_every_task_lose_and_double_nothing(
         assert all(middle[kind] for kind in KINDS), middle
         # Only a kill between the server's taking a letter and the mark that it did can send it twice.
         assert repeats <= kills[SENDING] + kills["at random"]
+
+
+def test_workers_killed_while_new_data_renews_the_week_renew_it_once(
+    postgres: PostgresServer, redis: RedisServer
+) -> None:
+    url = postgres.new_database()
+    with (
+        mail_server() as mailbox,
+        killable(url, mailbox, redis) as processes,
+        psycopg.connect(url, autocommit=True) as database,
+    ):
+        watched = Watched(database, processes)
+        for _ in range(2):
+            processes.start("beat")
+        worker = processes.start("worker")
+        wait_until(lambda: watched.is_done(1), "the undisturbed week is not done", PATIENCE_SECONDS)
+        kill(worker)
+        in_fleet("record_late_close", {"DATABASE_URL": url, "EMAIL_URL": mailbox.url, "REDIS_URL": redis.url})
+        watched.make_writing_slow()
+
+        def is_renewed() -> bool:
+            done = dict(watched.ask(DONE_PIECES))
+            return (
+                done.pop(Kind.RENEWAL, 0) == 1 and done == pieces_of(1) and watched.ask(UNFINISHED) == [(0,)]
+            )
+
+        watched.kill_in_the_middle(is_renewed)
+        # Two workers now look at what is done, and at messages that come late.
+        for _ in range(2):
+            processes.start("worker")
+        time.sleep(5)
+        assert is_renewed()
+        print(
+            f"\n{watched.kills.total()} kills: {dict(watched.kills)}; middle: {dict(watched.in_the_middle)}"
+        )
+        assert all(watched.in_the_middle[kind] for kind in OF_A_RENEWAL), watched.in_the_middle
+        ask = watched.ask
+        (first, _), (second, finished) = ask(
+            "SELECT id, finished_at FROM forecasting_forecastrun ORDER BY id"
+        )
+        assert finished
+        assert ask(FORECASTS.format(run=first)) != ask(FORECASTS.format(run=second))
+        events = "SELECT what, count(*) FROM forecasting_restockevent GROUP BY what"
+        assert dict(ask(events)) == {"drafted": VANS, "drafted anew": VANS}
+        assert ask("SELECT DISTINCT run_id FROM forecasting_restock") == [(second,)]
+        # Letters that were sent stay sent, and none comes again.
+        assert mailbox.copies().total() == VANS
 
 
 def check_all_is_there_once(ask: Callable[[str], list[tuple[Any, ...]]], mailbox: Mailbox, weeks: int) -> int:

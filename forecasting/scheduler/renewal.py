@@ -1,0 +1,122 @@
+"""What of a week's work is done again when new data comes: forecast, drafts, and lists not yet written.
+
+Each piece of the week keeps how much of the ledger it knew: the number of documents recorded since a moment
+well before it. Documents are only ever added, so a greater number means new data, even where a long
+transaction ends after others that began later. What restocks themselves book is part of the plan and no news.
+
+Documents of the weeks that the forecast rests on ask for another forecast; all others for new drafts from
+what is in stock by now. They ask only while a van waits for it: one without a restock, or one whose draft
+nobody has approved or changed.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet
+
+from forecasting.burn.inputs import weeks_of
+from forecasting.models import ForecastRun, PeriodWork, Restock, RestockLine, RestockStatus
+from forecasting.replenishment.pick_ship_receive import DOCUMENTS_START
+from forecasting.schedule import Kind
+from inventory.models import Document, Place, PlaceKind
+from shop.common.text import counted
+from shop.models import in_shop_zone, the_shop
+
+# No transaction that records documents takes longer; an import that does is renewed for at the next document.
+LONGEST_TRANSACTION = timedelta(days=1)
+# Vans close jobs all day; drafts that change at each of them could not be read. A choice of ours, no source.
+PAUSE = timedelta(hours=1)
+
+Result = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """How many documents were recorded, and how many of them belong to the weeks of a forecast."""
+
+    documents: int
+    of_history: int
+
+
+def known_to_forecast(run: ForecastRun) -> dict[str, Any]:
+    """Return what a forecast keeps of the ledger that it reads, as JSON values."""
+    since, until = run.known_at - LONGEST_TRANSACTION, weeks_of(run).end
+    known = _recorded(since, until, run.known_at)
+    return {"since": since.isoformat(), "until": until.isoformat(), "of_history": known.of_history}
+
+
+def known_to_drafts(forecast: Result) -> dict[str, Any]:
+    """Return what drafts keep of the ledger, read before anything they are made from; as JSON values."""
+    since, until = (datetime.fromisoformat(forecast[name]) for name in ("since", "until"))
+    return {"documents": _recorded(since, until).documents}
+
+
+def news(forecast: Result, drafts: Result, now: datetime) -> Recorded | None:
+    """Return how much was recorded by `now` that forecast and drafts did not know; None where nothing was.
+
+    Also None where what they knew was not kept, as by earlier versions of this module.
+    """
+    if "since" not in forecast or "documents" not in drafts:
+        return None
+    since, until = (datetime.fromisoformat(forecast[name]) for name in ("since", "until"))
+    by_now = _recorded(since, until, now)
+    new = Recorded(by_now.documents - drafts["documents"], by_now.of_history - forecast["of_history"])
+    return new if new.documents > 0 or new.of_history > 0 else None
+
+
+def due_at(week: str, new: Recorded, last: datetime | None, now: datetime) -> datetime | None:
+    """Return from when on new data asks for the work again; `last` is when it last did.
+
+    None while no van waits for it. At once the first time, and for history while the week has no restock;
+    else some time after the last.
+    """
+    if not _is_waited_for(week):
+        return None
+    at_once = last is None or (new.of_history > 0 and not Restock.objects.filter(period=week).exists())
+    return now if at_once or last is None else last + PAUSE
+
+
+def reopen(week: str, now: datetime) -> str:
+    """Let the week's work be done again as far as new data asks for it; return what is, in words.
+
+    The parts of the forecast go, for another one has its own; today's orders are drafted once more after it.
+    To be called in the transaction that marks this as done.
+    """
+    of_week = PeriodWork.objects.filter(period=week, done_at__isnull=False)
+    results = dict(of_week.values_list("kind", "result"))
+    new = news(results.get(Kind.FORECAST, {}), results.get(Kind.RESTOCKS, {}), now)
+    if new is None:
+        return "nothing new"
+    documents = f"{counted(max(new.documents, new.of_history), 'document')} came"
+    if not new.of_history:
+        _undone(of_week.filter(kind=Kind.RESTOCKS))
+        return f"{documents}; the drafts are made again"
+    PeriodWork.objects.filter(kind=Kind.FORECAST_PART, period__startswith=f"{week} ").delete()
+    _undone(of_week.filter(kind__in=(Kind.FORECAST, Kind.FORECAST_END, Kind.RESTOCKS)))
+    today = in_shop_zone(now, the_shop()).date()
+    _undone(PeriodWork.objects.filter(kind=Kind.PURCHASES, period=today.isoformat()))
+    return f"{documents}, {new.of_history} of past weeks; forecast and drafts are made again"
+
+
+def _undone(works: QuerySet[PeriodWork]) -> None:
+    works.update(done_at=None, token="", error="", not_before=None, attempts=0)
+
+
+def _is_waited_for(week: str) -> bool:
+    """Return whether a van has no restock, or one that nobody has approved or changed."""
+    changed = RestockLine.objects.filter(restock=OuterRef("pk"), changed_to__isnull=False)
+    drafts = Restock.objects.filter(~Exists(changed), period=week, status=RestockStatus.DRAFT)
+    has_one = Restock.objects.filter(van=OuterRef("pk"), period__gte=week)
+    return drafts.exists() or Place.objects.filter(~Exists(has_one), kind=PlaceKind.VAN).exists()
+
+
+def _recorded(since: datetime, until: datetime, by: datetime | None = None) -> Recorded:
+    """Count what was recorded since a moment, and what of it happened before `until`. One query."""
+    rows = Document.objects.filter(recorded_at__gte=since).exclude(client_id__startswith=DOCUMENTS_START)
+    if by is not None:
+        rows = rows.filter(recorded_at__lte=by)
+    of_history = Q(occurred_at__lt=until) | Q(corrects__occurred_at__lt=until)
+    found = rows.order_by().aggregate(documents=Count("pk"), of_history=Count("pk", filter=of_history))
+    return Recorded(**found)
