@@ -32,11 +32,12 @@ class LookBackWeekSerializer(serializers.Serializer[Week]):
     week = serializers.CharField(source="period", help_text="ISO week such as 2026-W48")
     recommended = NumberField(allow_null=True)
     approved = NumberField(allow_null=True)
-    received = NumberField(allow_null=True)
+    received = NumberField(help_text="all that came on the van, by a restock or not")
     used = NumberField()
-    least_held = NumberField(source="held.least", help_text="by the book, at any moment; 0 or less: ran out")
+    least_held = NumberField(source="held.least", help_text="by the book, at any moment")
     average_held = NumberField(source="held.average")
-    counts = serializers.BooleanField(help_text="the van carried it, used it or was to get it by then")
+    counts = serializers.BooleanField(help_text="the van held some, or jobs had used it lately")
+    ran_out = serializers.BooleanField(help_text="nothing was left while jobs had used it lately")
 
 
 class LookBackSerializer(serializers.Serializer[Row]):

@@ -1,23 +1,24 @@
 """What each van was to get, got, used and held of each consumable over the last weeks, read all at once."""
 
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 
 import pandas as pd
-from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
+from django.db.models import Exists, F, OuterRef, Q, QuerySet, Sum
 
 from forecasting.demand.frames import SERIES, frame, iso_weeks
 from forecasting.models import ConsumableTerms, RestockLine, RestockStatus, the_terms
-from forecasting.policy_review.stock_history import Change, WeekHeld, steps, weeks_held
+from forecasting.policy_review.stock_history import WANTED_FOR, Change, WeekHeld, steps, weeks_held
 from forecasting.replenishment.drafts import week_of
 from forecasting.replenishment.inputs import classes_now, service_of
 from forecasting.stock_control.numeric_checks import ZERO, rounded
 from inventory.db.fixed_point import from_scaled
 from inventory.documents import Kind
-from inventory.models import Consumable, Holding, Movement, PlaceKind
+from inventory.models import Consumable, ConsumableKind, Holding, Movement, PlaceKind
 from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
 from inventory.reports.weekly_consumption import weekly_use
 from shop.costing.last_landed_cost import known_unit_costs
@@ -29,6 +30,9 @@ WEEKS_USUAL = 13
 # What is worked out from every movement is worked out for so many at once; more are narrowed by van first.
 PAIRS_MAX = 1000
 
+# What brings stock to a van; a count finds it and a return takes a use back.
+BRINGING = (Kind.RECEIPT, Kind.TRANSFER)
+
 Pair = tuple[int, int]  # place id, consumable id
 
 
@@ -36,23 +40,27 @@ Pair = tuple[int, int]  # place id, consumable id
 class Week:
     """One week of a consumable on a van, in stock units.
 
-    Recommended, approved and received are None where no restock said anything. `counts`: the van carried it,
-    used it or was to get it, in this week or before.
+    Recommended and approved are None where no restock said anything. Received is all that came on the van,
+    by a restock or not. `counts`: the van held some or wanted it; see `forecasting.policy_review.stock_history`.
     """
 
     period: str
     start: datetime
     recommended: Decimal | None
     approved: Decimal | None
-    received: Decimal | None
+    received: Decimal
     used: Decimal
     held: WeekHeld
-    counts: bool
+
+    @property
+    def counts(self) -> bool:
+        """Whether it could have run out."""
+        return self.held.wanted or self.held.average > 0
 
     @property
     def ran_out(self) -> bool:
-        """Whether it ran out in a week that counts."""
-        return self.counts and self.held.ran_out
+        """Whether it ran out while it was wanted."""
+        return self.held.ran_out
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +86,8 @@ class Row:
 
     @property
     def received(self) -> Decimal:
-        """What was confirmed on the van."""
-        return sum((week.received or ZERO for week in self.weeks), ZERO)
+        """What came on the van."""
+        return sum((week.received for week in self.weeks), ZERO)
 
     @property
     def used(self) -> Decimal:
@@ -135,10 +143,11 @@ def visible_to(person: Person) -> QuerySet[Holding]:
 
 
 def in_use(held: QuerySet[Holding], weeks: Weeks) -> QuerySet[Holding]:
-    """Leave out what is not on the van now and did not move there in the weeks."""
+    """Leave out what is not on the van now and did not move there, in the weeks or shortly before them."""
     end = Q(source=OuterRef("place")) | Q(destination=OuterRef("place"))
+    earliest = weeks.start - WANTED_FOR
     moved = Movement.objects.filter(
-        end, consumable=OuterRef("consumable"), posted_at__gte=weeks.start, occurred_at__gte=weeks.start
+        end, consumable=OuterRef("consumable"), posted_at__gte=earliest, occurred_at__gte=earliest
     )
     return held.filter(~Q(quantity=0) | Exists(moved))
 
@@ -156,7 +165,7 @@ def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[Ro
     )
     used = frame(weekly_use(weeks, now, consumables), iso_weeks(weeks.first, weeks.count), pairs)
     said = _said(weeks, places, consumables)
-    changes = _changes(weeks.start, places, consumables)
+    moved = _moved(weeks.start, places, consumables)
     rows = []
     for one, used_by_week in zip(held, used.T.to_numpy().tolist(), strict=True):
         pair = one.place_id, one.consumable_id
@@ -170,8 +179,15 @@ def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[Ro
                 unit_cost=costs.get(one.consumable_id, ZERO),
                 weeks=_weeks(
                     weeks,
-                    weeks_held(one.quantity, changes[pair], weeks.starts),
+                    weeks_held(
+                        one.quantity,
+                        moved[pair].changes,
+                        weeks.starts,
+                        uses=sorted(moved[pair].uses),
+                        worn=one.consumable.kind == ConsumableKind.WORN,
+                    ),
                     used_by_week,
+                    moved[pair].came,
                     said[pair],
                 ),
             )
@@ -181,80 +197,105 @@ def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[Ro
 
 def stock_steps(held: Holding, weeks: Weeks) -> list[tuple[datetime, Decimal]]:
     """Return what one holding was from each moment on, from the start of the weeks to their end."""
-    changes = _changes(weeks.start, [held.place_id], [held.consumable_id])[held.place_id, held.consumable_id]
-    line = steps(held.quantity, sorted(changes, key=lambda change: change.at), weeks.start)
+    moved = _moved(weeks.start, [held.place_id], [held.consumable_id])[held.place_id, held.consumable_id]
+    line = steps(held.quantity, sorted(moved.changes, key=lambda change: change.at), weeks.start)
     return [(at, quantity) for at, quantity in line if at < weeks.end]
 
 
-Said = tuple[Decimal | None, Decimal | None, Decimal | None]
-NOTHING_SAID: Said = (None, None, None)
+Said = tuple[Decimal | None, Decimal | None]
+NOTHING_SAID: Said = (None, None)
 
 
 def _weeks(
-    weeks: Weeks, held: Sequence[WeekHeld], used: Sequence[int], said: Mapping[str, Said]
+    weeks: Weeks,
+    held: Sequence[WeekHeld],
+    used: Sequence[int],
+    came: Sequence[Change],
+    said: Mapping[str, Said],
 ) -> list[Week]:
     """Lay the weeks of one holding out; `used` is in ten-thousandths of the stock unit."""
+    starts = weeks.starts
+    received = [ZERO] * weeks.count
+    for change in came:
+        # What came after the last week is in none.
+        if change.at < weeks.end:
+            received[bisect_right(starts, change.at) - 1] += change.quantity
     found = []
-    counts = False
-    for number, (monday, start) in enumerate(zip(weeks.mondays, weeks.starts[:-1], strict=True)):
+    for number, (monday, start) in enumerate(zip(weeks.mondays, starts[:-1], strict=True)):
         period = week_of(monday)
-        recommended, approved, received = said.get(period, NOTHING_SAID)
-        counts = counts or held[number].average > 0 or used[number] != 0 or bool(recommended)
+        recommended, approved = said.get(period, NOTHING_SAID)
         found.append(
             Week(
                 period=period,
                 start=start,
                 recommended=recommended,
                 approved=approved,
-                received=received,
+                received=received[number],
                 used=from_scaled(used[number]) if used[number] else ZERO,
                 held=held[number],
-                counts=counts,
             )
         )
     return found
 
 
 def _said(weeks: Weeks, places: Collection[int], consumables: Collection[int]) -> dict[Pair, dict[str, Said]]:
-    """Return what restocks recommended, approved and confirmed, by week."""
+    """Return what restocks recommended and approved, by week."""
     lines = RestockLine.objects.filter(
         restock__van__in=places,
         restock__period__in=[week_of(monday) for monday in weeks.mondays],
         consumable__in=consumables,
     ).exclude(restock__status=RestockStatus.CANCELLED)
     found: dict[Pair, dict[str, Said]] = defaultdict(dict)
-    for van, consumable, period, *said in lines.order_by().values_list(
-        "restock__van_id", "consumable_id", "restock__period", "suggested", "approved", "received"
+    for van, consumable, period, recommended, approved in lines.order_by().values_list(
+        "restock__van_id", "consumable_id", "restock__period", "suggested", "approved"
     ):
-        recommended, approved, received = said
-        found[van, consumable][period] = recommended, approved, received
+        found[van, consumable][period] = recommended, approved
     return found
 
 
-def _changes(
-    start: datetime, places: Collection[int], consumables: Collection[int]
-) -> dict[Pair, list[Change]]:
-    """Return all that came to and went from the places since the start; what was corrected never did."""
-    moved = (
+@dataclass(slots=True)
+class Moved:
+    """What moved of one consumable at one van: all changes, those that brought stock, moments of use."""
+
+    changes: list[Change] = field(default_factory=list)
+    came: list[Change] = field(default_factory=list)
+    uses: list[datetime] = field(default_factory=list)
+
+
+def _moved(start: datetime, places: Collection[int], consumables: Collection[int]) -> dict[Pair, Moved]:
+    """Return all that moved at the places since the start, and uses for a while before it.
+
+    What was corrected never moved. What goes back from a van to where it is under way had not come.
+    """
+    earliest = start - WANTED_FOR
+    rows = (
         Movement.objects.filter(
             Q(source__in=places) | Q(destination__in=places),
             consumable__in=consumables,
             # The same again, by a field that has an index: nothing counts before it happened.
-            posted_at__gte=start,
-            occurred_at__gte=start,
+            posted_at__gte=earliest,
+            occurred_at__gte=earliest,
             document__corrected_by__isnull=True,
         )
         .exclude(document__kind=Kind.CORRECTION)
         .order_by()
-        .values_list("source", "destination", "consumable", "occurred_at")
-        .annotate(total=Sum("quantity"))
+        .values_list("source", "destination", "consumable", "occurred_at", "document__kind")
+        .annotate(total=Sum("quantity"), to=F("destination__kind"))
     )
-    found: dict[Pair, list[Change]] = defaultdict(list)
-    for source, destination, consumable, at, quantity in moved:
+    found: dict[Pair, Moved] = defaultdict(Moved)
+    for source, destination, consumable, at, kind, quantity, to in rows:
         if source in places:
-            found[source, consumable].append(Change(at, -quantity))
-        if destination in places:
-            found[destination, consumable].append(Change(at, quantity))
+            gone = found[source, consumable]
+            if to == PlaceKind.JOB:
+                gone.uses.append(at)
+            if at >= start:
+                gone.changes.append(Change(at, -quantity))
+                if to == PlaceKind.TRANSIT:
+                    gone.came.append(Change(at, -quantity))
+        if destination in places and at >= start:
+            found[destination, consumable].changes.append(Change(at, quantity))
+            if kind in BRINGING:
+                found[destination, consumable].came.append(Change(at, quantity))
     return found
 
 

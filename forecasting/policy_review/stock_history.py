@@ -1,12 +1,17 @@
 """What a place held week by week, from what it holds now and the movements since. Pure."""
 
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal, localcontext
 from itertools import groupby, pairwise
 
+from forecasting.burn.censoring import DRY_WEEKS_MAX
 from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
+
+# So long after a use a van that holds nothing is taken to want some, as for forecasts.
+WANTED_FOR = timedelta(weeks=DRY_WEEKS_MAX)
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,16 +26,15 @@ class Change:
 class WeekHeld:
     """The least that was held at any moment of a week, and the average over its time.
 
-    By the book a place may hold less than nothing; in the average that counts as nothing.
+    By the book a place may hold less than nothing; in the average that counts as nothing. `wanted`: at some
+    moment of the week jobs had used it in the last WANTED_FOR; `ran_out`: there was nothing left at such a
+    moment.
     """
 
     least: Decimal
     average: Decimal
-
-    @property
-    def ran_out(self) -> bool:
-        """Whether the book came to nothing, or less, at any moment."""
-        return self.least <= 0
+    wanted: bool
+    ran_out: bool
 
 
 def steps(held_now: Decimal, changes: Sequence[Change], start: datetime) -> list[tuple[datetime, Decimal]]:
@@ -49,10 +53,19 @@ def steps(held_now: Decimal, changes: Sequence[Change], start: datetime) -> list
     return found
 
 
-def weeks_held(held_now: Decimal, changes: Iterable[Change], starts: Sequence[datetime]) -> list[WeekHeld]:
+def weeks_held(
+    held_now: Decimal,
+    changes: Iterable[Change],
+    starts: Sequence[datetime],
+    *,
+    uses: Sequence[datetime] = (),
+    worn: bool = False,
+) -> list[WeekHeld]:
     """Return what was held in each week between `starts`, the last of which is the end of the last week.
 
-    `changes` are all from the first start up to now.
+    `changes` are all from the first start up to now; `uses` the moments of use, in order, from WANTED_FOR
+    before the first start on. Of a part that is `worn` the last one is at work when the book comes to
+    nothing, so it has run out below that only.
     """
     line = steps(held_now, sorted(changes, key=lambda change: change.at), starts[0])
     found = []
@@ -65,17 +78,28 @@ def weeks_held(held_now: Decimal, changes: Iterable[Change], starts: Sequence[da
         while last + 1 < len(line) and line[last + 1][0] < end:
             last += 1
             within.append(line[last])
+        ends = [at for at, _ in within[1:]] + [end]
         found.append(
             WeekHeld(
                 least=min(held for _, held in within),
-                average=_average(within, end),
+                average=_average(within, ends),
+                wanted=_is_wanted(uses, start, end),
+                ran_out=any(
+                    (held < 0 or (held == 0 and not worn)) and _is_wanted(uses, at, until)
+                    for (at, held), until in zip(within, ends, strict=True)
+                ),
             )
         )
     return found
 
 
-def _average(within: Sequence[tuple[datetime, Decimal]], end: datetime) -> Decimal:
-    ends = [at for at, _ in within[1:]] + [end]
+def _is_wanted(uses: Sequence[datetime], start: datetime, end: datetime) -> bool:
+    """Return whether there was a moment from `start` up to `end` with a use at it or in WANTED_FOR before."""
+    before = bisect_left(uses, end)
+    return before > 0 and uses[before - 1] + WANTED_FOR > start
+
+
+def _average(within: Sequence[tuple[datetime, Decimal]], ends: Sequence[datetime]) -> Decimal:
     with localcontext(prec=PRECISION):
         seconds = [Decimal((until - at).total_seconds()) for (at, _), until in zip(within, ends, strict=True)]
         total = sum((max(held, ZERO) * time for (_, held), time in zip(within, seconds, strict=True)), ZERO)

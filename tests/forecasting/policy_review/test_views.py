@@ -15,7 +15,7 @@ from forecasting.policy_review.queries import Row, by_class, in_use, look_back, 
 from forecasting.replenishment.drafts import week_of
 from inventory.models import Consumable, Holding, Movement, Place, PlaceKind
 from shop.models import Person, Role, Technician, Van
-from tests.forecasting.burn_shop import COMPOUND, DISC, MONDAY, PAD, moment, open_burn_shop, work
+from tests.forecasting.burn_shop import COMPOUND, DISC, MONDAY, PAD, bring, moment, open_burn_shop, work
 from tests.forecasting.restock_shop import forecast
 
 pytestmark = pytest.mark.django_db
@@ -74,6 +74,7 @@ def say(van: str, week: int, consumable: str, status: str, **quantities: int) ->
 
 def test_each_week_says_what_was_recommended_approved_received_and_used() -> None:
     say("van-a", 3, DISC, RestockStatus.RECEIVED, suggested=9, approved=8, picked=8, received=7)
+    bring("T-3", "van-a", moment(3), (DISC, 7))
     say("van-a", 4, DISC, RestockStatus.CANCELLED, suggested=50)
     row = rows()["van-a", DISC]
     assert [week.recommended for week in row.weeks] == [None, 9, None, None]
