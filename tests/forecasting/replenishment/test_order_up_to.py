@@ -174,6 +174,12 @@ def test_what_expires_before_it_is_used_is_not_there(
     assert decision.cover_days == 18
 
 
+def test_what_may_be_used_to_the_end_of_the_interval_is_left_to_the_next_restock() -> None:
+    # Of 10 on board 6 are used in 9 days; on the last of them all 10 may still be.
+    assert one(on_hand=Decimal(10), lots=lots((9, "10"))) == one(on_hand=Decimal(10))
+    assert one(on_hand=Decimal(10), lots=lots((8, "10"))).wanted > one(on_hand=Decimal(10)).wanted
+
+
 def test_booked_jobs_use_up_what_expires() -> None:
     booked = BookedUse(2, Decimal(12), 0.0)
     assert one(lots=lots((3, "4")), booked=booked).wanted == 8

@@ -1,6 +1,6 @@
 """lock_period: lock through a day, reopen from a day, or show how far the books are locked."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from django.core.management import CommandError
@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from inventory.ledger.period_lock import open_from
 from inventory.models import PeriodChange
+from shop.accounting.period_close import LockError, check_locking
 from shop.models import Shop
 from tests.shop.world import run
 
@@ -29,6 +30,13 @@ def test_a_period_is_locked_to_the_end_of_its_last_day_on_the_shops_clocks() -> 
     run("lock_period", "--through", "2026-06-30")
     assert open_from() == datetime(2026, 6, 30, 23, tzinfo=UTC)
     assert run("lock_period") == "locked through 2026-06-30: closed through 2026-06-30\n"
+
+
+def test_a_day_is_over_at_the_moment_at_which_the_next_one_begins() -> None:
+    midnight = datetime(2026, 2, 1, tzinfo=UTC)
+    assert check_locking(date(2026, 1, 31), "", midnight) == midnight
+    with pytest.raises(LockError, match="has not ended yet"):
+        check_locking(date(2026, 1, 31), "", midnight - timedelta(microseconds=1))
 
 
 def test_locking_the_same_day_again_changes_nothing() -> None:

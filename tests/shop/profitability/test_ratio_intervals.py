@@ -92,6 +92,16 @@ def test_bootstrap_and_delta_agree_on_a_large_group(level: float) -> None:
     assert by_resampling.high == pytest.approx(by_sums.high, abs=within)
 
 
+def test_the_interval_of_mirrored_margins_is_the_mirrored_interval() -> None:
+    # Either end leaves out as many resamples as the other.
+    margins, revenues = [30.0, -10.0, 55.0, 70.0, 20.0, 90.0], [100.0, 110.0, 120.0, 130.0, 140.0, 150.0]
+    found = bootstrap_margin_ratio(margins, revenues)
+    mirrored = bootstrap_margin_ratio([-margin for margin in margins], revenues)
+    assert mirrored.low is not None
+    assert mirrored.high is not None
+    assert (found.low, found.high) == (-mirrored.high, -mirrored.low)
+
+
 def test_the_delta_interval_covers_the_truth_about_as_often_as_it_says() -> None:
     rng = np.random.default_rng(11)
     covered = 0
