@@ -90,13 +90,14 @@ def reopen(week: str, now: datetime) -> str:
     if new is None:
         return "nothing new"
     documents = f"{counted(max(new.documents, new.of_history), 'document')} came"
-    if not new.of_history:
+    if new.of_history <= 0:
         _undone(of_week.filter(kind=Kind.RESTOCKS))
         return f"{documents}; the drafts are made again"
     PeriodWork.objects.filter(kind=Kind.FORECAST_PART, period__startswith=f"{week} ").delete()
     _undone(of_week.filter(kind__in=(Kind.FORECAST, Kind.FORECAST_END, Kind.RESTOCKS)))
     today = in_shop_zone(now, the_shop()).date()
-    _undone(PeriodWork.objects.filter(kind=Kind.PURCHASES, period=today.isoformat()))
+    done = PeriodWork.objects.filter(done_at__isnull=False)
+    _undone(done.filter(kind=Kind.PURCHASES, period=today.isoformat()))
     return f"{documents}, {new.of_history} of past weeks; forecast and drafts are made again"
 
 
