@@ -23,7 +23,7 @@ def cycle_quantities(
     """Return the economic quantity of each item in stock units, in the order given; all of one supplier.
 
     Items that are always ordered together share one cycle, sqrt(2 x order cost / (sum of holding cost x
-    rate)); see `forecasting.joint_replenishment`. Each bears the part of the order's cost that makes its own
+    rate)), as in joint replenishment. Each bears the part of the order's cost that makes its own
     economic cycle this one: in proportion to its holding cost x rate. Price breaks are then weighed against
     that part. 0 for an item that is not used, and where neither an order costs anything nor a break pays.
     `holding_rate` is a share of the price a year.

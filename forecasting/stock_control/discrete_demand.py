@@ -4,21 +4,16 @@ Every array is one-dimensional and float, and its entries sum to 1 (within 1e-6,
 are then scaled to sum to 1). A unit is what stock is handed out in: one disc, or one 250 ml bottle.
 """
 
-import math
-
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
 
-from forecasting.stock_control.numeric_checks import require_not_negative, require_share
+from forecasting.stock_control.numeric_checks import require_share
 
 FloatArray = npt.NDArray[np.float64]
 
 SUM_TOLERANCE = 1e-6
 # A running sum that misses its target by rounding alone must not cost a whole unit of stock.
 QUANTILE_TOLERANCE = 1e-12
-# Beyond this mean the array is large and the normal distribution no different.
-POISSON_MEAN_MAX = 1_000_000
 
 
 def checked(demand: FloatArray) -> FloatArray:
@@ -44,32 +39,6 @@ def checked(demand: FloatArray) -> FloatArray:
             "let the array reach further up, or correct the forecast that made it"
         )
     return demand / total
-
-
-def poisson(rate: float, periods: float) -> FloatArray:
-    """Poisson demand at `rate` units per period over a number of periods: a lead time, an interval.
-
-    The array reaches 10 deviations and 30 units above the mean; the tail beyond has a probability below
-    1e-20.
-    Raises ValueError for a negative or not finite rate or number of periods, and for a mean above one
-    million.
-    """
-    require_not_negative("Demand rate", rate, "give the mean use per period, 0 or more")
-    require_not_negative("Lead time", periods, "give the number of periods to cover, 0 or more")
-    mean = rate * periods
-    if mean > POISSON_MEAN_MAX:
-        raise ValueError(
-            f"Mean demand {mean} is above {POISSON_MEAN_MAX} units; "
-            "count in larger units, or use normal demand"
-        )
-    units = np.arange(math.ceil(mean + 10 * math.sqrt(mean)) + 31)
-    return checked(np.asarray(stats.poisson.pmf(units, mean), dtype=np.float64))
-
-
-def mean(demand: FloatArray) -> float:
-    """Expected demand, in units."""
-    probabilities = checked(demand)
-    return float(probabilities @ np.arange(probabilities.size))
 
 
 def quantile(demand: FloatArray, probability: float) -> int:

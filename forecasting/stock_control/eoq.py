@@ -21,23 +21,6 @@ from forecasting.stock_control.numeric_checks import (
 
 
 @dataclass(frozen=True, slots=True)
-class OrderQuantity:
-    """How much to order each time, and what that costs per period (ordering and holding)."""
-
-    quantity: Decimal
-    cost: Decimal
-
-
-@dataclass(frozen=True, slots=True)
-class BackorderedQuantity:
-    """How much to order each time, the share of demand that waits for the order, and the cost per period."""
-
-    quantity: Decimal
-    backordered_share: Decimal
-    cost: Decimal
-
-
-@dataclass(frozen=True, slots=True)
 class PriceBreak:
     """The unit cost from a quantity on."""
 
@@ -52,40 +35,6 @@ class DiscountedQuantity:
     quantity: Decimal
     price_break: PriceBreak
     cost: Decimal
-
-
-def economic_order_quantity(
-    fixed_cost: Decimal, holding_cost: Decimal, demand_rate: Decimal
-) -> OrderQuantity:
-    """The quantity that balances ordering against holding: sqrt(2 K d / h), Harris 1913.
-
-    Raises ValueError when an argument is not a finite number above 0.
-    """
-    _require_order(fixed_cost, demand_rate)
-    require_positive("Holding cost", holding_cost, "give what one unit costs to keep for a period")
-    with localcontext(prec=PRECISION):
-        quantity = (2 * fixed_cost * demand_rate / holding_cost).sqrt()
-        return OrderQuantity(rounded(quantity), rounded(holding_cost * quantity))
-
-
-def economic_order_quantity_with_backorders(
-    fixed_cost: Decimal, holding_cost: Decimal, stockout_cost: Decimal, demand_rate: Decimal
-) -> BackorderedQuantity:
-    """The same when demand may wait, at `stockout_cost` per unit and period of waiting.
-
-    Raises ValueError when an argument is not a finite number above 0.
-    """
-    _require_order(fixed_cost, demand_rate)
-    require_positive("Holding cost", holding_cost, "give what one unit costs to keep for a period")
-    require_positive("Stockout cost", stockout_cost, "give what one unit waiting for a period costs")
-    with localcontext(prec=PRECISION):
-        covered = stockout_cost / (holding_cost + stockout_cost)
-        quantity = (2 * fixed_cost * demand_rate / (holding_cost * covered)).sqrt()
-        return BackorderedQuantity(
-            quantity=rounded(quantity),
-            backordered_share=rounded(1 - covered),
-            cost=rounded(holding_cost * covered * quantity),
-        )
 
 
 def order_quantity_with_all_units_discount(

@@ -1,8 +1,8 @@
-"""When to order and how much: (R, S), (s, S) and (s, Q), in whole packs. Pure.
+"""How much to order: up to a level, in whole packs. Pure.
 
 The position is on hand plus on the way less owed, and may be negative. All amounts are Decimal in the stock
-unit. Where the levels come from is not decided here: see `safety_stock`, `newsvendor`, `order_quantity` and
-`reorder_levels`. Names as in Silver, Pyke and Thomas, Inventory and Production Management in Supply Chains.
+unit. Where the levels come from is not decided here: see `safety_stock` and `order_quantity`. Names as in
+Silver, Pyke and Thomas, Inventory and Production Management in Supply Chains.
 """
 
 from decimal import Decimal, localcontext
@@ -21,39 +21,9 @@ def order_up_to(position: Decimal, level: Decimal) -> Decimal:
 
     Raises ValueError for a position or level that is NaN or infinite.
     """
-    _require_position(position)
+    require_finite("Position", position, "count the place, or rebuild its holdings")
     require_finite("Level", level, "give the stock to order up to")
     return max(level - position, ZERO)
-
-
-def reorder_up_to(position: Decimal, reorder_point: Decimal, level: Decimal) -> Decimal:
-    """(s, S): at the reorder point or below it, what brings the position to the level; else 0.
-
-    Raises ValueError for an amount that is NaN or infinite, and for a level that is not above the reorder
-    point.
-    """
-    _require_position(position)
-    require_finite("Reorder point", reorder_point, "give the position at which to order")
-    require_finite("Level", level, "give the stock to order up to")
-    if level <= reorder_point:
-        raise ValueError(
-            f"Level {level} is not above the reorder point {reorder_point}; raise it, or order up to it"
-        )
-    return order_up_to(position, level) if position <= reorder_point else ZERO
-
-
-def reorder_quantity(position: Decimal, reorder_point: Decimal, quantity: Decimal) -> Decimal:
-    """(s, Q): at the reorder point or below it, the fewest whole Q that bring the position above it; else 0.
-
-    Raises ValueError for an amount that is NaN or infinite, and for a quantity that is not above 0.
-    """
-    _require_position(position)
-    require_finite("Reorder point", reorder_point, "give the position at which to order")
-    require_positive("Order quantity", quantity, "give the quantity of one order")
-    if position > reorder_point:
-        return ZERO
-    with localcontext(prec=PRECISION):
-        return ((reorder_point - position) // quantity + 1) * quantity
 
 
 def whole_packs(
@@ -86,7 +56,3 @@ def whole_packs(
 def _packs_up(quantity: Decimal, pack_size: Decimal) -> Decimal:
     whole, rest = divmod(quantity, pack_size)
     return whole + 1 if rest > 0 else whole
-
-
-def _require_position(position: Decimal) -> None:
-    require_finite("Position", position, "count the place, or rebuild its holdings")

@@ -50,20 +50,6 @@ class Move:
 Quantities = dict[Lot, Decimal]
 
 
-def remaining_lots(moves: Iterable[Move]) -> dict[int, Quantities]:
-    """Return what is left of each lot at each place after `moves`, given in the order they happened.
-
-    All quantities are positive. At each place they sum to what came in less what went out; a place where
-    more went out than came in has none, and what comes next makes up for it first.
-    """
-    moves = list(moves)
-    replay = Replay()
-    replay.expect(moves)
-    for move in moves:
-        replay.play(move)
-    return replay.left()
-
-
 class Replay:
     """Lots at each place, and those that left the shop from each place."""
 

@@ -4,7 +4,7 @@ Pure arithmetic. Money is a Decimal in the shop's currency, net of tax, rounded 
 per result. Minutes are Decimals.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal, localcontext
@@ -97,22 +97,6 @@ AMOUNTS = tuple(field.name for field in fields(JobCosts))
 NO_COSTS = JobCosts(ZERO, ZERO, ZERO, ZERO, ZERO, ZERO)
 
 
-def lifetime_costs(costs: Mapping[str, JobCosts], callback_of: Mapping[str, str]) -> dict[str, JobCosts]:
-    """Return, for each original job, its costs together with those of all its callbacks.
-
-    `callback_of` names the job that a callback repeats; a callback of a callback counts against the first job
-    of the chain. Every job counts exactly once, so the results sum to the sum of `costs`. An original that is
-    not in `costs` (closed outside the period looked at, say) appears with what its callbacks cost.
-
-    Raises ValueError when a chain of callbacks comes back to itself.
-    """
-    lifetimes: dict[str, JobCosts] = {}
-    for job, job_costs in costs.items():
-        original = _first_of_chain(job, callback_of)
-        lifetimes[original] = lifetimes.get(original, NO_COSTS) + job_costs
-    return lifetimes
-
-
 @dataclass(frozen=True, slots=True)
 class Absorption:
     """What predetermined rates charged to jobs in a period, and what was really spent, in money.
@@ -165,17 +149,6 @@ def rate_on(rates: Iterable[D], day: date) -> D | None:
     if len(in_force) > 1:
         raise ValueError(f"{len(in_force)} rates start on {latest}; keep one of them")
     return in_force[0]
-
-
-def _first_of_chain(job: str, callback_of: Mapping[str, str]) -> str:
-    seen = [job]
-    while (earlier := callback_of.get(seen[-1])) is not None:
-        if earlier in seen:
-            raise ValueError(
-                f"job {job}: callbacks go in a circle ({' of '.join([*seen, earlier])}); clear one of them"
-            )
-        seen.append(earlier)
-    return seen[-1]
 
 
 def _must_not_be_negative(what: str, value: Decimal) -> None:

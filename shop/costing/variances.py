@@ -37,18 +37,6 @@ class LabourVariances:
         return self.rate + self.efficiency
 
 
-@dataclass(frozen=True, slots=True)
-class OverheadVariances:
-    """Spending: more overhead than budgeted. Volume: less capacity used than was paid for."""
-
-    spending: Decimal
-    volume: Decimal
-
-    @property
-    def total(self) -> Decimal:
-        return self.spending + self.volume
-
-
 def material_variances(
     *, actual_quantity: Decimal, actual_cost: Decimal, standard_quantity: Decimal, standard_price: Decimal
 ) -> MaterialVariances:
@@ -80,15 +68,6 @@ def labour_variances(
     at_standard_rate = rounded_share(standard_rate_per_hour, actual_minutes, MINUTES_PER_HOUR)
     standard_cost = rounded_share(standard_rate_per_hour, standard_minutes, MINUTES_PER_HOUR)
     return LabourVariances(rate=actual_cost - at_standard_rate, efficiency=at_standard_rate - standard_cost)
-
-
-def overhead_variances(*, actual: Decimal, budgeted: Decimal, absorbed: Decimal) -> OverheadVariances:
-    """Split actual less absorbed overhead into spending and volume.
-
-    `absorbed` is what jobs were charged at the budgeted overhead per minute of practical capacity. The total
-    is the under-absorbed overhead: the balance of `shop.costing.formulas.Absorption` with its sign turned.
-    """
-    return OverheadVariances(spending=actual - budgeted, volume=budgeted - absorbed)
 
 
 def direction(variance: Decimal) -> Literal["unfavourable", "favourable", "none"]:

@@ -5,7 +5,7 @@ first result, one that says something else is refused and kept. A job that was n
 close. What looks wrong is asked about, never refused.
 """
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -52,11 +52,10 @@ from shop.models import (
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """The answer to a close: the job, how its document posted, and what to ask about it."""
+    """The answer to a close: the job, and how its document posted."""
 
     job: str
     posting: Posting
-    findings: tuple[str, ...] = ()
 
 
 def close_job(close: Close, *, by: str = "", now: datetime | None = None) -> Closed:
@@ -152,11 +151,7 @@ def _close_all(
     # What a job was closed with before is undone by the time it is closed anew.
     found += raise_questions.of_documents(jobs, None if more else rows, now, alone=alone)
     Finding.objects.bulk_create(found, batch_size=BATCH)
-    asked = _asked(postings, found)
-    return [
-        Closed(close.job, posting, tuple(asked[posting.document_id]))
-        for close, posting in zip(batch, postings, strict=True)
-    ]
+    return [Closed(close.job, posting) for close, posting in zip(batch, postings, strict=True)]
 
 
 def _circles(batch: list[Close], names: _Names) -> list[tuple[Close, Problem]]:
@@ -213,19 +208,6 @@ def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
             document = cost.document
             standing[closed[cost.job_id]] = document.client_id, document.content["content"]
     return standing
-
-
-def _asked(postings: Sequence[Posting], found: Iterable[Finding]) -> dict[int, list[str]]:
-    """Return the open questions about each document: a retry is asked what the first close was asked."""
-    asked: dict[int, list[str]] = defaultdict(list)
-    for finding in found:
-        asked[finding.document_id].append(finding.message)
-    new = {posting.document_id for posting in postings if posting.created}
-    for chunk in chunks(sorted({posting.document_id for posting in postings} - new)):
-        open_ = Finding.objects.filter(document__in=chunk, answered_at__isnull=True)
-        for document, message in open_.values_list("document_id", "message"):
-            asked[document].append(message)
-    return asked
 
 
 def _store_jobs(closes: list[Close], names: _Names) -> None:

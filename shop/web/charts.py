@@ -36,7 +36,6 @@ class Colours:
     line: str
     accent: str
     amber: str
-    alert: str
     bands: tuple[str, str, str]
 
 
@@ -47,7 +46,6 @@ COLOURS = {
         line="#cbd8da",
         accent="#0d4f5c",
         amber="#7a4a00",
-        alert="#9c1f1f",
         bands=("#d9e8ea", "#b2d2d7", "#7fb9c2"),
     ),
     Theme.DARK: Colours(
@@ -56,7 +54,6 @@ COLOURS = {
         line="#31464c",
         accent="#8fd3dc",
         amber="#ffd58a",
-        alert="#ffb0a8",
         bands=("#203c43", "#2c5a64", "#3c7f8a"),
     ),
 }

@@ -9,7 +9,7 @@ and its first 2 weeks are not counted. A shortage is owed and paid by the next a
 levels of all policies suppose; the same with lost demand is printed below. Stock is the mean of what there is
 after a week's arrivals and after its demand. Fill rate is the share of all units that were served at once.
 
-Ours: levels that share one price of stock over the whole panel (`forecasting.shared_levels`) from
+Ours: levels that share one price of stock over the whole panel (`tests.oracles.shared_levels`) from
 `forecast_panel`; also one probability of lasting for all. Peers: the mean of a week from statsforecast, with
   normal    2 m + z s sqrt(2), s the deviation of past weeks, rounded up or to the nearest, which needs less
   negative  a quantile of the negative binomial of the same mean and variance; Poisson's where that is smaller
@@ -33,12 +33,12 @@ from statsforecast import StatsForecast
 from statsforecast import models as peers
 from tqdm import tqdm
 
-from forecasting import shared_levels
 from forecasting.demand.panel_forecast import forecast_panel
-from forecasting.shared_levels import Outlook, most_believed, outlook
 from forecasting.stock_control.policy_simulation import replay
 from tests.benchmarks.forecast_peers import SHARED, table
 from tests.open_data import EXTRACT, WeeklyUnits, weekly_units
+from tests.oracles import shared_levels
+from tests.oracles.shared_levels import Outlook, most_believed, outlook
 
 FloatArray = npt.NDArray[np.float64]
 

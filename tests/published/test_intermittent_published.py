@@ -9,9 +9,9 @@ import pytest
 from statsforecast import models as peers
 from statsmodels.tsa.holtwinters import SimpleExpSmoothing
 
-from forecasting import compound
 from forecasting.demand import intermittent_smoothing
 from forecasting.demand.accuracy import demand_classes
+from tests.oracles import compound
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -7,32 +7,19 @@ digit. [read]: inputs and answer read in a stored copy of the source.
 """
 
 from decimal import Decimal
+from math import sqrt
 from statistics import NormalDist
 
 import pytest
 
-from forecasting.joint_replenishment import JointItem, joint_replenishment
-from forecasting.newsvendor import (
-    newsvendor_cost,
-    newsvendor_level,
-    normal_newsvendor_cost,
-    normal_newsvendor_level,
-)
-from forecasting.reorder_levels import cheapest_reorder_levels, cheapest_reorder_quantity
-from forecasting.stock_control.discrete_demand import poisson
 from forecasting.stock_control.eoq import (
     PriceBreak,
-    economic_order_quantity,
-    economic_order_quantity_with_backorders,
     order_quantity_with_all_units_discount,
     order_quantity_with_incremental_discount,
 )
-from forecasting.stock_control.safety_stock import (
-    base_stock,
-    interval_demand,
-    normal_base_stock,
-    safety_stock,
-)
+from forecasting.stock_control.safety_stock import base_stock, normal_base_stock, safety_stock
+from tests.oracles.joint_replenishment import JointItem, joint_replenishment
+from tests.oracles.poisson import poisson
 
 D = Decimal
 
@@ -44,22 +31,17 @@ SNYDER_SHEN_BREAKS = [
 
 
 def test_economic_order_quantity() -> None:
-    # Snyder and Shen, Example 3.1.
-    answer = economic_order_quantity(D(8), D("0.225"), D(1300))
-    assert (answer.quantity, answer.cost) == (D("304.0468"), D("68.4105"))
+    # Snyder and Shen, Example 3.1: 0.225 is 0.3 of the price of 0.75; its cost is without the purchases.
+    answer = order_quantity_with_all_units_discount(D(8), D("0.3"), D(1300), [PriceBreak(D(0), D("0.75"))])
+    assert (answer.quantity, answer.cost - 1300 * D("0.75")) == (D("304.0468"), D("68.4105"))
 
 
 def test_economic_order_quantity_of_a_resistor() -> None:
     # Silver, Pyke and Thomas, the 3-ohm resistor: 3.20 an order, 2,400 a year at 0.40, carrying charge 0.24 a
     # year: 400 units. [memory]
-    assert economic_order_quantity(D("3.20"), D("0.40") * D("0.24"), D(2400)).quantity == 400
-
-
-def test_economic_order_quantity_with_backorders() -> None:
-    # Snyder and Shen, Example 3.8's data as run in stockpyl: Example 3.1 with a stockout cost of 5.
-    answer = economic_order_quantity_with_backorders(D(8), D("0.225"), D(5), D(1300))
-    assert (answer.quantity, answer.cost) == (D("310.8126"), D("66.9214"))
-    assert float(answer.backordered_share) == pytest.approx(0.04306, abs=0.00005)
+    one_price = [PriceBreak(D(0), D("0.40"))]
+    answer = order_quantity_with_all_units_discount(D("3.20"), D("0.24"), D(2400), one_price)
+    assert answer.quantity == 400
 
 
 def test_all_units_discount() -> None:
@@ -112,52 +94,21 @@ def test_joint_replenishment_of_a_family_of_four() -> None:
     assert round(plan.cost, 2) == D("2067.65")
 
 
-def test_newsvendor_with_normal_demand() -> None:
-    # Snyder and Shen, Example 4.3.
-    demand = NormalDist(50, 8)
-    level = normal_newsvendor_level(D("0.18"), D("0.70"), demand)
-    assert level == D("56.6040")
-    assert normal_newsvendor_cost(level, D("0.18"), D("0.70"), demand) == D("1.9976")
-
-
-def test_newsvendor_with_poisson_demand() -> None:
-    # Snyder and Shen, Example 4.3's costs with Poisson demand, as run in stockpyl.
-    demand = poisson(50, 1)
-    level = newsvendor_level(D("0.18"), D("0.70"), demand)
-    assert level == 56
-    assert newsvendor_cost(level, D("0.18"), D("0.70"), demand) == D("1.7972")
-
-
-def test_newsvendor_with_discrete_demand() -> None:
-    # Snyder and Shen, Example 4.7's period as run in stockpyl: Poisson demand of mean 6 given as an array.
-    demand = poisson(6, 1)
-    assert newsvendor_level(D(1), D(4), demand) == 8
-    assert newsvendor_cost(8, D(1), D(4), demand) == D("3.5701")
-    assert newsvendor_cost(5, D(1), D(4), demand) == D("6.5903")
-
-
 def test_base_stock_at_the_critical_ratio() -> None:
     # Snyder and Shen: the newsvendor examples are base stocks at service level 0.70 / 0.88.
     assert normal_base_stock(0.70 / 0.88, NormalDist(50, 8)) == D("56.6040")
     assert base_stock(0.70 / 0.88, poisson(50, 1)) == 56
 
 
-def test_cheapest_reorder_point_and_quantity() -> None:
-    # Snyder and Shen, Example 5.8: Poisson demand of 1.5 a period, lead time 2.
-    answer = cheapest_reorder_quantity(D(20), D(150), D(100), 1.5, poisson(1.5, 2))
-    assert (answer.reorder_point, answer.quantity, answer.cost) == (3, 5, D("107.9236"))
-
-
-def test_cheapest_reorder_point_and_level() -> None:
-    # Snyder and Shen, Example 4.7: Poisson demand of mean 6 a period, no lead time.
-    answer = cheapest_reorder_levels(D(1), D(4), D(5), poisson(6, 1), poisson(6, 1))
-    assert (answer.reorder_point, answer.level, answer.cost) == (4, 10, D("8.0341"))
+def over_lead_time(mean: float, deviation: float, lead_time: float, its_deviation: float = 0) -> NormalDist:
+    """Return normal demand over a lead time that varies by itself: variance L sd^2 + mean^2 sd_L^2."""
+    return NormalDist(mean * lead_time, sqrt(lead_time * deviation**2 + mean**2 * its_deviation**2))
 
 
 def test_safety_stock_with_variable_lead_time() -> None:
     # Chopra and Meindl, Supply Chain Management: 2,500 a day, deviation 500; lead time 7 days, deviation 7;
     # service 90%: deviation 17,550 (printed 17,500), safety stock 22,491. [memory]
-    demand = interval_demand(2500, 500, 7, 7)
+    demand = over_lead_time(2500, 500, 7, 7)
     assert demand.stdev == pytest.approx(17_550, abs=0.5)
     assert round(safety_stock(0.90, demand)) == 22_491
 
@@ -165,13 +116,13 @@ def test_safety_stock_with_variable_lead_time() -> None:
 def test_safety_stock_with_variable_demand_and_lead_time() -> None:
     # A worked exercise on jsfiddle.net/parte/16251922: 30 gallons a day, deviation 3; lead time 7 days,
     # deviation 4; service 90%: 154 gallons. [read] (It rounds z to 1.28 and gets 153.94 before rounding.)
-    assert round(safety_stock(0.90, interval_demand(30, 3, 7, 4))) == 154
+    assert round(safety_stock(0.90, over_lead_time(30, 3, 7, 4))) == 154
 
 
 def test_reorder_point_with_fixed_lead_time() -> None:
     # Taylor, Introduction to Management Science, chapter 16 (stored at flylib.com): carpet, 30 yards a day,
     # deviation 5, lead time 10 days, service 95% with a table's z of 1.65. [inputs read; answers computed]
     # 1.65 x 5 x sqrt(10) = 26.09 and 326.09; z is 1.6449, and the difference less than 0.1 yard.
-    demand = interval_demand(30, 5, 10)
+    demand = over_lead_time(30, 5, 10)
     assert float(safety_stock(0.95, demand)) == pytest.approx(26.09, abs=0.1)
     assert float(normal_base_stock(0.95, demand)) == pytest.approx(326.09, abs=0.1)

@@ -11,9 +11,3 @@ PREFIX = "SB1:"
 def label_text(code: str) -> str:
     """Return what the label of a consumable says."""
     return f"{PREFIX}{code}"
-
-
-def code_on_label(text: str) -> str | None:
-    """Return the code of the consumable that a label names, None when it is no label of ours."""
-    code = text.removeprefix(PREFIX).strip()
-    return code if text.startswith(PREFIX) and code else None

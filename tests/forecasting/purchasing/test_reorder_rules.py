@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from forecasting.joint_replenishment import JointItem, joint_replenishment
 from forecasting.purchasing.lead_time_demand import BurnAhead
 from forecasting.purchasing.lead_times import LeadTime, learned_lead_time
 from forecasting.purchasing.order_cycles import cycle_quantities, cycle_quantity
@@ -15,6 +14,7 @@ from forecasting.purchasing.reorder_rules import Line, decide
 from forecasting.purchasing.sourcing import SURELY_USED, Item, Offer, ShopRules, SupplierRules
 from forecasting.stock_control.price_breaks import PriceList
 from forecasting.stock_control.quantile_demand import quantile_at
+from tests.oracles.joint_replenishment import JointItem, joint_replenishment
 
 D = Decimal
 
@@ -142,6 +142,14 @@ def test_more_packs_are_taken_where_a_break_makes_them_cheaper() -> None:
     assert (line.wish.cycle, line.wish.missing) == (D(0), D(116))
     assert (line.wish.packs, line.wish.cost) == (6, D(120))
     assert "for the lower price from there on" in line.why
+
+
+def test_more_packs_are_taken_where_a_break_gives_them_for_the_same_money() -> None:
+    # 5 boxes at 24 and 6 at 20 cost 120 either way.
+    breaks = offer(prices=PriceList(D(24), breaks=((6, D(20)),)))
+    slow = burn((D(0), D(0), D(1), D(2), D(3)))
+    line = ordered(item(0, 0, 112, offers=(breaks,), burn=slow))["disc"]
+    assert (line.wish.missing, line.wish.packs, line.wish.cost) == (D(116), 6, D(120))
 
 
 def test_a_break_is_left_alone_where_its_stock_would_outlive_its_life() -> None:

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from forecasting.stock_control.allocation import Claim, share
-from forecasting.stock_control.discrete_demand import FloatArray, poisson
+from forecasting.stock_control.discrete_demand import FloatArray
+from tests.oracles.poisson import poisson
 
 
 @st.composite
@@ -97,6 +98,12 @@ def test_a_van_that_owes_stock_is_served_before_one_that_may_run_out() -> None:
     owing = Claim("Owing", stock=-2, wanted=6, demand=np.array([1.0]))
     likely = Claim("Likely", stock=0, wanted=6, demand=np.array([0.01, 0.99]))
     assert share(2, [likely, owing]) == {"Owing": 2, "Likely": 0}
+
+
+def test_of_vans_that_owe_stock_the_one_that_owes_more_is_served_first() -> None:
+    little = Claim("A", stock=-1, wanted=6, demand=np.array([0.5, 0.5]))
+    much = Claim("B", stock=-3, wanted=6, demand=np.array([0.5, 0.5]))
+    assert share(2, [little, much]) == {"A": 0, "B": 2}
 
 
 def test_nobody_asks() -> None:

@@ -7,35 +7,16 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
-from forecasting.joint_replenishment import JointItem, joint_replenishment
-from forecasting.newsvendor import (
-    newsvendor_cost,
-    newsvendor_level,
-    normal_newsvendor_cost,
-    normal_newsvendor_level,
-)
-from forecasting.reorder_levels import cheapest_reorder_levels, cheapest_reorder_quantity
 from forecasting.stock_control.allocation import Claim, share
-from forecasting.stock_control.discrete_demand import poisson, quantile
+from forecasting.stock_control.discrete_demand import quantile
 from forecasting.stock_control.eoq import (
     PriceBreak,
-    economic_order_quantity,
-    economic_order_quantity_with_backorders,
     order_quantity_with_all_units_discount,
     order_quantity_with_incremental_discount,
 )
-from forecasting.stock_control.review_policies import (
-    order_up_to,
-    reorder_quantity,
-    reorder_up_to,
-    whole_packs,
-)
-from forecasting.stock_control.safety_stock import (
-    base_stock,
-    interval_demand,
-    normal_base_stock,
-    safety_stock,
-)
+from forecasting.stock_control.review_policies import order_up_to, whole_packs
+from forecasting.stock_control.safety_stock import base_stock, normal_base_stock, safety_stock
+from tests.oracles.joint_replenishment import JointItem, joint_replenishment
 
 D = Decimal
 NAN = float("nan")
@@ -69,45 +50,17 @@ def test_service_level(service_level: float) -> None:
         refused(call, "Service level", str(service_level))
 
 
-@pytest.mark.parametrize("value", [-1.0, NAN, INF])
-def test_demand_and_lead_time(value: float) -> None:
-    refused(lambda: interval_demand(value, 1, 1), "Mean demand", str(value))
-    refused(lambda: interval_demand(1, value, 1), "Deviation of demand", str(value))
-    refused(lambda: interval_demand(1, 1, value), "Lead time", str(value))
-    refused(lambda: interval_demand(1, 1, 1, value), "Deviation of lead time", str(value))
-    refused(lambda: interval_demand(1, 1, 1, 0, value), "Review period", str(value))
-    refused(lambda: poisson(value, 1), "Demand rate", str(value))
-    refused(lambda: poisson(1, value), "Lead time", str(value))
-
-
-def test_poisson_demand_too_large_for_an_array() -> None:
-    refused(lambda: poisson(1e9, 1), "Mean demand", "1000000000.0")
-
-
 @pytest.mark.parametrize("value", [NAN, INF])
 @pytest.mark.parametrize("thing", ["Mean demand", "Deviation of demand"])
 def test_normal_demand_that_is_no_number(value: float, thing: str) -> None:
     demand = NormalDist(value, 1) if thing == "Mean demand" else NormalDist(1, value)
-    refused(lambda: normal_newsvendor_level(D(1), D(1), demand), thing, str(value))
-    refused(lambda: normal_newsvendor_cost(D(1), D(1), D(1), demand), thing, str(value))
     refused(lambda: normal_base_stock(0.9, demand), thing, str(value))
-
-
-@pytest.mark.parametrize("text", ["NaN", "Infinity"])
-def test_a_level_that_is_no_number(text: str) -> None:
-    refused(lambda: normal_newsvendor_cost(D(text), D(1), D(1), NormalDist(1, 1)), "Level", text)
 
 
 @pytest.mark.parametrize("text", ["0", "-1", "NaN", "sNaN", "Infinity", "-Infinity"])
 def test_costs_and_rates_that_are_not_above_zero(text: str) -> None:
     bad = D(text)
     for thing, call in (
-        ("Fixed cost", lambda: economic_order_quantity(bad, D(1), D(1))),
-        ("Holding cost", lambda: economic_order_quantity(D(1), bad, D(1))),
-        ("Demand rate", lambda: economic_order_quantity(D(1), D(1), bad)),
-        ("Fixed cost", lambda: economic_order_quantity_with_backorders(bad, D(1), D(1), D(1))),
-        ("Holding cost", lambda: economic_order_quantity_with_backorders(D(1), bad, D(1), D(1))),
-        ("Stockout cost", lambda: economic_order_quantity_with_backorders(D(1), D(1), bad, D(1))),
         ("Fixed cost", lambda: order_quantity_with_all_units_discount(bad, D(1), D(1), ONE_PRICE)),
         ("Holding rate", lambda: order_quantity_with_all_units_discount(D(1), bad, D(1), ONE_PRICE)),
         ("Demand rate", lambda: order_quantity_with_incremental_discount(D(1), D(1), bad, ONE_PRICE)),
@@ -115,15 +68,10 @@ def test_costs_and_rates_that_are_not_above_zero(text: str) -> None:
             "unit cost",
             lambda: order_quantity_with_incremental_discount(D(1), D(1), D(1), [PriceBreak(D(0), bad)]),
         ),
-        ("Holding cost", lambda: newsvendor_level(bad, D(1), DEMAND)),
-        ("Stockout cost", lambda: newsvendor_cost(1, D(1), bad, DEMAND)),
-        ("Stockout cost", lambda: cheapest_reorder_quantity(D(1), bad, D(1), 1.0, DEMAND)),
-        ("Holding cost", lambda: cheapest_reorder_levels(bad, D(1), D(1), DEMAND, DEMAND)),
         ("Shared cost", lambda: joint_replenishment(bad, [item()])),
         ("Disc P800: holding cost", lambda: joint_replenishment(D(1), [item(holding=text)])),
         ("Disc P800: demand rate", lambda: joint_replenishment(D(1), [item(demand=text)])),
         ("Pack size", lambda: whole_packs(D(1), bad)),
-        ("Order quantity", lambda: reorder_quantity(D(1), D(1), bad)),
     ):
         refused(call, thing, str(bad))
 
@@ -131,8 +79,6 @@ def test_costs_and_rates_that_are_not_above_zero(text: str) -> None:
 @pytest.mark.parametrize("text", ["-1", "NaN", "Infinity"])
 def test_amounts_that_may_be_zero_but_not_less(text: str) -> None:
     bad = D(text)
-    refused(lambda: cheapest_reorder_quantity(D(1), D(1), bad, 1.0, DEMAND), "Fixed cost", text)
-    refused(lambda: cheapest_reorder_levels(D(1), D(1), bad, DEMAND, DEMAND), "Fixed cost", text)
     refused(lambda: joint_replenishment(D(1), [item(fixed=text)]), "Disc P800: fixed cost", text)
     refused(lambda: whole_packs(D(1), D(1), least=bad), "Least order", text)
     refused(lambda: whole_packs(D(1), D(1), most=bad), "Most to order", text)
@@ -143,25 +89,7 @@ def test_positions_and_levels_that_are_no_numbers(text: str) -> None:
     bad = D(text)
     refused(lambda: order_up_to(bad, D(1)), "Position", text)
     refused(lambda: order_up_to(D(1), bad), "Level", text)
-    refused(lambda: reorder_up_to(bad, D(1), D(2)), "Position", text)
-    refused(lambda: reorder_up_to(D(1), bad, D(2)), "Reorder point", text)
-    refused(lambda: reorder_up_to(D(1), D(1), bad), "Level", text)
-    refused(lambda: reorder_quantity(bad, D(1), D(2)), "Position", text)
-    refused(lambda: reorder_quantity(D(1), bad, D(2)), "Reorder point", text)
     refused(lambda: whole_packs(bad, D(1)), "Quantity", text)
-
-
-def test_a_level_that_is_not_above_the_reorder_point() -> None:
-    refused(lambda: reorder_up_to(D(1), D(5), D(5)), "Level 5", "reorder point 5")
-
-
-@pytest.mark.parametrize("rate", [0.0, -1.0, NAN, INF])
-def test_demand_rate_of_a_reorder_quantity(rate: float) -> None:
-    refused(lambda: cheapest_reorder_quantity(D(1), D(1), D(1), rate, DEMAND), "Demand rate", str(rate))
-
-
-def test_costs_too_far_apart_for_a_critical_ratio() -> None:
-    refused(lambda: newsvendor_level(D("1e-30"), D(1), DEMAND), "Critical ratio", "1E-30")
 
 
 @pytest.mark.parametrize(
@@ -179,21 +107,9 @@ def test_costs_too_far_apart_for_a_critical_ratio() -> None:
 def test_arrays_that_are_no_distribution(demand: np.ndarray, value: str) -> None:
     for call in (
         lambda: base_stock(0.9, demand),
-        lambda: newsvendor_level(D(1), D(1), demand),
-        lambda: cheapest_reorder_quantity(D(1), D(1), D(1), 1.0, demand),
-        lambda: cheapest_reorder_levels(D(1), D(1), D(1), demand, DEMAND),
-        lambda: cheapest_reorder_levels(D(1), D(1), D(1), DEMAND, demand),
         lambda: share(1, [Claim("Van 1", 0, 1, demand)]),
     ):
         refused(call, "Demand distribution", value)
-
-
-def test_a_period_without_any_demand_has_no_reorder_levels() -> None:
-    refused(
-        lambda: cheapest_reorder_levels(D(1), D(1), D(1), np.array([1.0]), np.array([1.0])),
-        "Period demand",
-        "always 0",
-    )
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,9 @@ from scipy import stats
 from stockpyl.sim import simulation
 from stockpyl.supply_chain_network import single_stage_system
 
-from forecasting.stock_control.discrete_demand import expected_shortages, poisson
+from forecasting.stock_control.discrete_demand import expected_shortages
 from forecasting.stock_control.policy_simulation import Replay, replay
+from tests.oracles.poisson import poisson
 
 
 @dataclass

@@ -6,12 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forecasting.stock_control.review_policies import (
-    order_up_to,
-    reorder_quantity,
-    reorder_up_to,
-    whole_packs,
-)
+from forecasting.stock_control.review_policies import order_up_to, whole_packs
 
 D = Decimal
 
@@ -25,32 +20,6 @@ def test_order_up_to_brings_the_position_to_the_level(position: Decimal, level: 
     order = order_up_to(position, level)
     assert order >= 0
     assert position + order == max(position, level)
-
-
-@given(amounts, amounts, sizes)
-def test_reorder_up_to_orders_at_the_reorder_point_and_below_only(
-    position: Decimal, reorder_point: Decimal, gap: Decimal
-) -> None:
-    level = reorder_point + gap
-    order = reorder_up_to(position, reorder_point, level)
-    assert position + order == (level if position <= reorder_point else position)
-
-
-@given(amounts, amounts, sizes)
-def test_reorder_quantity_lifts_the_position_above_the_reorder_point_by_at_most_one_quantity(
-    position: Decimal, reorder_point: Decimal, quantity: Decimal
-) -> None:
-    order = reorder_quantity(position, reorder_point, quantity)
-    assert order % quantity == 0
-    if position > reorder_point:
-        assert order == 0
-    else:
-        assert reorder_point < position + order <= reorder_point + quantity
-
-
-@pytest.mark.parametrize(("position", "order"), [(11, 0), (10, 25), (-14, 25), (-15, 50), (-60, 75)])
-def test_reorder_quantity_repeats_until_above_the_reorder_point(position: int, order: int) -> None:
-    assert reorder_quantity(D(position), D(10), D(25)) == order
 
 
 @given(amounts, sizes, room, room)

@@ -10,16 +10,7 @@ from hypothesis import strategies as st
 
 from inventory import ledger
 from inventory.documents import Kind
-from inventory.lots.fefo import (
-    REMEMBERED,
-    UNKNOWN,
-    Lot,
-    Move,
-    Quantities,
-    Replay,
-    first_to_expire,
-    remaining_lots,
-)
+from inventory.lots.fefo import REMEMBERED, UNKNOWN, Lot, Move, Quantities, Replay, first_to_expire
 from inventory.models import REAL_KINDS, Consumable, Holding, LotCheckpoint, Movement, Place
 from inventory.models import Lot as StoredLot
 from inventory.reports import expiring_stock
@@ -57,6 +48,15 @@ def moves(*steps: tuple[int, int | None, int | None, Lot | int | None]) -> list[
         )
         for key, (quantity, source, destination, extra) in enumerate(steps, 1)
     ]
+
+
+def remaining_lots(drawn: list[Move]) -> dict[int, Quantities]:
+    """Return what is left of each lot at each place after moves, given in the order they happened."""
+    replay = Replay()
+    replay.expect(drawn)
+    for move in drawn:
+        replay.play(move)
+    return replay.left()
 
 
 def test_the_first_to_expire_is_used_first_whenever_it_came() -> None:

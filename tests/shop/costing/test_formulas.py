@@ -12,7 +12,6 @@ from shop.costing.formulas import (
     NO_COSTS,
     Absorption,
     JobCosts,
-    lifetime_costs,
     minutes_cost,
     overhead_cost,
     rate_on,
@@ -121,41 +120,6 @@ def test_a_group_conserves_every_figure(jobs: list[JobCosts]) -> None:
     spent = group.materials + group.wear + group.labour + group.travel + group.overhead
     assert group.margin + spent == group.revenue
     assert sum(reversed(jobs), NO_COSTS) == group
-
-
-def priced(revenue: int, labour: int) -> JobCosts:
-    return JobCosts(D(revenue), D(0), D(0), D(labour), D(0), D(0))
-
-
-def test_a_callback_costs_the_job_it_repeats() -> None:
-    costs = {"J1": priced(100, 30), "J2": priced(0, 20), "J3": priced(0, 10), "J4": priced(80, 30)}
-    lifetimes = lifetime_costs(costs, {"J2": "J1", "J3": "J2"})
-    assert lifetimes == {"J1": priced(100, 60), "J4": priced(80, 30)}
-    assert lifetimes["J1"].margin == D(40)
-
-
-def test_a_callback_of_a_job_outside_the_period_stays_visible() -> None:
-    assert lifetime_costs({"J9": priced(0, 20)}, {"J9": "J1"}) == {"J1": priced(0, 20)}
-
-
-@pytest.mark.parametrize("circle", [{"J1": "J1"}, {"J1": "J2", "J2": "J1"}])
-def test_callbacks_in_a_circle_are_refused(circle: dict[str, str]) -> None:
-    with pytest.raises(ValueError, match=r"J1.*circle"):
-        lifetime_costs({"J1": priced(1, 1)}, circle)
-
-
-@given(st.lists(job_costs, min_size=1, max_size=10), st.data())
-def test_lifetimes_count_each_job_once(jobs: list[JobCosts], data: st.DataObject) -> None:
-    costs = {f"J{i}": job for i, job in enumerate(jobs)}
-    callback_of = {
-        f"J{i}": f"J{data.draw(st.integers(0, i - 1))}"
-        for i in range(1, len(jobs))
-        if data.draw(st.booleans())
-    }
-    lifetimes = lifetime_costs(costs, callback_of)
-    assert sum(lifetimes.values(), NO_COSTS) == sum(jobs, NO_COSTS)
-    assert set(lifetimes) == set(costs) - set(callback_of)
-    assert lifetime_costs(dict(reversed(costs.items())), callback_of) == lifetimes
 
 
 def test_absorption_says_which_way_and_by_how_much() -> None:

@@ -5,8 +5,8 @@ from decimal import Decimal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shop.costing.formulas import Absorption, minutes_cost, rounded_share
-from shop.costing.variances import direction, labour_variances, material_variances, overhead_variances
+from shop.costing.formulas import minutes_cost, rounded_share
+from shop.costing.variances import direction, labour_variances, material_variances
 
 D = Decimal
 amounts = st.decimals(min_value=0, max_value=10**6, places=4)
@@ -73,11 +73,3 @@ def test_using_more_is_never_more_favourable(
         for used in (less, more)
     ]
     assert by_quantity[0] <= by_quantity[1]
-
-
-@given(amounts, amounts, amounts)
-def test_the_overhead_variances_explain_what_was_not_absorbed(
-    actual: Decimal, budgeted: Decimal, absorbed: Decimal
-) -> None:
-    split = overhead_variances(actual=actual, budgeted=budgeted, absorbed=absorbed)
-    assert split.total == -Absorption(absorbed, actual).balance

@@ -109,14 +109,6 @@ def test_the_same_close_again_is_answered_with_the_first_result() -> None:
     assert posted() == before
 
 
-def test_a_retry_is_asked_what_the_first_close_was_asked() -> None:
-    first = close("J-1", DAY, used(DISC, "1", "55"))
-    assert len(first.findings) == 1
-    assert close("J-1", DAY, used(DISC, "1", "55")).findings == first.findings
-    Finding.objects.update(answered_at=NOW, answer="they were worn")
-    assert close("J-1", DAY, used(DISC, "1", "55")).findings == ()
-
-
 def test_equal_content_may_be_written_differently() -> None:
     close("J-1", DAY, used(DISC, "4"))
     again = closing_of("J-1", "2026-03-10 10:00+01:00", used(DISC, "4.000"), price=Decimal("2E+2"))
@@ -466,7 +458,6 @@ def test_what_looks_wrong_is_asked_and_kept() -> None:
         "minutes exceed discs",
         "finishing missing",
     ]
-    assert answer.findings == tuple(Finding.objects.values_list("message", flat=True))
 
 
 def test_a_single_close_without_any_line_is_asked_too() -> None:

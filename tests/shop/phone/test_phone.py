@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from django.contrib.staticfiles import finders
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -20,7 +21,7 @@ from shop.models import GlassType, Job, JobStatus, JobType, StandardUse, Technic
 from shop.phone import after_close
 from shop.phone import bundle as bundles
 from shop.phone.app_shell import FILES, NOT_KEPT, kept_addresses, version
-from shop.web.storeroom.qr_text import code_on_label, label_text
+from shop.web.storeroom.qr_text import PREFIX, label_text
 from tests.inventory.small_shop import day
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in
 from tests.shop.web.test_home_views import book, page
@@ -366,8 +367,8 @@ def test_a_technicians_first_page_leads_to_the_phone_and_says_what_waits() -> No
     assert "/phone/#questions" in links()
 
 
-def test_a_label_names_a_consumable_and_nothing_else_does() -> None:
+def test_a_label_says_what_the_phone_looks_for() -> None:
     assert label_text("D-P400") == "SB1:D-P400"
-    assert code_on_label(label_text("a b:c")) == "a b:c"
-    for other in ("D-P400", "https://example.org/SB1:D-P400", "SB1:", "sb1:D-P400", ""):
-        assert code_on_label(other) is None
+    script = finders.find("shop/phone/scan.js")
+    assert script
+    assert f'const LABEL = "{PREFIX}";' in Path(script).read_text(encoding="utf-8")

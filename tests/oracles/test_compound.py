@@ -5,8 +5,8 @@ import numpy.typing as npt
 import pytest
 from scipy import stats
 
-from forecasting import compound
 from forecasting.demand import negative_binomial
+from tests.oracles import compound
 
 FloatArray = npt.NDArray[np.float64]
 USES = np.array([0.2, 0.5, 0.2, 0.1])

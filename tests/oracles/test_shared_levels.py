@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from forecasting.shared_levels import BELIEVED_TIMES, Outlook, most_believed, outlook
-from forecasting.stock_control.discrete_demand import expected_shortages, poisson
+from forecasting.stock_control.discrete_demand import expected_shortages
 from forecasting.stock_control.policy_simulation import replay
+from tests.oracles.poisson import poisson
+from tests.oracles.shared_levels import BELIEVED_TIMES, Outlook, most_believed, outlook
 
 # Fine enough for a distribution of whole numbers to be known by its quantiles.
 FINE = np.arange(1, 20_000) / 20_000

@@ -1,0 +1,1 @@
+"""Models that production code is checked against, and compared with in benchmarks."""
