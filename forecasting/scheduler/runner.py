@@ -203,7 +203,7 @@ class _Known:
 
     def result_of(self, piece: Piece) -> dict[str, Any]:
         """Return what was kept of a piece that is done."""
-        return self._rows[piece.kind, piece.period].result
+        return dict(self._rows[piece.kind, piece.period].result)
 
     def last_renewal(self, week: str) -> datetime | None:
         """Return when the week's work was last begun again for new data."""
