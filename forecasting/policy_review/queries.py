@@ -41,7 +41,8 @@ class Week:
     """One week of a consumable on a van, in stock units.
 
     Recommended and approved are None where no restock said anything. Received is all that came on the van,
-    by a restock or not. `counts`: the van held some or wanted it; see `forecasting.policy_review.stock_history`.
+    by a restock or not. `counts`: the van held some or wanted it; see
+    `forecasting.policy_review.stock_history`.
     """
 
     period: str

@@ -307,9 +307,9 @@ def test_workers_killed_in_the_middle_of_every_task_lose_and_double_nothing(
 
 
 def test_workers_killed_while_new_data_renews_the_week_renew_it_once(
-    postgres: PostgresServer, redis: RedisServer
+    migrated_postgres_url: str, redis: RedisServer
 ) -> None:
-    url = postgres.new_database()
+    url = migrated_postgres_url
     with (
         mail_server() as mailbox,
         killable(url, mailbox, redis) as processes,
