@@ -24,7 +24,7 @@ def server_error(request: HttpRequest) -> HttpResponse:
         said = "Wait a minute, then try again. If it stays so, whoever looks after the server must start it."
     else:
         title = "Something failed here"
-        said = "This is our fault, not yours. Try once more; if it fails again, tell an owner."
+        said = "This is our fault, not yours. Try once more; if it fails again, tell an owner, with the line below."
     if request.method == "POST":
         said += " What you sent may not have been kept: look whether it is there before you send it again."
     return _page(request, HTTPStatus.INTERNAL_SERVER_ERROR, title, said, shows_moment=True)
@@ -48,12 +48,11 @@ def stale_form(request: HttpRequest, reason: str = "") -> HttpResponse:  # noqa:
 def _page(
     request: HttpRequest, status: HTTPStatus, title: str, said: str, *, shows_moment: bool = False
 ) -> HttpResponse:
+    can_ask_again = request.method == "GET" and status != HTTPStatus.BAD_REQUEST
     context = {
         "title": title,
         "said": said,
-        "again": request.get_full_path()
-        if request.method == "GET" and status != HTTPStatus.BAD_REQUEST
-        else "",
+        "again": request.get_full_path() if can_ask_again else "",
         "moment": f"{timezone.now():%Y-%m-%d %H:%M} UTC" if shows_moment else "",
         "path": request.path[:200],
     }
