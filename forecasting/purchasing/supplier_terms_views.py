@@ -12,6 +12,7 @@ from django.views.decorators.http import require_http_methods
 
 from forecasting.email_addresses import on_the_wire
 from forecasting.models import PackTerms, PriceBreak, StockingTerms, SupplierTerms, the_terms
+from forecasting.purchasing.approval import MOST_PACKS
 from forecasting.purchasing.forms import amount_field
 from forecasting.purchasing.inputs import lead_time_of, price_list_of
 from forecasting.purchasing.queries import STOCK
@@ -109,6 +110,7 @@ class PackTermsForm(RowForm, PackFormBase):
                 label=f"Lower price {number + 1}: from packs",
                 required=False,
                 min_value=2,
+                max_value=MOST_PACKS,
                 error_messages={"min_value": "A lower price starts at 2 packs or more."},
             )
             price = amount_field(f"Lower price {number + 1}: price of a pack")

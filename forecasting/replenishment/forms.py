@@ -157,7 +157,10 @@ class DifferencesForm(forms.Form):
                 widget=forms.Select(attrs={"aria-label": f"{name}: where it is"}),
             )
             self.fields[f"open-{line.pk}"] = forms.DecimalField(
-                initial=exact(line.open), widget=forms.HiddenInput
+                min_value=-LARGEST,
+                max_value=LARGEST,
+                initial=exact(line.open),
+                widget=forms.HiddenInput,
             )
 
     def rows(self) -> list[tuple[RestockLine, forms.BoundField, forms.BoundField, forms.BoundField]]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from django import forms
 from django.core.exceptions import ValidationError
 
-from inventory.documents import YEARS, time_problem
+from inventory.documents import LARGEST_MONEY, PLACES, YEARS, time_problem
 
 EARLIEST, LATEST = date(YEARS.start, 1, 1), date(YEARS.stop - 1, 12, 31)
 DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
@@ -40,6 +40,19 @@ class MomentField(forms.DateTimeField):
         super().validate(value)
         if value is not None and (found := time_problem(value)):
             raise ValidationError(f"{value:%Y-%m-%d %H:%M} {found}.")
+
+
+class MoneyField(forms.DecimalField):
+    """An amount of money, 0 or more, as large and as exact as the books keep one."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        said = {
+            "max_value": f"This is above {LARGEST_MONEY:,}, the most one amount may be.",
+            "max_decimal_places": f"This has more than {PLACES} decimal places; round it.",
+        }
+        super().__init__(
+            min_value=0, max_value=LARGEST_MONEY, decimal_places=PLACES, error_messages=said, **kwargs
+        )
 
 
 class RowForm(FormOfRow):

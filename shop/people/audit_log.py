@@ -4,8 +4,8 @@ Another app adds its own acts with `register` when it starts, so that this one n
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
 from heapq import merge
 from itertools import islice
 from typing import Any
@@ -14,7 +14,7 @@ from axes.models import AccessFailureLog, AccessLog
 from django.contrib.admin.models import LogEntry
 from django.db.models import Q, QuerySet
 
-from inventory.documents import Kind
+from inventory.documents import Kind, time_problem
 from inventory.models import Document, PeriodChange, RefusedDocument
 from shop.models import start_of_day
 
@@ -51,7 +51,9 @@ class Place:
             place = cls(datetime.fromisoformat(at), int(source), int(pk))
         except ValueError:
             return None
-        return place if place.at.tzinfo and abs(place.pk) < 2**63 else None
+        if time_problem(place.at) or abs(place.pk) >= 2**63:
+            return None
+        return replace(place, at=place.at.astimezone(UTC))
 
 
 @dataclass(frozen=True, slots=True)

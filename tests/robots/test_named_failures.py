@@ -1,12 +1,13 @@
 """What once answered 500, each by itself: the robots find their kind, these say which they were."""
 
+from decimal import Decimal
 from typing import Any
 
 import pytest
 from django.test import Client
 
 from forecasting.models import SupplierTerms
-from inventory.models import Document, Supplier
+from inventory.models import Consumable, Document, Pack, Supplier
 from shop.models import Finding, JobCost, Role
 from tests.robots.html_forms import PageForms
 from tests.shop.api.served_shop import close_body, errors, open_served_shop, put, signed_in, stock_body
@@ -90,6 +91,44 @@ def test_a_moment_may_have_any_offset(offset: str) -> None:
 def test_a_moment_outside_the_years_of_the_books_is_refused(moment: str) -> None:
     answer = put("olga", "scrap", "S-1", stock_body(place="depot", reason="x", occurred_at=moment))
     assert errors(answer) == {("occurred_at", None)}
+
+
+def entered(browser: Client, path: str, **fields: str) -> Any:
+    """Send the form of lines of a page with one line filled in."""
+    named = {name.replace("_0_", "-0-"): value for name, value in fields.items()}
+    return browser.post(path, {**untouched(browser, path), "line-0-consumable": "disc-p400", **named})
+
+
+@pytest.mark.parametrize(
+    ("quantity", "cost"), [("1", "1e30"), ("1", "1e999999"), (f"0.{'0' * 25}1", "100"), ("9" * 39, "1")]
+)
+def test_amounts_that_no_document_takes_are_refused_before_anything_is_asked(
+    quantity: str, cost: str
+) -> None:
+    said = {"supplier": "maker", "place": "depot", "line_0_quantity": quantity, "line_0_cost": cost}
+    answer = entered(signed_in("sue"), "/store/receive/", **said)
+    assert answer.status_code == 400
+
+
+def test_a_number_of_lines_with_thousands_of_digits_shows_the_form_again() -> None:
+    answer = signed_in("sue").post("/store/receive/", {"more": "yes", "line-TOTAL_FORMS": "9" * 5000})
+    assert answer.status_code < 500
+
+
+@pytest.mark.parametrize("packs", ["99999999999999999999", "9223372036854775807", "2147483648"])
+def test_a_lower_price_for_more_packs_than_can_be_ordered_is_refused(packs: str) -> None:
+    maker = Supplier.objects.get(code="maker")
+    disc = Consumable.objects.get(code="disc-p400")
+    pack = Pack.objects.create(supplier=maker, consumable=disc, name="box", stock_units=Decimal(25))
+    sent = {"price": "60", "least_packs": "1", "discount": "all", "from-0": packs, "price-0": "55"}
+    answer = signed_in("sue").post(f"/purchases/terms/{maker.pk}/packs/{pack.pk}/", sent)
+    assert answer.status_code == 400
+    assert "100000" in answer.content.decode()
+
+
+@pytest.mark.parametrize("place", ["0001-01-01T00:00:00+14:00~0~1", "2026-01-13T08:00:00+16:00~0~1"])
+def test_a_place_in_the_trail_that_is_none_shows_its_start(place: str) -> None:
+    assert signed_in("olga").get("/people/trail/", {"after": place}).status_code == 200
 
 
 @pytest.mark.parametrize("back", ["no such thing", "0001-01-01T00:00", "\x01", "//elsewhere.example.org"])

@@ -15,6 +15,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
+from inventory.documents import LARGEST_MONEY
 from shop.common.page_fields import DayField
 from shop.common.pagination import page_of
 from shop.costing.rates import first_open_day, labour_rate, overhead_rate, overtaken, save_rates, without_rate
@@ -63,7 +64,10 @@ class LabourRateForm(RateForm):
         Technician.objects.all(), required=False, empty_label="All without a rate of their own"
     )
     per_hour = forms.DecimalField(
-        label="Cost of an hour", help_text="wages with all that comes on top of them", decimal_places=4
+        label="Cost of an hour",
+        help_text="wages with all that comes on top of them",
+        max_value=LARGEST_MONEY,
+        decimal_places=4,
     )
     field_order = ("technician", "per_hour", "effective_from")
 
@@ -77,14 +81,22 @@ class OverheadRateForm(RateForm):
     """What the shop costs in a month besides, and what driving does."""
 
     monthly_overhead = forms.DecimalField(
-        label="Overhead of a month", help_text="rent, insurance, office", decimal_places=4, required=False
+        label="Overhead of a month",
+        help_text="rent, insurance, office",
+        max_value=LARGEST_MONEY,
+        decimal_places=4,
+        required=False,
     )
     capacity_minutes = forms.DecimalField(
-        label="Labour minutes the shop can practically do in a month", decimal_places=4, required=False
+        label="Labour minutes the shop can practically do in a month",
+        max_value=LARGEST_MONEY,
+        decimal_places=4,
+        required=False,
     )
     vehicle_per_minute = forms.DecimalField(
         label="Cost of a minute of driving",
         help_text="besides the technician",
+        max_value=LARGEST_MONEY,
         decimal_places=4,
         required=False,
     )

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from inventory import documents
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, Supplier
-from shop.common.page_fields import DayField, MomentField
+from shop.common.page_fields import DayField, MomentField, MoneyField
 from shop.web.code_select import CodeChoice
 from shop.web.storeroom.pack_quantities import read_quantity
 
@@ -59,9 +59,9 @@ class ReceiptForm(HeadForm):
 
     supplier = CodeChoice(Supplier.objects.all(), label="From supplier", empty_label="Choose")
     place = PlaceField("Into")
-    freight = forms.DecimalField(label="Freight", min_value=0, initial=0, required=False)
-    duty = forms.DecimalField(label="Duty", min_value=0, initial=0, required=False)
-    discount = forms.DecimalField(label="Discount", min_value=0, initial=0, required=False)
+    freight = MoneyField(label="Freight", initial=0, required=False)
+    duty = MoneyField(label="Duty", initial=0, required=False)
+    discount = MoneyField(label="Discount", initial=0, required=False)
     share_by = forms.ChoiceField(
         label="Share freight, duty and discount by",
         choices=[("value", "value"), ("quantity", "quantity")],
@@ -113,7 +113,7 @@ class LineForm(forms.Form):
 class ReceiptLineForm(LineForm):
     """A delivered quantity with its cost and lot."""
 
-    cost = forms.DecimalField(label="Cost of the line", min_value=0, required=False)
+    cost = MoneyField(label="Cost of the line", required=False)
     lot = forms.CharField(label="Lot", required=False, max_length=documents.LONGEST_CODE)
     expires_on = DayField(label="Expires", required=False)
 
@@ -178,6 +178,9 @@ def read_lines(formset: LineFormSet, head: forms.Form, supplier: Supplier | None
                 )
             except ValueError as wrong:
                 form.add_error("quantity", str(wrong))
+            # What no document takes is not reckoned with either; the document itself asks for more than 0.
+            if found := documents.quantity_problem(quantity, zero=True):
+                form.add_error("quantity", f"{quantity} {found}")
         entered.quantities.append(quantity)
     if not filled:
         head.add_error(None, "Enter at least one line.")

@@ -26,6 +26,8 @@ from shop.web.storeroom.entry_warnings import Entered, count_questions, question
 
 LISTED_CONSUMABLES = 1000
 LISTED_PACKS = 200
+# Of a number of lines; Python refuses to read a number of thousands of digits.
+MOST_DIGITS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +136,7 @@ def _with_more_lines(request: HttpRequest, entry: Entry) -> HttpResponseBase:
     """Show the form again as it was filled in, with further empty lines."""
     data = request.POST.copy()
     shown = str(data.get("line-TOTAL_FORMS", ""))
-    total = int(shown) if shown.isdecimal() else 0
+    total = int(shown) if shown.isdecimal() and len(shown) <= MOST_DIGITS else 0
     data["line-TOTAL_FORMS"] = str(min(total + entry_forms.LINES_SHOWN, entry_forms.LINES_MOST))
     head = entry.head(initial=data.dict())
     lines = entry_forms.lines_of(entry.line, data)
