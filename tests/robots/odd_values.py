@@ -76,11 +76,11 @@ ALONE: dict[str, tuple[str, ...]] = {
     "date": ("empty", "year 1", "year 9999"),
     "datetime-local": ("empty", "minute of year 1", "last minute of 9999", "year 9999"),
     "number": ("empty", "zero", "negative", "huge by exponent", "tiny by exponent", "beyond 64 bits"),
-    "hidden": ("empty", "text", "beyond 64 bits"),
+    "hidden": ("empty", "text"),
     "select": ("text",),
     "checkbox": ("text",),
     "radio": ("text",),
-    "text": ("empty", "markup", "zero", "long fraction"),
+    "text": ("empty", "markup", "long fraction"),
     "query": ("year 1", "year 9999"),
 }
 
