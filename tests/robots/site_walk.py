@@ -18,8 +18,9 @@ from tests.robots.html_forms import PageForms, Sending, parameters
 
 # The API has a robot of its own.
 ELSEWHERE = ("api/",)
-# Pages of one route are visited until so many in a row show no form that none before had.
-MOST_WITHOUT_NEWS = 2
+# Pages of one route are visited until so many in a row show no form that none before had; those of one thing,
+# such as a purchase, more, as what can be done there depends on how far it is.
+MOST_WITHOUT_NEWS, MOST_OF_THINGS_WITHOUT_NEWS = 2, 5
 
 
 @dataclass(slots=True)
@@ -97,7 +98,8 @@ def walk_from(  # noqa: C901 - one loop
         route = route_of(path)
         if route is None or not route.startswith(within) or route.startswith(without):
             continue
-        if dull.get(route, 0) >= MOST_WITHOUT_NEWS:
+        is_thing = route.endswith("<int:pk>/")
+        if dull.get(route, 0) >= (MOST_OF_THINGS_WITHOUT_NEWS if is_thing else MOST_WITHOUT_NEWS):
             continue
         dull[route] = dull.get(route, 0) + 1
         with names_read() as noted:

@@ -36,10 +36,10 @@ UNREACHABLE = {
 }
 # What a walk must find at least: routes, forms, fields of forms, names that pages read from their query.
 LEAST = {
-    "technician": (20, 14, 30, 20),
-    "storekeeper": (60, 55, 180, 40),
-    "owner": (100, 100, 350, 150),
-    "accountant": (38, 34, 100, 60),
+    "technician": (20, 12, 25, 15),
+    "storekeeper": (66, 60, 223, 50),
+    "owner": (100, 100, 350, 80),
+    "accountant": (38, 30, 90, 50),
     "nobody": (2, 2, 3, 1),
 }
 
