@@ -13,6 +13,7 @@ from forecasting.workflow import Done, StepConflict, StepRefused, go, not_now, n
 from inventory import ledger, signals
 from inventory.documents import Kind, Problem, Receipt
 from inventory.models import Books, Document
+from shop.models import in_shop_zone, the_shop
 
 DAY_SECONDS = 86_400
 IS_OPEN = (PurchaseStatus.SENT, PurchaseStatus.PARTLY_RECEIVED)
@@ -174,8 +175,10 @@ def _link(purchase: Purchase, lines: Sequence[PurchaseLine], document: Document)
     assert purchase.sent_at is not None  # noqa: S101 - who calls has checked
     seconds = (document.occurred_at - purchase.sent_at).total_seconds()
     if seconds < -DAY_SECONDS:
-        expected = f"is before the order was sent, {purchase.sent_at:%Y-%m-%d}; correct the day"
-        raise StepRefused([Problem("occurred_at", f"{document.occurred_at:%Y-%m-%d}", expected)])
+        shop = the_shop()
+        came_on, sent_on = (in_shop_zone(at, shop).date() for at in (document.occurred_at, purchase.sent_at))
+        expected = f"is before the order was sent, {sent_on}; correct the day"
+        raise StepRefused([Problem("occurred_at", came_on, expected)])
     came = [
         Came(line["consumable"], Decimal(line["quantity"]), Decimal(line["cost"]))
         for line in document.content["lines"]

@@ -1,6 +1,8 @@
 """Source documents as plain values, and what is wrong with one; pure."""
 
 from inventory.documents.types import (
+    AFTER_LATEST,
+    EARLIEST,
     LARGEST_MONEY,
     LARGEST_QUANTITY,
     LARGEST_UNIT_COST,
@@ -37,6 +39,8 @@ from inventory.documents.types import (
 )
 
 __all__ = [
+    "AFTER_LATEST",
+    "EARLIEST",
     "LARGEST_MONEY",
     "LARGEST_QUANTITY",
     "LARGEST_UNIT_COST",

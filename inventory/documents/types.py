@@ -9,7 +9,7 @@ import json
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from decimal import Decimal
 from enum import StrEnum
 from typing import Any, ClassVar, Protocol
@@ -25,6 +25,7 @@ LONGEST_ID = 100
 LONGEST_CODE = 64
 LONGEST_TEXT = 1000
 YEARS = range(2000, 2101)
+EARLIEST, AFTER_LATEST = (datetime(year, 1, 1, tzinfo=UTC) for year in (YEARS.start, YEARS.stop))
 
 
 class Kind(StrEnum):
@@ -280,7 +281,8 @@ def time_problem(moment: datetime) -> str | None:
     """Return what is wrong with a moment, or None."""
     if moment.tzinfo is None:
         return "has no time zone"
-    if moment.year not in YEARS:
+    # Whatever offset it is written with: the same moment is right or wrong.
+    if not EARLIEST <= moment < AFTER_LATEST:
         return f"is outside the years {YEARS.start} to {YEARS.stop - 1}"
     return None
 

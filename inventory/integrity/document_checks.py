@@ -60,7 +60,7 @@ def document_disagreements(progress: Progress = lambda _: None) -> Iterator[Disa
     """
     facts = _Facts(
         {PlaceKind(place.kind): place.code for place in Place.objects.exclude(kind__in=("depot", "van"))},
-        Books.objects.get().minor_unit,
+        Books.objects.get(),
         receipt_checks.shelf_lives(),
     )
     last = 0
@@ -78,7 +78,7 @@ class _Facts(NamedTuple):
     """What all documents are read with."""
 
     outside: dict[PlaceKind, str]
-    minor_unit: Decimal
+    books: Books
     shelf_lives: dict[str, ShelfLife]
 
 
@@ -98,8 +98,8 @@ def _check_chunk(chunk: list[Document], facts: _Facts) -> Iterator[Disagreement]
             _order(document, mine),
             _steps(document, says, [of.step for of in mine], [of.step for of in undone], facts.outside),
             _compare(document, "count line", found_by_counts[document.pk], _said_counts(says)),
-            receipt_checks.lots(document, says, lots[document.pk], facts.shelf_lives),
-            _landed(document, says, mine, facts.minor_unit),
+            receipt_checks.lots(document, says, lots[document.pk], facts.shelf_lives, facts.books),
+            _landed(document, says, mine, facts.books.minor_unit),
         )
         yield from named_where_unreadable("content of document", str(document), chain(*checks))
 

@@ -7,25 +7,30 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from django.contrib.admin.models import CHANGE, LogEntry
+from django.db.models import Q
 
 from inventory.documents import Kind
 from inventory.integrity.stock_checks import Disagreement
-from inventory.models import Consumable, Document, Lot
+from inventory.models import Books, Consumable, Document, Lot
 from inventory.valuation.landed_cost import landed_costs
 
 Landed = list[tuple[int, Decimal | None]]
 
 
 class Batch(NamedTuple):
-    """What a lot is, by codes."""
+    """What a lot is, by codes; the shelf life is what its expiry was counted by."""
 
     consumable: str
     code: str
     expires_on: date | None
+    shelf_life_days: int | None = None
 
     def __str__(self) -> str:
         name = f"{self.consumable} {self.code}".rstrip()
-        return f"{name} expiring {self.expires_on}" if self.expires_on else name
+        if self.expires_on is None:
+            return name
+        kept = "" if self.shelf_life_days is None else f", {self.shelf_life_days} days after it came"
+        return f"{name} expiring {self.expires_on}{kept}"
 
 
 class ShelfLife(NamedTuple):
@@ -36,12 +41,12 @@ class ShelfLife(NamedTuple):
 
 
 def shelf_lives() -> dict[str, ShelfLife]:
-    """Return the shelf life of each consumable by code. Only the admin changes one, and it logs that."""
+    """Return the shelf life of each consumable by code. Admin and API change it, and log that."""
     log = LogEntry.objects.filter(
+        Q(change_message__contains="Shelf life days") | Q(change_message="by the API"),
         content_type__app_label="inventory",
         content_type__model="consumable",
         action_flag=CHANGE,
-        change_message__contains="Shelf life days",
     )
     changed = set(log.values_list("object_id", flat=True))
     rows = Consumable.objects.values_list("pk", "code", "shelf_life_days")
@@ -52,19 +57,23 @@ def stored_lots(chunk: Collection[Document]) -> dict[int, dict[int, Batch]]:
     """Return the lots of documents by line."""
     lots: dict[int, dict[int, Batch]] = defaultdict(dict)
     rows = Lot.objects.filter(document__in=chunk).order_by("line")
-    for document, line, consumable, code, expires_on in rows.values_list(
-        "document_id", "line", "consumable__code", "code", "expires_on"
+    for document, line, *batch in rows.values_list(
+        "document_id", "line", "consumable__code", "code", "expires_on", "shelf_life_days"
     ):
-        lots[document][line] = Batch(consumable, code, expires_on)
+        lots[document][line] = Batch(*batch)
     return lots
 
 
 def lots(
-    document: Document, says: dict[str, Any], stored: dict[int, Batch], lives: dict[str, ShelfLife]
+    document: Document,
+    says: dict[str, Any],
+    stored: dict[int, Batch],
+    lives: dict[str, ShelfLife],
+    books: Books,
 ) -> Iterator[Disagreement]:
     """Compare lots with what the lines of a receipt, and the shelf lives, give; no other document has any."""
     lines = enumerate(says["lines"], 1) if document.kind == Kind.RECEIPT else ()
-    received_on = document.occurred_at.date()
+    received_on = books.day_of(document.occurred_at)
     due = {
         number: _batch(line, received_on, lives[line["consumable"]], stored.get(number))
         for number, line in lines
@@ -76,19 +85,15 @@ def lots(
 
 def _batch(line: dict[str, Any], received_on: date, life: ShelfLife, stored: Batch | None) -> Batch | None:
     """Return the lot that a line of a receipt makes; `stored` where what it rests on was not kept."""
-    expires_on = None
-    kept = stored.expires_on if stored else None
+    expires_on, days = None, None
     if line["expires_on"]:
         expires_on = date.fromisoformat(line["expires_on"])
-    elif life.changed:
-        expires_on = kept
-    elif life.days is not None:
-        expires_on = received_on + timedelta(days=life.days)
-        # It counts from the day on the sender's clock, of which only the moment is kept.
-        if kept and abs(kept - expires_on) <= timedelta(days=1):
-            expires_on = kept
+    elif (days := (stored.shelf_life_days if stored else None) if life.changed else life.days) is not None:
+        expires_on = received_on + timedelta(days=days)
+    elif life.changed and stored:
+        expires_on = stored.expires_on
     if line["lot"] or expires_on:
-        return Batch(line["consumable"], line["lot"], expires_on)
+        return Batch(line["consumable"], line["lot"], expires_on, days)
     return None
 
 

@@ -62,9 +62,9 @@ class Planner:
         self.recorded_at = recorded_at
 
     @cached_property
-    def minor_unit(self) -> Decimal:
-        """What the books are kept to; only a receipt needs it."""
-        return Books.objects.get().minor_unit
+    def books(self) -> Books:
+        """How the books are kept; only a receipt and a late document need it."""
+        return Books.objects.get()
 
     def problems(self, document: documents.Document) -> list[Problem]:
         """Return the codes of a document that mean nothing here, and what does not fit what they mean."""
@@ -180,7 +180,7 @@ class Planner:
             [line.cost for line in document.lines],
             [line.quantity for line in document.lines],
             document.freight + document.duty - document.discount,
-            self.minor_unit,
+            self.books.minor_unit,
             by_quantity=document.share_by == "quantity",
         )
         for number, (line, movement, value) in enumerate(
@@ -188,11 +188,28 @@ class Planner:
         ):
             movement.landed_value = value
             consumable = self.catalogue.consumables[line.consumable]
-            expires_on = _expiry(line, consumable, document.occurred_at)
+            expires_on, shelf_life_days = self._expiry(line, consumable, document.occurred_at)
             if line.lot or expires_on:
                 plan.lots.append(
-                    Lot(consumable=consumable, line=number, code=line.lot, expires_on=expires_on)
+                    Lot(
+                        consumable=consumable,
+                        line=number,
+                        code=line.lot,
+                        expires_on=expires_on,
+                        shelf_life_days=shelf_life_days,
+                    )
                 )
+
+    def _expiry(
+        self, line: documents.ReceiptLine, consumable: Consumable, received_at: datetime
+    ) -> tuple[date | None, int | None]:
+        """Return when what a line brings expires, and the shelf life which that was counted by."""
+        if line.expires_on:
+            return date.fromisoformat(line.expires_on), None
+        if consumable.shelf_life_days is None:
+            return None, None
+        received_on = self.books.day_of(received_at)
+        return received_on + timedelta(days=consumable.shelf_life_days), consumable.shelf_life_days
 
     def _count(self, document: documents.Count, plan: Plan) -> None:
         plan.count_lines = [
@@ -291,11 +308,3 @@ class Planner:
 
 def _reversed_quantity() -> Sum:
     return Sum("reversals__quantity", filter=Q(reversals__document__corrected_by__isnull=True))
-
-
-def _expiry(line: documents.ReceiptLine, consumable: Consumable, received_at: datetime) -> date | None:
-    if line.expires_on:
-        return date.fromisoformat(line.expires_on)
-    if consumable.shelf_life_days is None:
-        return None
-    return received_at.date() + timedelta(days=consumable.shelf_life_days)

@@ -17,7 +17,7 @@ from django.utils import timezone
 from inventory import documents, signals
 from inventory.db import analyze
 from inventory.documents import Kind, Problem
-from inventory.ledger import count_adjustments
+from inventory.ledger import count_adjustments, flags
 from inventory.ledger.code_lookup import Catalogue
 from inventory.ledger.count_adjustments import Pair, Span
 from inventory.ledger.journal_entries import RANKS, Plan, Planner
@@ -288,8 +288,8 @@ class _Run:
         ids = [document.id for document in part]
         rows = Document.objects.filter(client_id__in=ids).order_by()
         known = {
-            (kind, client_id): (digest, Posting(pk, posted_at, tuple(flags), created=False))
-            for kind, client_id, digest, pk, posted_at, flags in rows.values_list(
+            (kind, client_id): (digest, Posting(pk, posted_at, tuple(said), created=False))
+            for kind, client_id, digest, pk, posted_at, said in rows.values_list(
                 "kind", "client_id", "digest", "pk", "posted_at", "flags"
             )
         }
@@ -352,22 +352,22 @@ class _Run:
 
     def _apply(self, plan: Plan) -> list[str]:
         """Take the movements of a plan into the holdings; return what a person should see about it."""
-        flags = []
+        found = []
         if plan.document.occurred_at > self.now + CLOCK_TOLERANCE:
-            flags.append(f"dated {plan.document.occurred_at:%Y-%m-%d %H:%M}, in the future; check the clock")
+            found.append(flags.in_future(plan.document.occurred_at, self.planner.books.zone))
         if plan.corrects and plan.posted_at != plan.corrects.posted_at:
-            flags.append(f"undoes what is in a locked period; counts on {plan.posted_at:%Y-%m-%d}")
+            found.append(flags.undone_late(plan.posted_at, self.planner.books.zone))
         if plan.corrects is None and plan.posted_at != plan.document.occurred_at:
-            flags.append(f"happened in a locked period; counts on {plan.posted_at:%Y-%m-%d}")
+            found.append(flags.late(plan.posted_at, self.planner.books.zone))
         for movement in plan.movements:
             source = (movement.source_id, movement.consumable_id)
             held = self.holdings.get(source)
             self._move(movement)
             if held is not None and movement.quantity > held and plan.document.kind != Kind.CORRECTION:
-                flags.append(self._shortage(movement, held))
+                found.append(self._shortage(movement, held))
         for line in plan.count_lines:
             self._touch((line.place_id, line.consumable_id), line.counted_at)
-        return flags
+        return found
 
     def _shortage(self, movement: Movement, held: Decimal) -> str:
         place = next(p for p in self.catalogue.places.values() if p.pk == movement.source_id)

@@ -1,6 +1,8 @@
 """Tables of the stock ledger. Movements, documents and counts are append-only (inventory.db.append_only)."""
 
+from datetime import UTC, date, datetime, tzinfo
 from decimal import Decimal
+from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.core.validators import MinValueValidator
@@ -8,6 +10,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from inventory.db.fixed_point import FixedPointField
+from inventory.db.time_zones import time_zone_problem
 from inventory.documents import Kind, text_problem
 from inventory.items.grit_grades import P_GRADES
 from inventory.valuation.cost_layers import Method
@@ -23,6 +26,12 @@ def validate_name(value: str) -> None:
     """Refuse a name that cannot be shown or exported safely."""
     if found := text_problem(value, 200):
         raise ValidationError(f"{value!r} {found}")
+
+
+def validate_time_zone(value: str) -> None:
+    """Refuse a zone that no shop keeps its clocks by."""
+    if found := time_zone_problem(value):
+        raise ValidationError(found)
 
 
 def validate_grade(value: str) -> None:
@@ -235,13 +244,19 @@ class Document(models.Model):
 
 
 class Lot(models.Model):
-    """One batch of a consumable as received, with its expiry."""
+    """One batch of a consumable as received, with its expiry.
+
+    `shelf_life_days` is what the expiry was counted by from the shop's day of the receipt. It is null where
+    the receipt says the expiry or there is none; and in old rows whose consumable keeps another time since
+    then, whose expiry may be a day off.
+    """
 
     consumable = models.ForeignKey(Consumable, on_delete=models.PROTECT, related_name="lots")
     document = models.ForeignKey(Document, on_delete=models.PROTECT, related_name="lots")
     line = models.PositiveIntegerField()
     code = models.CharField(max_length=64, blank=True)
     expires_on = models.DateField(null=True)
+    shelf_life_days = models.PositiveIntegerField(null=True)
 
     class Meta:
         ordering = ["expires_on", "pk"]
@@ -431,6 +446,12 @@ class Books(models.Model):
     minor_unit_digits = models.PositiveSmallIntegerField(
         default=2, help_text="decimal places of the currency (ISO 4217), to which charges are shared"
     )
+    time_zone = models.CharField(
+        max_length=64,
+        default="UTC",
+        validators=[validate_time_zone],
+        help_text="whose clocks say when the shop's days begin",
+    )
 
     class Meta:
         verbose_name_plural = "books"
@@ -444,6 +465,15 @@ class Books(models.Model):
         """The smallest amount of the currency, such as 0.01."""
         digits: int = self.minor_unit_digits
         return Decimal(1).scaleb(-digits)
+
+    @property
+    def zone(self) -> tzinfo:
+        """The shop's time zone."""
+        return UTC if self.time_zone == "UTC" else ZoneInfo(self.time_zone)
+
+    def day_of(self, moment: datetime) -> date:
+        """Return the day that the shop's clocks show at a moment, whatever offset it is written with."""
+        return moment.astimezone(self.zone).date()
 
 
 class CostPolicy(models.Model):

@@ -8,7 +8,7 @@ a correction, a return. Checkpoints only save time; deleting any of them changes
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import reduce
 from itertools import groupby
@@ -20,11 +20,12 @@ from django.db.models import Max, Min, OuterRef, Q, QuerySet, Subquery
 from inventory.documents import Kind
 from inventory.lots import fefo
 from inventory.lots.fefo import Move, Quantities, Replay
-from inventory.models import OUTSIDE_CODES, Holding, Lot, LotCheckpoint, Movement, Place
+from inventory.models import OUTSIDE_CODES, Books, Holding, Lot, LotCheckpoint, Movement, Place
 
 CHECKPOINT_EVERY = 500
 # An OR of more conditions than this is slow to plan, and too deep for SQLite beyond a thousand.
 CONSUMABLES_AT_ONCE = 50
+LOTS_AT_ONCE = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,25 @@ def expiring(by: date, consumables: Collection[int] | None = None) -> list[Expir
         if lot.expires_on is not None
     ]
     return sorted(rows, key=attrgetter("expires_on", "place", "consumable", "lot"))
+
+
+def redate_lots(books: Books) -> None:
+    """Count the shelf lives of all lots anew from the days on the books' clocks, after these were changed."""
+    changed: set[int] = set()
+    last = 0
+    counted = Lot.objects.filter(shelf_life_days__isnull=False).select_related("document").order_by("pk")
+    while chunk := list(counted.filter(pk__gt=last)[:LOTS_AT_ONCE]):
+        last = chunk[-1].pk
+        moved = []
+        for lot in chunk:
+            received_on = books.day_of(lot.document.occurred_at)
+            expires_on = received_on + timedelta(days=lot.shelf_life_days or 0)
+            if expires_on != lot.expires_on:
+                lot.expires_on = expires_on
+                moved.append(lot)
+        Lot.objects.bulk_update(moved, ["expires_on"], batch_size=200)
+        changed |= {lot.consumable_id for lot in moved}
+    LotCheckpoint.objects.filter(consumable__in=changed).delete()
 
 
 def _names_of(keys: Collection[int]) -> dict[int, tuple[str, str]]:

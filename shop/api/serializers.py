@@ -9,11 +9,13 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar, cast
 
+from django.utils import timezone
 from rest_framework import serializers
 from rest_framework.exceptions import ValidationError
 
 from inventory import documents
 from inventory.documents import Problem
+from inventory.ledger import flags
 from shop.api.fields import FlagField, MomentField, NumberField, TextField
 from shop.api.problems import Malformed
 from shop.jobs import close_data
@@ -229,6 +231,22 @@ class MessagesField(serializers.ListField):
         return [finding.message for finding in findings.all()]
 
 
+class FlagsField(serializers.ListField):
+    """The flags of a document, with the day by the shop's clocks where a flag names another."""
+
+    child = serializers.CharField()
+
+    def to_representation(self, document: Any) -> list[str]:
+        """Return the flags; the current zone is the shop's (shop.web.time_zone_middleware)."""
+        shown = flags.as_shown(
+            document.flags,
+            occurred_at=document.occurred_at,
+            posted_at=document.posted_at,
+            zone=timezone.get_current_timezone(),
+        )
+        return list(shown)
+
+
 class RecordedSerializer(serializers.Serializer[Any]):
     """A document as it was recorded."""
 
@@ -239,7 +257,7 @@ class RecordedSerializer(serializers.Serializer[Any]):
     posted_at = serializers.DateTimeField()
     recorded_at = serializers.DateTimeField()
     recorded_by = serializers.CharField()
-    flags = serializers.ListField(child=serializers.CharField())
+    flags = FlagsField(source="*")
     findings = MessagesField()
     corrected_by = serializers.CharField(
         source="corrected_by.client_id", allow_null=True, help_text="id of the correction that undid it"

@@ -8,7 +8,7 @@ from decimal import Decimal
 from shop.close_review.rules import History, JobClose, UsedConsumable, check_close
 from shop.close_review.rules import StandardUse as Standard
 from shop.common.chunks import chunks
-from shop.models import Finding, Job, JobUse, StandardUse
+from shop.models import Finding, Job, JobUse, StandardUse, in_shop_zone, the_shop
 
 # The latest jobs of a type say what is usual; older ones were done with other people and discs.
 HISTORY_JOBS = 100
@@ -29,6 +29,9 @@ def of_documents(
         used, asked = _standing_uses(jobs.values()), _asked_before(jobs.values())
     else:
         used, asked = _by_job(all_uses), set()
+    if any(job.closed_at is not None and job.closed_at > now for job in jobs.values()):
+        # What is asked about a close that is still to come is kept, and names moments on the shop's clocks.
+        now = in_shop_zone(now, the_shop())
     standards = _standards({job.job_type_id for job in jobs.values()})
     found = []
     for document, job in jobs.items():

@@ -8,7 +8,6 @@ import django.db.models.deletion
 import django.utils.timezone
 import inventory.db.fixed_point
 import inventory.models
-import shop.models
 from decimal import Decimal
 from django.conf import settings
 from django.db import migrations, models
@@ -161,7 +160,7 @@ class Migration(migrations.Migration):
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('name', models.CharField(default='Our shop', max_length=200, validators=[inventory.models.validate_name])),
                 ('currency', models.CharField(default='EUR', max_length=3, validators=[django.core.validators.RegexValidator('^[A-Z]{3}$', 'give the three capital letters of ISO 4217, such as EUR')])),
-                ('time_zone', models.CharField(default='UTC', max_length=64, validators=[shop.models.validate_time_zone])),
+                ('time_zone', models.CharField(default='UTC', max_length=64)),
                 ('target_margin_percent', inventory.db.fixed_point.FixedPointField(default=Decimal('30'), validators=[django.core.validators.MinValueValidator(Decimal('0')), django.core.validators.MaxValueValidator(Decimal('100'))])),
             ],
             options={

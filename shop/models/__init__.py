@@ -1,19 +1,17 @@
 """Tables of the shop: people, vans, customers, services, jobs and what each document posted to a job."""
 
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, time, tzinfo
+from datetime import date, datetime, time, tzinfo
 from decimal import Decimal
-from zoneinfo import ZoneInfo, available_timezones
 
 from django.contrib.auth.models import AbstractUser
-from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
 from django.db.models import F, Q
 
 from inventory.db.fixed_point import FixedPointField
 from inventory.documents import LARGEST_MONEY
-from inventory.models import Consumable, Document, Place, validate_code, validate_name
+from inventory.models import Books, Consumable, Document, Place, validate_code, validate_name
 from shop.accounting.count_variances import CountExplanation  # noqa: F401 - a table of this app, kept with what it is for
 from shop.jobs.photos import Photo  # noqa: F401 - likewise
 from shop.people.email_rate_limit import LetterAsked  # noqa: F401 - likewise
@@ -75,14 +73,8 @@ class Person(AbstractUser):  # type: ignore[django-manager-missing] # knox has n
             yield f"{earlier}:{self.session_generation}"
 
 
-def validate_time_zone(value: str) -> None:
-    """Refuse a zone that the tz database does not have."""
-    if value not in available_timezones():
-        raise ValidationError(f"{value!r} is not a time zone of the tz database, such as Europe/Lisbon")
-
-
 class Shop(models.Model):
-    """The one business of a deployment."""
+    """The one business of a deployment. Its clocks and its currency's digits are those of the books."""
 
     name = models.CharField(max_length=200, default="Our shop", validators=[validate_name])
     currency = models.CharField(
@@ -90,11 +82,11 @@ class Shop(models.Model):
         default="EUR",
         validators=[RegexValidator(r"^[A-Z]{3}$", "give the three capital letters of ISO 4217, such as EUR")],
     )
-    time_zone = models.CharField(max_length=64, default="UTC", validators=[validate_time_zone])
     target_margin_percent = FixedPointField(
         default=Decimal(30), validators=[NOT_NEGATIVE, MaxValueValidator(Decimal(100))]
     )
     length_unit = models.CharField(max_length=2, choices=LengthUnit.choices, default=LengthUnit.MILLIMETRES)
+    books = models.OneToOneField(Books, default=1, editable=False, on_delete=models.PROTECT, related_name="+")
 
     class Meta:
         constraints = [models.CheckConstraint(condition=Q(pk=1), name="shop_once")]
@@ -103,9 +95,14 @@ class Shop(models.Model):
         return self.name
 
     @property
+    def time_zone(self) -> str:
+        """The name of the shop's time zone, kept with the books."""
+        return str(self.books.time_zone)
+
+    @property
     def zone(self) -> tzinfo:
         """The shop's time zone."""
-        return UTC if self.time_zone == "UTC" else ZoneInfo(self.time_zone)
+        return self.books.zone
 
 
 class Van(models.Model):
@@ -483,8 +480,8 @@ class WaitingUse(models.Model):
 
 
 def the_shop() -> Shop:
-    """Return the one shop."""
-    return Shop.objects.get(pk=1)
+    """Return the one shop, with its books."""
+    return Shop.objects.select_related("books").get(pk=1)
 
 
 def in_shop_zone(moment: datetime, shop: Shop) -> datetime:

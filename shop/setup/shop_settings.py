@@ -11,9 +11,9 @@ from django.db import transaction
 from inventory.items.iso_4217 import currency_problem, minor_unit_digits
 from inventory.ledger.cost_formula_change import change_method
 from inventory.ledger.period_lock import hold_postings, open_from
-from inventory.models import Books, Document
+from inventory.models import Document
+from inventory.reports.expiring_stock import redate_lots
 from inventory.valuation.cost_layers import Method
-from shop.common.time_zones import time_zone_problem
 from shop.costing import job_costs
 from shop.costing.rates import first_open_day, labour_rate, overhead_rate, overtaken, save_rates
 from shop.models import BEGINNING, LabourRate, OverheadRate, Shop, Technician, the_shop
@@ -57,11 +57,12 @@ def set_up(changes: Changes) -> Done:
     shop = _shop(changes)
     rates = _rates(changes, shop)
     zone_before = the_shop().time_zone
+    shop.books.save()
     shop.save()
-    Books.objects.update(minor_unit_digits=minor_unit_digits(shop.currency))
     save_rates(rates, shop.zone)
     if shop.time_zone != zone_before:
-        # Which rate was in force depends on the day, and the day on the zone.
+        # Which rate was in force, and when a lot expires, depends on the day, and the day on the zone.
+        redate_lots(shop.books)
         job_costs.refresh_from(datetime.combine(BEGINNING, time.min, tzinfo=UTC))
     revalued = change_method(changes.cost_method) if changes.cost_method else set()
     return Done(frozenset(revalued), tuple(_warnings(changes, rates)))
@@ -89,15 +90,16 @@ def _shop(changes: Changes) -> Shop:
     if changes.time_zone not in {None, shop.time_zone} and open_from() is not None:
         message = f"stays {shop.time_zone} while a period is locked: its last day would end elsewhere"
         raise ValidationError({"time_zone": message})
-    if changes.time_zone is not None and (found := time_zone_problem(changes.time_zone)):
-        raise ValidationError({"time_zone": found})
-    for name in ("name", "currency", "time_zone", "target_margin_percent", "length_unit"):
+    for name in ("name", "currency", "target_margin_percent", "length_unit"):
         value = getattr(changes, name)
         if value is not None:
             setattr(shop, name, value)
     shop.full_clean()
     if changes.currency is not None and (found := currency_problem(changes.currency)):
         raise ValidationError({"currency": found})
+    shop.books.minor_unit_digits = minor_unit_digits(shop.currency)
+    shop.books.time_zone = changes.time_zone or shop.time_zone
+    shop.books.full_clean()
     return shop
 
 

@@ -14,7 +14,7 @@ from django.db.models import Sum
 from inventory import documents, ledger
 from inventory.ledger import Posting
 from inventory.ledger.period_lock import change_lock
-from inventory.models import Consumable, ConsumableKind, CostPolicy, Place, PlaceKind, Supplier
+from inventory.models import Books, Consumable, ConsumableKind, CostPolicy, Place, PlaceKind, Supplier
 from inventory.valuation.cost_layers import Method
 from shop.costing.costing_rows import HEADER, costing_rows
 from shop.costing.formulas import AMOUNTS, JobCosts
@@ -30,7 +30,6 @@ from shop.models import (
     JobType,
     LabourRate,
     OverheadRate,
-    Shop,
     StandardUse,
     Technician,
     Van,
@@ -43,7 +42,7 @@ ALL_TIME = (date(2000, 1, 2), date(2100, 12, 30))
 
 def open_shop(zone: str = "UTC", method: Method = Method.MOVING_AVERAGE) -> None:
     """Make a depot, two vans, two technicians, a supplier, four consumables and two job types; no rates."""
-    Shop.objects.update(time_zone=zone)
+    Books.objects.update(time_zone=zone)
     Place.objects.create(code="DEPOT", kind=PlaceKind.DEPOT)
     for code in ("VAN-1", "VAN-2"):
         Van.objects.create(place=Place.objects.create(code=code, kind=PlaceKind.VAN))

@@ -14,8 +14,8 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from inventory import documents
 from inventory.documents import Kind
-from inventory.ledger import Refused
-from inventory.models import Document
+from inventory.ledger import Refused, flags
+from inventory.models import Document, Lot
 from shop.common.page_fields import DayField
 from shop.common.pagination import page_of
 from shop.jobs import returns_and_corrections
@@ -78,16 +78,31 @@ def document(request: HttpRequest, kind: str, client_id: str) -> HttpResponseBas
     if request.method == "POST" and form.is_valid() and _undo(request, found, form):
         return redirect("store:document", kind=kind, client_id=client_id)
     moves = found.movements.select_related("consumable", "source", "destination", "valued")
+    shop = the_shop()
     page = {
         "title": f"{found.kind.capitalize()} {found.client_id}",
-        "shop": the_shop(),
+        "shop": shop,
         "document": found,
+        "flags": flags.as_shown(
+            found.flags, occurred_at=found.occurred_at, posted_at=found.posted_at, zone=shop.zone
+        ),
+        "inexact": _inexact_lots(found),
         "moves": page_of(request, moves.order_by("line", "part"), "page"),
         "form": form,
         "may_undo": found.kind != Kind.CORRECTION and not hasattr(found, "corrected_by"),
         "here": reverse("store:document", kwargs={"kind": kind, "client_id": client_id}),
     }
     return render(request, "shop/storeroom/document.html", page, status=400 if form.errors else 200)
+
+
+def _inexact_lots(found: Document) -> list[Lot]:
+    """Return the lots whose expiry was counted by a shelf life that nobody knows any more."""
+    unknown = found.lots.filter(expires_on__isnull=False, shelf_life_days__isnull=True)
+    return [
+        lot
+        for lot in unknown.select_related("consumable").order_by("line")
+        if not found.content["lines"][lot.line - 1]["expires_on"]
+    ]
 
 
 def _undo(request: HttpRequest, found: Document, form: UndoForm) -> bool:

@@ -28,10 +28,10 @@ from forecasting.models import BurnForecast, ForecastRun, SupplierTerms
 from inventory import ledger
 from inventory.db.fixed_point import SCALE
 from inventory.documents import Correction, Line, Return
-from inventory.models import Place, PlaceKind, Supplier
+from inventory.models import Books, Place, PlaceKind, Supplier
 from shop.jobs.close_data import UsedLine
 from shop.jobs.close_job import close_job
-from shop.models import DamageType, GlassType, Job, JobType, Shop, Van
+from shop.models import DamageType, GlassType, Job, JobType, Van
 from tests.forecasting.burn_shop import (
     COMPOUND,
     DISC,
@@ -235,7 +235,7 @@ def test_weeks_off_the_road_and_without_stock_do_not_count_as_weeks_without_need
 )
 def test_weeks_are_those_of_the_shops_clocks(zone: str, first_week: date) -> None:
     open_job_shop()
-    Shop.objects.update(time_zone=zone)
+    Books.objects.update(time_zone=zone)
     use = UsedLine(DISC, Decimal(3), Decimal(9))
     close_job(closing("J-1", "van-a", moment(1, 6, 20), (use,)), now=moment(2))
     run = start_run(known_at=moment(4), now=moment(4))

@@ -27,8 +27,8 @@ from forecasting.schedule import Kind
 from forecasting.scheduler import handlers
 from forecasting.scheduler.handlers import Piece
 from forecasting.scheduler.runner import Attempt, Ending, do, do_all, ready
-from inventory.models import Holding
-from shop.models import Person, Shop
+from inventory.models import Books, Holding
+from shop.models import Person
 from shop.people.sessions import Device
 from tests.forecasting.small_fleet import ADDRESSES, SHOP_ADDRESS, VANS, open_fleet
 
@@ -258,11 +258,11 @@ def test_changed_clocks_or_letter_days_bring_no_second_letter_in_a_week(
     fleet: None, before: str, after: str
 ) -> None:
     # UTC+13 and UTC-11: the same moment is another day; either way round.
-    Shop.objects.update(time_zone=before)
+    Books.objects.update(time_zone=before)
     everything()
     written = Letter.objects.count()
     assert written == len(VANS)
-    Shop.objects.update(time_zone=after)
+    Books.objects.update(time_zone=after)
     assert Kind.LETTER not in {attempt.piece.kind for attempt in everything()}
     for weekday in range(1, 8):
         StockingTerms.objects.update(letter_weekday=weekday)
@@ -392,7 +392,7 @@ def test_the_command_does_what_is_due_at_another_moment(fleet: None) -> None:
 
 
 def test_a_moment_without_an_offset_is_on_the_shop_s_clocks() -> None:
-    Shop.objects.update(time_zone="Asia/Tokyo")
+    Books.objects.update(time_zone="Asia/Tokyo")
     run_due("--at", "2030-01-01T01:00")
     assert "2030-01-01 01:00 JST" in run_due("--at", "2030-01-01T01:00")
 

@@ -392,7 +392,7 @@ def receive_lots() -> None:
     ledger.post(Receipt("R-3", west, "maker", "depot", (line,)), now=NOW)
 
 
-def test_lots_expire_as_said_or_by_shelf_life_on_the_senders_day() -> None:
+def test_lots_expire_as_said_or_by_shelf_life_from_the_shops_day() -> None:
     receive_lots()
     assert all_disagreements() == []
     Lot.objects.filter(document__client_id="R-1").update(expires_on=day(32).date())
@@ -400,7 +400,11 @@ def test_lots_expire_as_said_or_by_shelf_life_on_the_senders_day() -> None:
     shown = {(found.where, str(found.stored), str(found.expected)) for found in all_disagreements()}
     assert shown == {
         ("receipt R-1 line 1", "compound expiring 2026-02-02", "compound expiring 2026-02-01"),
-        ("receipt R-2 line 1", "compound expiring 2026-04-03", "compound expiring 2026-04-01"),
+        (
+            "receipt R-2 line 1",
+            "compound expiring 2026-04-03, 90 days after it came",
+            "compound expiring 2026-04-01, 90 days after it came",
+        ),
     }
 
 

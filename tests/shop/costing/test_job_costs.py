@@ -15,7 +15,7 @@ from inventory.integrity import value_reconciliation
 from inventory.integrity.stock_checks import stock_disagreements
 from inventory.ledger import cost_formula_change
 from inventory.ledger.period_lock import change_lock, open_from
-from inventory.models import MovementValue
+from inventory.models import Books, MovementValue
 from inventory.valuation.cost_layers import Method
 from shop.costing import rates
 from shop.costing.absorption import overhead_absorption, wear_absorption
@@ -32,7 +32,6 @@ from shop.models import (
     JobType,
     LabourRate,
     OverheadRate,
-    Shop,
     Technician,
     Van,
 )
@@ -238,7 +237,7 @@ def test_the_technicians_own_rate_goes_before_the_shops_and_each_starts_on_its_d
 
 def test_a_rate_starts_on_the_shops_clocks() -> None:
     # New York is 4 hours behind UTC in summer time, from 8 March 2026 on.
-    Shop.objects.update(time_zone="America/New_York")
+    Books.objects.update(time_zone="America/New_York")
     pay("30")
     pay("60", date(2026, 3, 10))
     close("still the ninth", "2026-03-10 03:59")

@@ -9,9 +9,9 @@ from django.core.management import CommandError, call_command
 from django.utils import timezone
 
 from inventory.documents import Correction, Kind
-from inventory.models import Consumable, Document, Holding, Movement, Place, PlaceKind, Supplier
+from inventory.models import Books, Consumable, Document, Holding, Movement, Place, PlaceKind, Supplier
 from shop.jobs import returns_and_corrections
-from shop.models import DamageType, GlassType, Job, JobUse, Shop, Technician, Van
+from shop.models import DamageType, GlassType, Job, JobUse, Technician, Van
 from tests.shop.csv_import import HEADERS, Imports, books
 
 pytestmark = pytest.mark.django_db
@@ -495,7 +495,7 @@ def test_a_file_cut_off_in_a_row_is_refused(imports: Imports) -> None:
 
 
 def test_moments_are_read_by_the_clocks_of_the_shop(imports: Imports) -> None:
-    Shop.objects.update(time_zone="Asia/Tokyo")
+    Books.objects.update(time_zone="Asia/Tokyo")
     imports("jobs", JOB)
     assert Job.objects.get().closed_at.isoformat() == "2026-03-02T01:00:00+00:00"  # type: ignore[union-attr]
 

@@ -120,6 +120,7 @@ def test_text_where_a_number_or_a_moment_belongs_is_named(table: str, column: st
 
 
 def forget_books() -> None:
+    Shop.objects.all().delete()
     Books.objects.all().delete()
 
 

@@ -9,7 +9,7 @@ from django.core.management import CommandError
 
 from inventory import ledger
 from inventory.documents import Receipt, ReceiptLine
-from shop.models import Shop
+from inventory.models import Books
 from tests.inventory.small_shop import NOW, receive, transfer, use
 from tests.shop.job_shop import open_job_shop
 from tests.shop.world import run
@@ -39,7 +39,7 @@ def test_rows_have_plain_quantities_and_values_of_four_places() -> None:
 
 def test_a_day_ends_at_midnight_on_the_shops_clocks() -> None:
     """Auckland is 13 hours ahead of UTC in January, so its 2026-01-11 begins at 11:00 UTC on the 10th."""
-    Shop.objects.update(time_zone="Pacific/Auckland")
+    Books.objects.update(time_zone="Pacific/Auckland")
     for id_, moment in (
         ("R-1", datetime(2026, 1, 10, 10, 59, tzinfo=UTC)),
         ("R-2", datetime(2026, 1, 10, 11, tzinfo=UTC)),

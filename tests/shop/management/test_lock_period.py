@@ -7,9 +7,8 @@ from django.core.management import CommandError
 from django.utils import timezone
 
 from inventory.ledger.period_lock import open_from
-from inventory.models import PeriodChange
+from inventory.models import Books, PeriodChange
 from shop.accounting.period_close import LockError, check_locking
-from shop.models import Shop
 from tests.shop.world import run
 
 pytestmark = pytest.mark.django_db
@@ -24,7 +23,7 @@ def test_without_options_it_shows_the_state() -> None:
 
 def test_a_period_is_locked_to_the_end_of_its_last_day_on_the_shops_clocks() -> None:
     """Lisbon keeps UTC in winter and is an hour ahead in summer."""
-    Shop.objects.update(time_zone="Europe/Lisbon")
+    Books.objects.update(time_zone="Europe/Lisbon")
     run("lock_period", "--through", "2026-01-31")
     assert open_from() == datetime(2026, 2, 1, tzinfo=UTC)
     run("lock_period", "--through", "2026-06-30")

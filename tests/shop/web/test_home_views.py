@@ -182,7 +182,7 @@ def test_days_and_moments_are_those_of_the_shops_clocks() -> None:
     # One of the two zones, 26 hours apart, always has another day than UTC.
     days: set[Any] = set()
     for zone in ("Pacific/Kiritimati", "Etc/GMT+12"):
-        Shop.objects.update(time_zone=zone)
+        Books.objects.update(time_zone=zone)
         days.add(book(f"J-{len(days)}").booked_for)
         assert f"J-{len(days) - 1} " in page("ann").text
     assert len(days) == 2

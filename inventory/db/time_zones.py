@@ -1,4 +1,4 @@
-"""Which time zones a shop may keep its clocks by. Pure but for the tz database."""
+"""Which time zones books may be kept by. Pure but for the tz database."""
 
 from zoneinfo import available_timezones
 
