@@ -176,8 +176,5 @@ def test_what_is_stored_wrongly_is_repaired_where_it_can_be(database_url: str) -
 def test_a_close_that_is_still_to_come_is_questioned_on_the_shops_clocks() -> None:
     world.open_shop("Asia/Tokyo")
     told = close_job.close_job(world.closing_of("J-1", "2026-12-01 13:00"), now=world.NOW)
-    asked = [finding for finding in told.findings if "clock right" in finding]
-    assert asked == [
-        "The job is closed at 2026-12-01 22:00, but it is 2026-12-01 21:00 now. "
-        "Is the device's clock right? If not, correct the time."
-    ]
+    (question,) = (finding for finding in told.findings if "clock right" in finding)
+    assert question.startswith("The job is closed at 2026-12-01 22:00, but it is 2026-12-01 21:00 now.")

@@ -1,0 +1,41 @@
+"""What the site has answered survives a power cut: it is on the disk before the answer."""
+
+import pytest
+
+from tests.servers import migrated, run_manage
+
+# Reads the setting on the connection that a page of the served site used, in a deployment's own process.
+SETTING = """
+from django.db import connection
+from django.test import Client
+from shop.config.wsgi import application
+assert Client(HTTP_HOST="localhost").get("/sign-in/").status_code == 200
+used = connection.connection
+assert used is not None
+with connection.cursor() as cursor:
+    cursor.execute({statement!r})
+    print(cursor.fetchone()[0])
+assert connection.connection is used
+"""
+# 2 is FULL, which syncs the write-ahead log at every commit: sqlite.org/pragma.html#pragma_synchronous.
+FULL = "2"
+
+
+def test_an_sqlite_file_is_synced_at_every_commit(sqlite_url: str) -> None:
+    assert setting(sqlite_url, "PRAGMA synchronous") == FULL
+    assert setting(sqlite_url, "PRAGMA journal_mode") == "wal"
+
+
+@pytest.mark.parametrize("name", ["synchronous_commit"])
+def test_no_connection_to_postgresql_gives_its_safeguards_up(postgres_url: str, name: str) -> None:
+    """The test server itself runs without them (tests.servers), so look at what the connection asks for."""
+    script = f"SELECT source FROM pg_settings WHERE name = '{name}'"  # noqa: S608
+    assert setting(postgres_url, script) in {"default", "configuration file"}
+
+
+def setting(url: str, statement: str) -> str:
+    """Return what a connection of the served site says to a statement."""
+    answer = run_manage(
+        migrated(url), "shell", "--verbosity=0", stdin=SETTING.format(statement=statement)
+    ).stdout
+    return answer.strip().splitlines()[-1]
