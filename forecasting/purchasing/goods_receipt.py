@@ -12,6 +12,8 @@ from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
 from forecasting.workflow import Done, StepConflict, StepRefused, go, not_now, note, take
 from inventory import ledger, signals
 from inventory.documents import Kind, Problem, Receipt
+from inventory.ledger import late_arrivals
+from inventory.ledger.late_arrivals import Seen
 from inventory.models import Books, Document
 from shop.models import in_shop_zone, the_shop
 
@@ -20,20 +22,28 @@ IS_OPEN = (PurchaseStatus.SENT, PurchaseStatus.PARTLY_RECEIVED)
 
 
 def receive(
-    purchase_id: int, receipt: Receipt, *, rest_comes: bool = True, by: str, now: datetime
+    purchase_id: int,
+    receipt: Receipt,
+    *,
+    rest_comes: bool = True,
+    seen: Seen | None = None,
+    by: str,
+    now: datetime,
 ) -> Done[Purchase]:
     """Post a delivery through the ledger's door, as it came, and count it towards its order.
 
     What differs is kept with the receipt in words and returned as flags; nothing is refused for it. A
     delivery that comes when the order was thought complete or called off is taken too: it is there. The same
-    receipt again is answered with the first. Raises what the ledger raises; StepRefused for another supplier
-    and for a delivery before the order; StepConflict when the order was never sent.
+    receipt again is answered with the first. `seen` says which count of the depot, of those that the delivery
+    is dated before, was the first to find it; those before are corrected (inventory.ledger.late_arrivals). Raises
+    what the ledger raises; StepRefused for another supplier and for a delivery before the order; StepConflict
+    when the order was never sent.
     """
 
     def work() -> Done[Purchase]:
         _require_expected(Purchase.objects.select_related("supplier").get(pk=purchase_id), receipt)
         # The ledger's pools first, then the purchase: a correction of a receipt comes to them in this order.
-        posting = ledger.post(receipt, by=by, now=now)
+        posting = late_arrivals.post(receipt, seen, by=by, now=now)
         return take(Purchase, purchase_id, lambda purchase, lines: count(purchase, lines, posting))
 
     def count(purchase: Purchase, lines: list[PurchaseLine], posting: ledger.Posting) -> Done[Purchase]:

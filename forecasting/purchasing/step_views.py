@@ -19,6 +19,7 @@ from inventory.ledger import Refused
 from inventory.models import Books, Document
 from shop.models import the_shop
 from shop.people.permissions import for_roles, person_of
+from shop.web.storeroom.counted_before import FIELD, count_question
 
 RECEIPTS_OFFERED = 20
 
@@ -79,16 +80,20 @@ def receive(request: HttpRequest, pk: int) -> HttpResponse:
     sent = request.POST if request.method == "POST" else None
     form = DeliveryForm(sent, lines, initial=_new_delivery(purchase))
     found: list[str] = []
+    counted = None
     if sent is not None and form.is_valid():
         receipt = form.receipt(purchase.supplier.code, purchase.depot)
         found = goods_receipt.preview(lines, receipt)
         known = Document.objects.filter(kind=receipt.kind, client_id=receipt.id).exists()
-        if not found or "sure" in sent or known:
+        counted = count_question(receipt)
+        seen = counted.answer(sent) if counted else None
+        if known or ((not found or "sure" in sent) and (counted is None or seen)):
             try:
                 done = goods_receipt.receive(
                     pk,
                     receipt,
                     rest_comes=form.cleaned_data["rest_comes"],
+                    seen=seen,
                     by=person_of(request).get_username(),
                     now=timezone.now(),
                 )
@@ -105,6 +110,8 @@ def receive(request: HttpRequest, pk: int) -> HttpResponse:
         "purchase": purchase,
         "form": form,
         "found": [] if form.errors else found,
+        "counted": None if form.errors else counted,
+        "counted_said": request.POST.get(FIELD, ""),
         "receipts": _receipts_to_add(purchase),
         "digits": Books.objects.get().minor_unit_digits,
     }

@@ -10,6 +10,7 @@ and when that changes, the ledger appends a further movement to the same line.
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
@@ -128,6 +129,53 @@ def _moved(
             running.append(running[-1] + change)
         result[pair] = ([moment for moment, _ in changes], running)
     return result
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What a count line makes a loss of something that is entered after it as having come before it."""
+
+    count_line: CountLine
+    lost: Decimal
+
+
+class CountsAfter:
+    """The standing count lines of pairs since a moment, and what they have found too much so far."""
+
+    def __init__(self, pairs: Collection[Pair], since: datetime) -> None:
+        """Read them: no query without pairs, one when there are no lines, two otherwise."""
+        self._lines: dict[Pair, list[CountLine]] = defaultdict(list)
+        self._found: dict[int, Decimal] = {}
+        if not pairs:
+            return
+        rows = CountLine.objects.filter(
+            place__in={place for place, _ in pairs},
+            consumable__in={consumable for _, consumable in pairs},
+            counted_at__gte=since,
+            document__corrected_by__isnull=True,
+        ).select_related("document")
+        for line in sorted(rows, key=lambda line: (line.counted_at, line.document.order, line.line)):
+            if (pair := (line.place_id, line.consumable_id)) in pairs:
+                self._lines[pair].append(line)
+        found = [line for lines in self._lines.values() for line in lines]
+        if found:
+            self._found = _booked(found)[0]
+
+    def lines(self, pair: Pair) -> list[CountLine]:
+        """Return the lines of a pair, in order."""
+        return self._lines.get(pair, [])
+
+    def take(self, pair: Pair, moment: datetime, quantity: Decimal) -> Loss | None:
+        """Take in what came to a pair at a moment; return what the next count makes a loss of, if any.
+
+        What that count found too much is what came, so it is lost only as far as more came.
+        """
+        line = next((line for line in self.lines(pair) if line.counted_at >= moment), None)
+        if line is None:
+            return None
+        explained = min(max(self._found[line.pk], Decimal(0)), quantity)
+        self._found[line.pk] -= quantity
+        return Loss(line, quantity - explained) if quantity > explained else None
 
 
 def _booked(lines: list[CountLine]) -> tuple[dict[int, Decimal], dict[int, int]]:

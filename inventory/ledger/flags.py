@@ -29,6 +29,14 @@ def undone_late(posted_at: datetime, zone: tzinfo) -> str:
     return f"undoes what is in a locked period; counts on {posted_at.astimezone(zone):{DAY}}"
 
 
+def before_count(lost: str, place: str, counted_at: datetime, count: str, zone: tzinfo) -> str:
+    """Return the flag of what is entered after a count as having come before it, and was not found by it."""
+    return (
+        f"{place} was counted after this came, on {counted_at.astimezone(zone):{DAY}}, and {lost} count as "
+        f"lost; if they were not on the shelf yet, undo count {count} and count them in"
+    )
+
+
 def as_shown(
     flags: Sequence[str], *, occurred_at: datetime, posted_at: datetime, zone: tzinfo
 ) -> tuple[str, ...]:

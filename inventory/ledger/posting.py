@@ -19,7 +19,7 @@ from inventory.db import analyze
 from inventory.documents import Kind, Problem
 from inventory.ledger import count_adjustments, flags
 from inventory.ledger.code_lookup import Catalogue
-from inventory.ledger.count_adjustments import Pair, Span
+from inventory.ledger.count_adjustments import CountsAfter, Pair, Span
 from inventory.ledger.journal_entries import RANKS, Plan, Planner
 from inventory.ledger.period_lock import open_from, posting_moment
 from inventory.models import (
@@ -30,6 +30,7 @@ from inventory.models import (
     Holding,
     Lot,
     Movement,
+    Place,
     PlaceKind,
     RefusedDocument,
 )
@@ -43,6 +44,8 @@ TAKEN = (
     "or undo the first with a correction"
 )
 CLOCK_TOLERANCE = timedelta(days=1)
+# What brings stock to a place and may be entered after the place was counted.
+ARRIVALS = (Kind.RECEIPT, Kind.TRANSFER, Kind.RETURN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,6 +319,7 @@ class _Run:
         self, plans: list[tuple[Plan, dict[str, Any], str]], postings: dict[tuple[str, str], Posting]
     ) -> None:
         self._read_holdings(plans)
+        self._read_counts_after(plans)
         rows = []
         for plan, content, digest in plans:
             document = plan.document
@@ -359,6 +363,7 @@ class _Run:
             found.append(flags.undone_late(plan.posted_at, self.planner.books.zone))
         if plan.corrects is None and plan.posted_at != plan.document.occurred_at:
             found.append(flags.late(plan.posted_at, self.planner.books.zone))
+        found += self._lost_to_counts(plan)
         for movement in plan.movements:
             source = (movement.source_id, movement.consumable_id)
             held = self.holdings.get(source)
@@ -369,9 +374,28 @@ class _Run:
             self._touch((line.place_id, line.consumable_id), line.counted_at)
         return found
 
+    def _lost_to_counts(self, plan: Plan) -> Iterator[str]:
+        """Yield what a plan brings to a place that was counted since then without finding it."""
+        for pair, movement in _arrivals(plan, self.outside):
+            if loss := self.counts_after.take(pair, movement.occurred_at, movement.quantity):
+                line = loss.count_line
+                yield flags.before_count(
+                    f"{loss.lost.normalize():f} of {self._consumable(movement.consumable_id)}",
+                    self._place(line.place_id).code,
+                    line.counted_at,
+                    line.document.client_id,
+                    self.planner.books.zone,
+                )
+
+    def _place(self, key: int) -> Place:
+        return next(place for place in self.catalogue.places.values() if place.pk == key)
+
+    def _consumable(self, key: int) -> Consumable:
+        return next(row for row in self.catalogue.consumables.values() if row.pk == key)
+
     def _shortage(self, movement: Movement, held: Decimal) -> str:
-        place = next(p for p in self.catalogue.places.values() if p.pk == movement.source_id)
-        consumable = next(c for c in self.catalogue.consumables.values() if c.pk == movement.consumable_id)
+        place = self._place(movement.source_id)
+        consumable = self._consumable(movement.consumable_id)
         went = movement.quantity.normalize()
         return (
             f"{place} held {held.normalize():f} of {consumable} by the book, {went:f} went out; "
@@ -423,6 +447,14 @@ class _Run:
             if (place, consumable) in new:
                 self.holdings[place, consumable] = quantity
 
+    def _read_counts_after(self, plans: list[tuple[Plan, dict[str, Any], str]]) -> None:
+        """Read the counts that were posted before what plans bring to a place, and look at later moments."""
+        arrivals = [arrival for plan, _, _ in plans for arrival in _arrivals(plan, self.outside)]
+        self.counts_after = CountsAfter(
+            {pair for pair, _ in arrivals},
+            min((movement.occurred_at for _, movement in arrivals), default=self.now),
+        )
+
     def _settle_counts(self) -> None:
         """Append the movements that counts need, now that everything else is in."""
         lost = self.catalogue.outside[PlaceKind.LOST].pk
@@ -459,6 +491,14 @@ class _Run:
             unique_fields=["place", "consumable"],
             update_fields=["quantity"],
         )
+
+
+def _arrivals(plan: Plan, outside: set[int]) -> Iterator[tuple[Pair, Movement]]:
+    """Yield the movements that bring stock to a real place, but for those of counts and corrections."""
+    if plan.document.kind in ARRIVALS:
+        for movement in plan.movements:
+            if movement.destination_id not in outside:
+                yield (movement.destination_id, movement.consumable_id), movement
 
 
 def _note_earliest(moments: dict[int, datetime], movement: Movement) -> None:

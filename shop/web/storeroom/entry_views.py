@@ -14,13 +14,15 @@ from django.views.decorators.http import require_http_methods
 
 from inventory import documents
 from inventory.documents import Kind
-from inventory.ledger import Conflict, Refused
+from inventory.ledger import Conflict, Posting, Refused, late_arrivals
+from inventory.ledger.late_arrivals import Seen
 from inventory.models import Consumable, Pack
 from shop.costing.last_landed_cost import last_unit_costs
 from shop.jobs import returns_and_corrections
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles, person_of
 from shop.web.storeroom import entry_forms, typical_quantities
+from shop.web.storeroom.counted_before import FIELD, CountQuestion, count_question
 from shop.web.storeroom.entry_forms import EnteredLines, HeadForm, LineForm
 from shop.web.storeroom.entry_warnings import Entered, count_questions, questions
 
@@ -119,17 +121,25 @@ def _enter(request: HttpRequest, entry: Entry) -> HttpResponseBase:
     if not head.is_valid() or not _all_valid(lines):
         return _show(request, entry, head, lines)
     asked = list(_questions(entry, head.cleaned_data, entered))
-    if asked and "sure" not in request.POST:
-        return _show(request, entry, head, lines, asked)
     document = entry.make(head.cleaned_data, entered)
+    counted = count_question(document)
+    seen = counted.answer(request.POST) if counted else None
+    if (asked and "sure" not in request.POST) or (counted and not seen):
+        return _show(request, entry, head, lines, asked, counted=counted)
     try:
-        posting = returns_and_corrections.post(document, by=person_of(request).get_username())
+        posting = _post(document, seen, person_of(request).get_username())
     except Refused as refused:
         _place_problems(refused, head, entered)
         return _show(request, entry, head, lines)
     said = "Posted" if posting.created else "Was posted before; it counts once"
     messages.success(request, f"{said}: {entry.kind} {document.id}.")
     return redirect("store:document", kind=document.kind, client_id=document.id)
+
+
+def _post(document: documents.Document, seen: Seen | None, by: str) -> Posting:
+    if seen is not None and isinstance(document, documents.Receipt | documents.Transfer):
+        return late_arrivals.post(document, seen, by=by)
+    return returns_and_corrections.post(document, by=by)
 
 
 def _with_more_lines(request: HttpRequest, entry: Entry) -> HttpResponseBase:
@@ -187,6 +197,8 @@ def _show(
     head: forms.Form,
     lines: entry_forms.LineFormSet,
     asked: list[str] | None = None,
+    *,
+    counted: CountQuestion | None = None,
 ) -> HttpResponseBase:
     page = {
         "title": entry.title,
@@ -195,6 +207,9 @@ def _show(
         "head": head,
         "lines": lines,
         "asked": asked or [],
+        "sure": "sure" in request.POST,
+        "counted": counted,
+        "counted_said": request.POST.get(FIELD, ""),
         "consumables": Consumable.objects.order_by("code")[:LISTED_CONSUMABLES],
         "packs": Pack.objects.values_list("name", flat=True).order_by("name").distinct()[:LISTED_PACKS],
     }
