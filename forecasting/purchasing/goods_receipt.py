@@ -1,7 +1,7 @@
 """What came of a purchase: receipts in the ledger, what they differ in, and what is still to come."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from decimal import Decimal, localcontext
 from typing import Any
@@ -150,10 +150,10 @@ def follow_ledger() -> None:
     signals.revalued.connect(_take_back, dispatch_uid="forecasting.purchasing.receiving")
 
 
-def _take_back(received_from: dict[int, datetime], **_: Any) -> None:
-    if not received_from:
+def _take_back(received_from: dict[int, datetime], corrections: Collection[int], **_: Any) -> None:
+    if not (received_from and corrections):
         return
-    undone = PurchaseReceipt.objects.filter(taken_back=False, document__corrected_by__isnull=False)
+    undone = PurchaseReceipt.objects.filter(taken_back=False, document__corrected_by__in=corrections)
     # In one order, lest two corrections of several receipts wait for each other.
     for row in list(undone.select_related("document__corrected_by").order_by("purchase", "pk")):
         correction = row.document.corrected_by

@@ -27,5 +27,5 @@ def change_method(method: Method) -> set[int]:
     later.delete()
     CostPolicy.objects.create(method=method, effective_from=first_open)
     changed = stored_values.rebuild()
-    signals.revalued.send(sender=Movement, documents=changed, received_from={})
+    signals.revalued.send(sender=Movement, documents=changed, received_from={}, corrections=frozenset())
     return changed

@@ -204,6 +204,7 @@ class _Run:
         self.holdings: dict[Pair, Decimal] = {}
         self.changed_pairs: set[Pair] = set()
         self.new_documents: set[int] = set()
+        self.corrections: set[int] = set()
         self.touched: dict[int, datetime] = {}
         self.received_from: dict[int, datetime] = {}
         self.spans: dict[Pair, Span] = {}
@@ -228,7 +229,10 @@ class _Run:
             changed = stored_values.advance(self.pools, self.touched, self.catalogue.outside)
             if (earlier := changed - self.new_documents) or self.received_from:
                 signals.revalued.send(
-                    sender=Movement, documents=earlier, received_from=dict(self.received_from)
+                    sender=Movement,
+                    documents=earlier,
+                    received_from=dict(self.received_from),
+                    corrections=frozenset(self.corrections),
                 )
         return list(_answers(batch, postings))
 
@@ -288,8 +292,9 @@ class _Run:
         self, part: list[documents.Document], postings: dict[tuple[str, str], Posting]
     ) -> list[tuple[documents.Document, dict[str, Any], str]]:
         """Answer documents that were posted before; return the others with their content and digest."""
-        ids = [document.id for document in part]
-        rows = Document.objects.filter(client_id__in=ids).order_by()
+        # The index goes by kind first.
+        kinds, ids = {document.kind for document in part}, [document.id for document in part]
+        rows = Document.objects.filter(kind__in=kinds, client_id__in=ids).order_by()
         known = {
             (kind, client_id): (digest, Posting(pk, posted_at, tuple(said), created=False))
             for kind, client_id, digest, pk, posted_at, said in rows.values_list(
@@ -348,6 +353,8 @@ class _Run:
             for lot in plan.lots:
                 lot.document = row
             self.new_documents.add(row.pk)
+            if plan.corrects:
+                self.corrections.add(row.pk)
             postings[row.kind, row.client_id] = Posting(row.pk, row.posted_at, tuple(row.flags), created=True)
         plain = [plan for plan, _, _ in plans]
         Movement.objects.bulk_create([m for plan in plain for m in plan.movements], batch_size=BATCH)

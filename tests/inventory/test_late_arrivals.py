@@ -1,4 +1,4 @@
-"""What arrived before a count and is entered after it is lost only where the count saw it, and asked about."""
+"""What arrived before a count and is entered after it: lost only where the count saw it, and asked about."""
 
 from datetime import timedelta
 from decimal import Decimal
