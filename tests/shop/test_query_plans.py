@@ -91,8 +91,9 @@ def _sqlite_scans(sql: str, params: Any) -> Iterator[str]:
 
 def _postgresql_scans(sql: str, params: Any) -> Iterator[str]:
     with connection.cursor() as cursor:
-        # With few rows a scan is cheapest; what is asked here is whether an index can serve.
-        cursor.execute("SET LOCAL enable_seqscan = off")
+        # With few rows it is cheapest to walk; what is asked here is whether an index can serve.
+        for way in ("seqscan", "mergejoin", "hashjoin"):
+            cursor.execute(f"SET LOCAL enable_{way} = off")
         cursor.execute(f"EXPLAIN (FORMAT JSON) {sql}", params)
         (((top,),),) = cursor.fetchall()
         yield from _walked(top["Plan"], limited=False)
