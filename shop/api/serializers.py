@@ -95,7 +95,11 @@ class UsedLineSerializer(LineSerializer):
 
 
 class CloseSerializer(ShapeSerializer):
-    """How a job ended and what it took."""
+    """How a job ended and what it took.
+
+    A length, callback, primary view, damage or note that is left out stays as it was booked; one that is
+    null, false or empty is cleared.
+    """
 
     makes = close_data.Close
     job = TextField()
@@ -119,6 +123,13 @@ class CloseSerializer(ShapeSerializer):
     )
     existing_damage = TextField(required=False)
     note = TextField(required=False)
+
+    def plain(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Return the close's values, and which facts it says are empty: what is left out it does not say."""
+        cleared = [
+            name for name, nothing in close_data.CLEARED.items() if values.get(name, close_data) == nothing
+        ]
+        return {**super().plain(values), "cleared": tuple(cleared)}
 
 
 class UseSerializer(ShapeSerializer):

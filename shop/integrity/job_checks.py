@@ -12,7 +12,8 @@ from django.db.models import Exists, OuterRef, Q
 from inventory.documents import Kind, digest
 from inventory.integrity.stock_checks import Disagreement, named_where_unreadable
 from inventory.models import Document
-from shop.models import Job, JobCost, JobStatus, JobUse
+from shop.jobs.close_data import CLEARED
+from shop.models import Booking, Job, JobCost, JobStatus, JobUse
 
 CHUNK = 1000
 KINDS = (Kind.CLOSE, Kind.USE)
@@ -44,6 +45,7 @@ def disagreements() -> Iterator[Disagreement]:
     while chunk := list(documents.filter(pk__gt=last).select_related(*related)[:CHUNK]):
         last = chunk[-1].pk
         yield from _check_chunk(chunk)
+    yield from _bookings_without_close()
     yield from _uses_of_other_documents()
     yield from _without_close()
 
@@ -86,7 +88,7 @@ def _logged(chunk: Collection[Document]) -> dict[int, dict[int, Logged]]:
 
 
 def _jobs(references: Collection[str]) -> dict[str, Job]:
-    related = ("van__place", "technician", "job_type", "damage_type", "glass", "callback_of")
+    related = ("van__place", "technician", "job_type", "damage_type", "glass", "callback_of", "booking")
     found = Job.objects.filter(reference__in=references).select_related(*related)
     return {job.reference: job for job in found}
 
@@ -120,6 +122,7 @@ def _as_closed(document: Document, says: dict[str, Any], job: Job | None) -> Ite
         "closed_at": datetime.fromisoformat(says["closed_at"]),
         **{name: Decimal(says[name]) for name in ("price", "labour_minutes", "travel_minutes")},
         "callback_of": says["callback_of"] or _booked_callback(document),
+        **_clearable(says, getattr(job, "booking", None)),
     }
     kept = {
         "status": job.status,
@@ -135,9 +138,26 @@ def _as_closed(document: Document, says: dict[str, Any], job: Job | None) -> Ite
             yield Disagreement(f"job, {name}", f"job {job}, {document}", stored, expected)
 
 
+def _clearable(says: dict[str, Any], booking: Booking | None) -> dict[str, Any]:
+    """Return what a close may clear, as it or else the booking says it; nothing where neither is known."""
+    due = {}
+    for name in CLEARED.keys() - {"callback_of"}:
+        if says[name] != CLEARED[name] or name in says.get("cleared", ()):
+            is_length = name == "length_mm" and says[name] is not None
+            due[name] = Decimal(says[name]) if is_length else says[name]
+        elif booking is not None:
+            due[name] = getattr(booking, name)
+    return due
+
+
 def _booked_callback(document: Document) -> str:
     """Return what a job repeats by its booking: its close need not say so, but its cost keeps it."""
     return str(document.job_cost.callback_of or "") if hasattr(document, "job_cost") else ""
+
+
+def _bookings_without_close() -> Iterator[Disagreement]:
+    for booking in Booking.objects.exclude(job__status=JobStatus.CLOSED).select_related("job").iterator():
+        yield Disagreement("booking kept", f"job {booking.job}", "one", "none, as no close stands")
 
 
 def _uses_of_other_documents() -> Iterator[Disagreement]:

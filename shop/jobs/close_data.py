@@ -2,10 +2,10 @@
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from inventory.documents import (
     LARGEST_USE,
@@ -26,6 +26,14 @@ LONGEST_REASON = 200
 LONGEST_MINUTES = Decimal(10_080)
 LONGEST_LENGTH_MM = Decimal(100_000)
 OUTCOMES = ("removed", "reduced", "not removable", "abandoned")
+# What a close may leave as it was booked, and what it says of it to clear it.
+CLEARED: dict[str, Any] = {
+    "length_mm": None,
+    "callback_of": "",
+    "in_primary_view": False,
+    "existing_damage": "",
+    "note": "",
+}
 ZERO = Decimal(0)
 
 
@@ -45,7 +53,11 @@ class UsedLine:
 
 @dataclass(frozen=True, slots=True)
 class Close:
-    """How a job ended and what it took. `id` is chosen by the sender, all else is named by code."""
+    """How a job ended and what it took. `id` is chosen by the sender, all else is named by code.
+
+    What is empty of CLEARED stays as it was booked, unless its name is in `cleared`: then the close says that
+    there is none.
+    """
 
     kind: ClassVar[Kind] = Kind.CLOSE
     id: str
@@ -66,6 +78,11 @@ class Close:
     in_primary_view: bool = False
     existing_damage: str = ""
     note: str = ""
+    cleared: tuple[str, ...] = ()
+
+    def says(self, name: str) -> bool:
+        """Return whether the close says anything of a fact that it may leave as it was booked."""
+        return name in self.cleared or getattr(self, name) != CLEARED[name]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,17 +97,35 @@ class JobUses:
 
 def close_content(close: Close) -> str:
     """Return all that a close says but its id, in one canonical form."""
-    return _all_but_id(close)
+    said = _all_but_id(close)
+    # Left out where it is empty, so that a close that clears nothing reads as those that never could.
+    del said["cleared"]
+    if close.cleared:
+        said["cleared"] = sorted(close.cleared)
+    return _as_json(said)
+
+
+def is_said_in(content: str, close: Close) -> bool:
+    """Return whether kept content is that of this close.
+
+    It is also when it clears nothing and the close says otherwise the same: a phone that lost the answer from
+    a server to which an empty fact said nothing sends the same again.
+    """
+    return content in (close_content(close), close_content(replace(close, cleared=())))
 
 
 def uses_content(uses: JobUses) -> str:
     """Return all that further uses say but their id, in one canonical form."""
-    return _all_but_id(uses)
+    return _as_json(_all_but_id(uses))
 
 
-def _all_but_id(sent: Close | JobUses) -> str:
-    said = json_values(sent)
+def _all_but_id(sent: Close | JobUses) -> dict[str, Any]:
+    said: dict[str, Any] = json_values(sent)
     del said["id"]
+    return said
+
+
+def _as_json(said: dict[str, Any]) -> str:
     return json.dumps(said, sort_keys=True, ensure_ascii=False)
 
 
@@ -112,7 +147,16 @@ def close_problems(close: Close) -> Iterator[Problem]:
         yield Problem("outcome", close.outcome, f"is not one of {', '.join(OUTCOMES)}")
     if close.callback_of == close.job:
         yield Problem("callback_of", close.callback_of, "is the job itself; name the job it repeats")
+    yield from _cleared_problems(close)
     yield from _line_problems(close.uses)
+
+
+def _cleared_problems(close: Close) -> Iterator[Problem]:
+    for name in close.cleared:
+        if name not in CLEARED:
+            yield Problem("cleared", name, f"cannot be cleared; a close can clear {', '.join(CLEARED)}")
+        elif getattr(close, name) != CLEARED[name]:
+            yield Problem("cleared", name, "has a value too: give one of the two")
 
 
 def _text_problems(close: Close) -> Iterator[Problem]:

@@ -23,7 +23,7 @@ from shop.close_review import raise_questions
 from shop.close_review.rules import Check
 from shop.common.chunks import chunks
 from shop.common.flagged import Flagged
-from shop.jobs import rework
+from shop.jobs import bookings, rework
 from shop.jobs.additional_usage import (
     BATCH,
     Progress,
@@ -33,7 +33,7 @@ from shop.jobs.additional_usage import (
     stock_lines,
     write_lines,
 )
-from shop.jobs.close_data import Close, close_content, close_problems
+from shop.jobs.close_data import CLEARED, Close, close_content, close_problems, is_said_in
 from shop.jobs.pending_usage import post_waiting
 from shop.jobs.usage_matching import in_words
 from shop.models import (
@@ -131,7 +131,6 @@ def _close_all(
     problems += _circles(batch, names)
     if problems:
         raise Refused(problems)
-    contents = [close_content(close) for close in batch]
     to_post = [
         documents.Close(
             id=id_,
@@ -140,7 +139,7 @@ def _close_all(
             lines=stock_lines(close.uses),
             content=content,
         )
-        for close, id_, content in zip(batch, _posting_ids(batch, names, contents), contents, strict=True)
+        for close, (id_, content) in zip(batch, _as_posted(batch, names), strict=True)
     ]
     postings = ledger.post_within(to_post, names.catalogue, by=by, now=now, progress=progress)
     new = [(close, posting) for close, posting in zip(batch, postings, strict=True) if posting.created]
@@ -156,14 +155,16 @@ def _close_all(
 
 def _circles(batch: list[Close], names: _Names) -> list[tuple[Close, Problem]]:
     """Return the closes whose callbacks come back to themselves over other jobs."""
-    said = {close.job: close for close in batch if close.callback_of not in ("", close.job)}
+    said = {
+        close.job: close for close in batch if close.says("callback_of") and close.callback_of != close.job
+    }
     circular = rework.in_a_circle({job: close.callback_of for job, close in said.items()}, names.jobs)
     expected = "comes back to the job itself; clear one of them"
     return [(said[job], Problem("callback_of", said[job].callback_of, expected)) for job in circular]
 
 
-def _posting_ids(batch: list[Close], names: _Names, contents: list[str]) -> list[str]:
-    """Return the id to post each close under: its own, or that of the standing close that says the same.
+def _as_posted(batch: list[Close], names: _Names) -> list[tuple[str, str]]:
+    """Return the id and content to post each close under: its own, or those kept of one that says the same.
 
     Two phones may close the same job. The same content counts once; other content is a conflict. A close
     whose id was posted before is left to the ledger, which knows what was said under it.
@@ -171,19 +172,22 @@ def _posting_ids(batch: list[Close], names: _Names, contents: list[str]) -> list
     standing = _standing_closes(names)
     times = Counter(close.job for close in batch)
     doubtful = {close.id for close in batch if close.job in standing or times[close.job] > 1}
-    posted: set[str] = set()
+    posted: dict[str, str] = {}
     for chunk in chunks(sorted(doubtful)):
         rows = Document.objects.filter(kind=Kind.CLOSE, client_id__in=chunk)
-        posted |= set(rows.values_list("client_id", flat=True))
-    ids = []
+        posted |= {id_: said["content"] for id_, said in rows.values_list("client_id", "content")}
+    as_posted = []
     conflicts = []
-    for close, content in zip(batch, contents, strict=True):
+    for close in batch:
+        content = close_content(close)
         if close.id in posted:
-            ids.append(close.id)
+            kept = posted[close.id]
+            as_posted.append((close.id, kept if is_said_in(kept, close) else content))
             continue
         first_id, first_content = standing.setdefault(close.job, (close.id, content))
-        ids.append(first_id)
-        if first_id != close.id and first_content != content:
+        same = is_said_in(first_content, close)
+        as_posted.append((first_id, first_content if same else content))
+        if first_id != close.id and not same:
             expected = (
                 f"is closed already, by {first_id}; both are kept: "
                 "add what is missing as further uses, or correct the first close"
@@ -191,7 +195,7 @@ def _posting_ids(batch: list[Close], names: _Names, contents: list[str]) -> list
             conflicts.append((close, Problem("job", close.job, expected)))
     if conflicts:
         raise Conflict(conflicts)
-    return ids
+    return as_posted
 
 
 def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
@@ -213,6 +217,7 @@ def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
 def _store_jobs(closes: list[Close], names: _Names) -> None:
     """Write the jobs of new closes: booked ones are closed, others are made."""
     new = [Job(reference=close.job) for close in closes if close.job not in names.jobs]
+    bookings.keep(names.jobs[close.job] for close in closes if close.job in names.jobs)
     made = {job.reference: job for job in new}
     names.jobs |= made
     for close in closes:
@@ -225,19 +230,18 @@ def _store_jobs(closes: list[Close], names: _Names) -> None:
         job.labour_minutes = close.labour_minutes
         job.travel_minutes = close.travel_minutes
         job.outcome = close.outcome
-        job.length_mm = close.length_mm if close.length_mm is not None else job.length_mm
-        job.in_primary_view = close.in_primary_view or job.in_primary_view
-        job.existing_damage = close.existing_damage or job.existing_damage
-        job.note = close.note or job.note
+        for name in CLEARED.keys() - {"callback_of"}:
+            if close.says(name):
+                setattr(job, name, getattr(close, name))
     Job.objects.bulk_create(new, batch_size=BATCH)
     # Callbacks may name a job that this batch makes, so they are set once all have an id.
     for close in closes:
-        if close.callback_of:
-            names.jobs[close.job].callback_of = names.jobs[close.callback_of]
+        if close.says("callback_of"):
+            names.jobs[close.job].callback_of = names.jobs.get(close.callback_of)
     changed = [names.jobs[close.job] for close in closes if close.job not in made]
     led_to = {job.pk: job.original_id for job in changed}
     repeats = [names.jobs[close.job] for close in closes if names.jobs[close.job].callback_of_id]
-    for job in repeats:
+    for job in (*changed, *repeats):
         job.original = rework.first_of_chain(job)
     fields = [field.name for field in Job._meta.concrete_fields if not field.primary_key]
     Job.objects.bulk_update(changed, fields, batch_size=100)

@@ -6,7 +6,6 @@ transaction. All other documents go to the ledger as they are.
 
 import json
 from datetime import datetime
-from typing import Any
 
 from django.utils import timezone
 
@@ -15,8 +14,8 @@ from inventory.documents import Kind, Problem
 from inventory.ledger import Posting, Refused
 from inventory.models import Document
 from shop.costing import job_costs
-from shop.jobs import rework
-from shop.models import Job, JobCost, JobStatus
+from shop.jobs import bookings
+from shop.models import Job, JobCost
 
 JOB_KINDS = (Kind.CLOSE, Kind.USE, Kind.RETURN)
 
@@ -46,7 +45,8 @@ def _post_to_job(document: documents.Return | documents.Correction, by: str, now
     if posting.created:
         job_costs.add({posting.document_id: job})
         if opens_again:
-            _open_again(job, json.loads(target.content["content"]))
+            said = json.loads(target.content["content"])
+            bookings.open_again(job, repeated=said["callback_of"])
     return posting
 
 
@@ -64,17 +64,6 @@ def _target(document: documents.Return | documents.Correction) -> Document | Non
 
 def _locked_job(target: Document) -> Job:
     return Job.objects.select_for_update().get(costs__document=target)
-
-
-def _open_again(job: Job, said: dict[str, Any]) -> None:
-    """Make a job whose close was undone a booked one; it repeats no job that only its close named."""
-    job.status = JobStatus.BOOKED
-    job.outcome = ""
-    job.closed_at = None
-    if said["callback_of"]:
-        job.callback_of = job.original = None
-        rework.lead_followers([job])
-    job.save(update_fields=["status", "outcome", "closed_at", "callback_of", "original"])
 
 
 def _refuse_while_further_uses_stand(document: documents.Document, target: Document, job: Job) -> None:

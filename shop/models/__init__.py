@@ -374,6 +374,29 @@ class Job(models.Model):
         return self.reference
 
 
+class Booking(models.Model):
+    """What was booked of a job that is closed now: its close may say otherwise, and be taken back.
+
+    Kept from the close until that is undone; see shop.jobs.bookings. The job's other columns no close changes.
+    """
+
+    job = models.OneToOneField(Job, primary_key=True, on_delete=models.CASCADE, related_name="booking")
+    van = models.ForeignKey(Van, on_delete=models.PROTECT, related_name="+")
+    technician = models.ForeignKey(Technician, null=True, on_delete=models.PROTECT, related_name="+")
+    job_type = models.ForeignKey(JobType, on_delete=models.PROTECT, related_name="+")
+    damage_type = models.ForeignKey(DamageType, on_delete=models.PROTECT, related_name="+")
+    glass = models.ForeignKey(GlassType, on_delete=models.PROTECT, related_name="+")
+    length_mm = FixedPointField(null=True)
+    in_primary_view = models.BooleanField()
+    existing_damage = models.TextField()
+    price = FixedPointField()
+    callback_of = models.ForeignKey(Job, null=True, on_delete=models.PROTECT, related_name="+")
+    note = models.TextField()
+
+    def __str__(self) -> str:
+        return f"booking of {self.job}"
+
+
 class JobUse(models.Model):
     """What a job took of one consumable, as logged, with the minutes worked and how many were spoilt."""
 

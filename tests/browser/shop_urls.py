@@ -74,6 +74,15 @@ def _booked(van: Van, count: int, damage: str) -> JsonResponse:
 
 
 @csrf_exempt
+def say_much(_request: HttpRequest, reference: str) -> JsonResponse:
+    """Say at the booking of a job all that its close may clear."""
+    Job.objects.filter(reference=reference).update(
+        in_primary_view=True, existing_damage="chip", note="ring first", length_mm=Decimal(300)
+    )
+    return JsonResponse({})
+
+
+@csrf_exempt
 def sign_in(request: HttpRequest, name: str) -> HttpResponse:
     """Sign a person in without a password."""
     login(request, Person.objects.get(username=name), "django.contrib.auth.backends.ModelBackend")
@@ -111,6 +120,15 @@ def books(_request: HttpRequest, van: str) -> JsonResponse:
                 ).values_list("kind", flat=True)
             ),
             "given": Document.objects.filter(kind="transfer", content__source=van).count(),
+            "said": {
+                r: [
+                    j.in_primary_view,
+                    j.existing_damage,
+                    j.note,
+                    j.length_mm and str(j.length_mm.normalize()),
+                ]
+                for r, j in jobs.items()
+            },
             "statuses": {r: j.status for r, j in jobs.items()},
             "counts": Document.objects.filter(kind="count", count_lines__place__code=van).distinct().count(),
             "stock": {
@@ -163,6 +181,7 @@ def _hours(span: timedelta) -> float:
 urlpatterns = [
     path("test/technician/<name>/", technician),
     path("test/colleague/<name>/<of>/", colleague),
+    path("test/say-much/<reference>/", say_much),
     path("test/sign-in/<name>/", sign_in),
     path("test/end-sessions/", end_sessions),
     path("test/close-as-owner/<name>/<reference>/", close_as_owner),

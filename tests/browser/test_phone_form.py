@@ -51,6 +51,33 @@ def test_the_page_is_usable_after_sixty_kilobytes(site: Site, network: FlakyProx
     assert 0 < network.bytes_sent <= MOST_BYTES
 
 
+def test_what_was_booked_stays_unless_the_technician_takes_it_out(site: Site, phone: Phone) -> None:
+    left, cleared = site.technician("vera", jobs=2)
+    for job in (left, cleared):
+        site.ask(f"say-much/{job}/", "POST")
+    phone.sign_in("vera")
+    phone.open()
+    phone.close_job(left)
+    phone.expect_state(left, "Received")
+    phone.go("jobs")
+    phone.tap("link", f"Close {cleared}", exact=True)
+    take_out(phone)
+    phone.choose("Removed")
+    phone.tap("button", "Close the job")
+    phone.expect_state(cleared, "Received")
+    said = site.books("vera")["said"]
+    assert said[left] == [True, "chip", "ring first", "3E+2"]
+    assert said[cleared] == [False, "", "", None]
+
+
+def take_out(phone: Phone) -> None:
+    """Take out of the form of a close all that was booked and may be cleared."""
+    phone.page.get_by_text("More: damage, price").tap()
+    phone.page.get_by_role("checkbox", name="In the driver's primary viewing area").uncheck()
+    for name in ("Damage that was there before", "Note", "Length of the damage"):
+        phone.page.get_by_role("textbox", name=name).fill("")
+
+
 def test_what_was_entered_survives_a_killed_tab_and_the_timer_goes_on(
     site: Site, durable_phone: Phone
 ) -> None:

@@ -688,6 +688,7 @@ def test_content_says_everything_but_the_id() -> None:
         {"in_primary_view": True},
         {"existing_damage": "x"},
         {"note": "x"},
+        {"cleared": ("note",)},
     ]
     assert {name for change in changes for name in change} == set(Close.__dataclass_fields__) - {"id", "kind"}
     contents = {close_content(replace(one, **change)) for change in changes}  # type: ignore[arg-type]

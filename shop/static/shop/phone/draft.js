@@ -23,7 +23,9 @@ export function startDraft(bundle, job) {
     price: Number(job.price),
     callback_of: job.callback_of,
     outcome: "",
-    note: "",
+    note: job.note,
+    // What the technician has changed of what was booked: only that is said of it when it is empty.
+    touched: {},
     labour: 0,
     travel: 0,
     labourTyped: false,
@@ -49,6 +51,7 @@ export function unbooked(bundle, moment) {
     in_primary_view: false,
     existing_damage: "",
     callback_of: "",
+    note: "",
   };
 }
 
@@ -111,13 +114,16 @@ export function closeBody(draft, bundle) {
     labour_minutes: String(draft.labour),
     travel_minutes: String(draft.travel),
     outcome: draft.outcome,
-    length_mm: draft.length_mm === null ? null : String(draft.length_mm),
-    callback_of: draft.callback_of,
-    in_primary_view: draft.in_primary_view,
-    existing_damage: draft.existing_damage,
-    note: draft.note,
+    ...clearable(draft),
     uses: usedLines(draft),
   };
+}
+
+// What the shop keeps as booked unless the close says otherwise; empty, it clears what was booked.
+function clearable(draft) {
+  const { length_mm: length, callback_of, in_primary_view, existing_damage, note } = draft;
+  const said = { length_mm: length === null ? null : String(length), callback_of, in_primary_view, existing_damage, note };
+  return Object.fromEntries(Object.entries(said).filter(([name, value]) => value || draft.touched?.[name]));
 }
 
 // The lines of a document that say something.

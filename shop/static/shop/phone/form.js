@@ -167,8 +167,14 @@ class Form {
     });
   }
 
+  put(name, value) {
+    this.draft[name] = value;
+    (this.draft.touched ??= {})[name] = true;
+    this.changed();
+  }
+
   text(name, tag = "input") {
-    const control = h(tag, { maxlength: 1000, rows: tag === "textarea" && 2, oninput: () => { this.draft[name] = control.value; this.changed(); } });
+    const control = h(tag, { maxlength: 1000, rows: tag === "textarea" && 2, oninput: () => this.put(name, control.value) });
     control.value = this.draft[name];
     return control;
   }
@@ -176,8 +182,7 @@ class Form {
   number(name, value, read) {
     const control = h("input", { type: "text", inputmode: "decimal", autocomplete: "off", value });
     control.addEventListener("input", () => {
-      this.draft[name] = read(control.value);
-      this.changed();
+      this.put(name, read(control.value));
     });
     return control;
   }
@@ -191,9 +196,8 @@ class Form {
       { class: "card" },
       h("summary", {}, "More: damage, price"),
       checkbox("In the driver's primary viewing area of a windscreen", draft.in_primary_view, (checked) => {
-        draft.in_primary_view = checked;
         this.viewing.hidden = !checked;
-        this.changed();
+        this.put("in_primary_view", checked);
       }),
       field(`Length of the damage, ${bundle.length_unit}`, this.number("length_mm", length,
         (text) => (text.trim() === "" ? null : readLength(readNumber(text), bundle)))),

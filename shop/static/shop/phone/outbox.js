@@ -224,6 +224,8 @@ function settleMoment(entry) {
   const { moment, doubtful } = clock.settle(entry.stamp);
   const field = MOMENTS[entry.kind];
   if (field) entry.body[field] = new Date(moment).toISOString();
+  // Made before the form showed the booking's note to be changed: an empty one says nothing of it.
+  if (entry.kind === "close" && !entry.draft?.touched && !entry.body.note) delete entry.body.note;
   entry.doubtful = doubtful;
 }
 
