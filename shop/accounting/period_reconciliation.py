@@ -16,6 +16,7 @@ from enum import StrEnum
 from django.db.models import Case, F, IntegerField, Q, QuerySet, Sum, Value, When
 
 from inventory.integrity.stock_checks import stored_pool
+from inventory.ledger.period_lock import open_from
 from inventory.models import (
     REAL_KINDS,
     Consumable,
@@ -27,7 +28,7 @@ from inventory.models import (
     PlaceKind,
 )
 from shop.accounting.periods import ONE_DAY, Period
-from shop.models import start_of_day
+from shop.models import in_shop_zone, start_of_day, the_shop
 
 ZERO = Decimal(0)
 BEFORE, WITHIN, AFTER = range(3)
@@ -181,6 +182,12 @@ def open_provisional(period: Period) -> list[tuple[Movement, Decimal, Decimal]]:
 def late_documents(period: Period) -> QuerySet[Document]:
     """Return what happened before it could post, and so counts in this period instead of its own."""
     return within(Document.objects.filter(occurred_at__lt=F("posted_at")), period)
+
+
+def open_period() -> Period:
+    """Return all days from the first open one on; all time when nothing is locked."""
+    first_open = open_from()
+    return Period(first_open and in_shop_zone(first_open, the_shop()).date())
 
 
 def within(rows: QuerySet, period: Period) -> QuerySet:  # type: ignore[type-arg]

@@ -31,13 +31,17 @@ class PeriodForm(forms.Form):
         if "start" not in given and "end" not in given:
             asked = given.get("period", "")
             self.name = asked if asked in self.names else self.usual
-        self.period = named(self.name or self.usual, today)
+        self.period = self.days_of(self.name or self.usual, today)
         data: dict[str, Any] = {**self.usual_choices(), **given.dict()}
         if self.name:
             data |= {"start": self.period.start, "end": self.period.end}
         super().__init__(data)
         if self.is_valid() and not self.name:
             self.period = Period(self.cleaned_data["start"], self.cleaned_data["end"])
+
+    def days_of(self, name: str, today: date) -> Period:
+        """Return the period of one of `names`; a form with a name of its own says which days it means."""
+        return named(name, today)
 
     def usual_choices(self) -> dict[str, Any]:
         """Return what the page's own fields are when the query leaves them out."""

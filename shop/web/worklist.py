@@ -6,17 +6,22 @@ Another app adds what waits in it with `register` when it starts, so that this o
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from django.db.models import QuerySet
 from django.urls import reverse
 from django.utils import timezone
 
+from inventory.models import RefusedDocument
 from shop.accounting.count_variances import differing
+from shop.accounting.period_reconciliation import late_documents, open_period
+from shop.accounting.periods import Period
 from shop.close_review.answer_questions import standing_questions
 from shop.close_review.open_questions import open_questions
 from shop.common.text import counted
 from shop.models import Person, Role, WaitingUse
 from shop.people.permissions import own_van, role_of
+from shop.web.accounting.forms import OPEN_PERIOD
 
 # More than this are not counted: whoever has as many looks at the list.
 MOST = 1000
@@ -79,6 +84,21 @@ def _waiting_uses(_person: Person) -> Iterable[Matter]:
     yield Matter(count_of(WaitingUse.objects.all()), "use", "from files waiting for a job", link)
 
 
+def _late_documents(_person: Person) -> Iterable[Matter]:
+    """What came after its day was locked, until the period in which it counts instead is locked as well."""
+    first = open_period().start
+    if first is None:
+        return
+    waits = f"to look at: their day was locked, so they count from {first} on"
+    link = f"{reverse('accounts:late')}?{urlencode({'period': OPEN_PERIOD})}"
+    yield Matter(count_of(late_documents(Period(first))), "late document", waits, link)
+
+
+def _refused_documents(_person: Person) -> Iterable[Matter]:
+    waiting = count_of(RefusedDocument.objects.filter(resolved_at=None))
+    yield Matter(waiting, "refused document", "to compare and settle", reverse("accounts:refused"))
+
+
 def _own_questions(person: Person) -> Iterable[Matter]:
     own = own_van(person)
     asked = count_of(open_questions(own, timezone.now())) if own else 0
@@ -88,4 +108,6 @@ def _own_questions(person: Person) -> Iterable[Matter]:
 register("questions", _questions, Role.OWNER)
 register("waiting uses", _waiting_uses, Role.OWNER)
 register("questions about own closes", _own_questions, Role.TECHNICIAN)
+register("late documents", _late_documents, Role.ACCOUNTANT)
+register("refused documents", _refused_documents, Role.ACCOUNTANT, Role.OWNER)
 register("differences of counts", _count_differences, Role.STOREKEEPER, Role.OWNER)

@@ -29,7 +29,7 @@ from shop.models import Role, the_shop
 from shop.people.admin_log import note_change
 from shop.people.permissions import for_roles, person_of
 from shop.templatetags.amounts import exact_money, quantity
-from shop.web.accounting.forms import BooksPeriodForm
+from shop.web.accounting.forms import BooksPeriodForm, LateForm
 from shop.web.code_select import CodeChoice
 from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Table, address, numbers, shop_money
@@ -262,8 +262,8 @@ def provisional(request: HttpRequest) -> HttpResponse:
 @require_safe
 @for_roles(Role.OWNER, Role.ACCOUNTANT)
 def late(request: HttpRequest) -> HttpResponse:
-    """List documents of locked days that count in a later period."""
-    form = BooksPeriodForm(request)
+    """List documents of locked days that count in a later period: the open one unless told."""
+    form = LateForm(request)
     page = page_of(request, late_documents(form.period).order_by("-posted_at", "-pk"), "page")
     context = {
         "title": "Late documents",
