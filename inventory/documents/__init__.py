@@ -3,6 +3,7 @@
 from inventory.documents.types import (
     AFTER_LATEST,
     EARLIEST,
+    FORMULA_STARTS,
     LARGEST_MONEY,
     LARGEST_QUANTITY,
     LARGEST_UNIT_COST,
@@ -31,9 +32,11 @@ from inventory.documents.types import (
     digest,
     free_text_problem,
     money_problem,
+    name_problem,
     natural_order,
     problems,
     quantity_problem,
+    starts_a_formula,
     text_problem,
     time_problem,
 )
@@ -41,6 +44,7 @@ from inventory.documents.types import (
 __all__ = [
     "AFTER_LATEST",
     "EARLIEST",
+    "FORMULA_STARTS",
     "LARGEST_MONEY",
     "LARGEST_QUANTITY",
     "LARGEST_UNIT_COST",
@@ -69,9 +73,11 @@ __all__ = [
     "digest",
     "free_text_problem",
     "money_problem",
+    "name_problem",
     "natural_order",
     "problems",
     "quantity_problem",
+    "starts_a_formula",
     "text_problem",
     "time_problem",
 ]

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from enum import StrEnum
 from typing import Any, ClassVar, Protocol
+from unicodedata import normalize
 
 from inventory.documents.canonical_json import json_values
 
@@ -26,6 +27,7 @@ LONGEST_CODE = 64
 LONGEST_TEXT = 1000
 YEARS = range(2000, 2101)
 EARLIEST, AFTER_LATEST = (datetime(year, 1, 1, tzinfo=UTC) for year in (YEARS.start, YEARS.stop))
+FORMULA_STARTS = ("=", "+", "-", "\N{MINUS SIGN}", "@", "\t", "\r", "\n", "\0")
 
 
 class Kind(StrEnum):
@@ -218,11 +220,29 @@ def natural_order(identifier: str) -> str:
     return f"{padded}\n{identifier}"
 
 
-def text_problem(text: str, longest: int) -> str | None:
-    """Return what is wrong with a code or name, or None.
+def starts_a_formula(text: str) -> bool:
+    """Return whether a spreadsheet that opens an export might run a cell of this text as a formula.
 
-    A cell that starts with = + - @ would run as a formula in a spreadsheet that opens an export.
+    Judged in compatibility form (NFKC, Unicode Standard Annex 15), as a full-width sign may be read as a
+    plain one. OWASP ASVS 5.0, requirement 1.2.10, names the characters.
     """
+    return normalize("NFKC", text[:1]).startswith(FORMULA_STARTS)
+
+
+def name_problem(text: str, longest: int) -> str | None:
+    """Return what is wrong with a code or name that is new, or None.
+
+    What is named again may be kept from before this rule, so that is held against text_problem alone.
+    """
+    if found := text_problem(text, longest):
+        return found
+    if starts_a_formula(text):
+        return f"starts with {text[0]!r}, which a spreadsheet would run as a formula; use a letter"
+    return None
+
+
+def text_problem(text: str, longest: int) -> str | None:
+    """Return what is wrong with an id, code or name, or None; see name_problem for a new one."""
     if not text.strip():
         return "is empty; give it a value"
     if text != text.strip():

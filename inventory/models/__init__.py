@@ -11,20 +11,20 @@ from django.db.models import F, Q
 
 from inventory.db.fixed_point import FixedPointField
 from inventory.db.time_zones import time_zone_problem
-from inventory.documents import Kind, text_problem
+from inventory.documents import Kind, name_problem
 from inventory.items.grit_grades import P_GRADES
 from inventory.valuation.cost_layers import Method
 
 
 def validate_code(value: str) -> None:
     """Refuse a code that cannot be shown, typed or exported safely."""
-    if found := text_problem(value, 64):
+    if found := name_problem(value, 64):
         raise ValidationError(f"{value!r} {found}")
 
 
 def validate_name(value: str) -> None:
     """Refuse a name that cannot be shown or exported safely."""
-    if found := text_problem(value, 200):
+    if found := name_problem(value, 200):
         raise ValidationError(f"{value!r} {found}")
 
 
@@ -64,7 +64,7 @@ class Place(models.Model):
     """
 
     code = models.CharField(max_length=64, unique=True, validators=[validate_code])
-    name = models.CharField(max_length=200, blank=True)
+    name = models.CharField(max_length=200, blank=True, validators=[validate_name])
     kind = models.CharField(max_length=16, choices=PlaceKind.choices)
     bound_for = models.OneToOneField(
         "self", null=True, editable=False, on_delete=models.PROTECT, related_name="transit"
@@ -168,7 +168,7 @@ class Supplier(models.Model):
     """Who sells consumables."""
 
     code = models.CharField(max_length=64, unique=True, validators=[validate_code])
-    name = models.CharField(max_length=200, blank=True)
+    name = models.CharField(max_length=200, blank=True, validators=[validate_name])
     email = models.EmailField(blank=True)
 
     class Meta:

@@ -107,7 +107,8 @@ class CatalogueItem(ItemView):
         """Set the values, check them by the model's own rules, and save. Raises ValidationError."""
         for name, value in values.items():
             setattr(item, name, value)
-        item.full_clean()
+        # The code of what is there stays, whatever the rule for new ones says.
+        item.full_clean(exclude=() if item._state.adding else ("code",))
         item.save()
 
     @transaction.atomic
@@ -229,7 +230,7 @@ class VanItem(CatalogueItem):
         if place.kind != PlaceKind.VAN:
             raise ValidationError({"code": f"is a place of kind {place.kind}, no van"})
         place.name = values.get("place", {}).get("name", "")
-        place.full_clean()
+        place.full_clean(exclude=() if place._state.adding else ("code",))
         place.save()
         item.place = place
         super().fill(item, {"registration": values["registration"]})

@@ -72,6 +72,19 @@ def overhead_rate(
     return rate
 
 
+def check_rates(rates: Sequence[LabourRate | OverheadRate], zone: tzinfo) -> None:
+    """Refuse rates that could not be saved. Raises ValidationError as save_rates does."""
+    first = first_open_day(zone)
+    for rate in rates:
+        if rate.effective_from < first:
+            message = (
+                f"{rate.effective_from} is locked; the first open day is {first}: "
+                "let the rate start then, or reopen the books first"
+            )
+            raise ValidationError({"effective_from": message})
+        rate.full_clean()
+
+
 @transaction.atomic
 def save_rates(rates: Sequence[LabourRate | OverheadRate], zone: tzinfo) -> None:
     """Store rates and compute the costs of jobs again from the day the first one starts.
@@ -79,13 +92,7 @@ def save_rates(rates: Sequence[LabourRate | OverheadRate], zone: tzinfo) -> None
     Raises ValidationError when a rate is not valid or starts in a locked period, where costs are fixed.
     """
     hold_postings()
-    first = first_open_day(zone)
-    for rate in rates:
-        if rate.effective_from < first:
-            raise ValidationError(
-                {"effective_from": f"{rate.effective_from} is locked; the first open day is {first}"}
-            )
-        rate.full_clean()
+    check_rates(rates, zone)
     for rate in rates:
         rate.save()
     if rates:

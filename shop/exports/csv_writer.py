@@ -12,10 +12,9 @@ from typing import TextIO
 
 from django.core.management import CommandError
 
+from inventory.documents import starts_a_formula
 from shop.common.broken_pipe import quiet_when_nobody_reads
 
-# What a spreadsheet may take for the start of a formula (OWASP ASVS 5.0, requirement 1.2.10).
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\0")
 PLAIN_NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 
 
@@ -74,7 +73,7 @@ def cell(value: object) -> str:
     if isinstance(value, Decimal):
         return f"{value:f}"
     if isinstance(value, str):
-        harmless = not value.startswith(FORMULA_STARTS) or PLAIN_NUMBER.fullmatch(value)
+        harmless = not starts_a_formula(value) or PLAIN_NUMBER.fullmatch(value)
         return value if harmless else f"'{value}"
     if isinstance(value, date):
         return value.isoformat()

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from decimal import Decimal
 
+from inventory.documents import LONGEST_CODE, name_problem
 from inventory.models import OUTSIDE_CODES, Consumable, Place, PlaceKind, Supplier
 from shop.imports.csv_reader import Record
 from shop.models import DamageType, GlassType, JobType, Outcome, Technician, Van
@@ -111,6 +112,9 @@ class Codes:
         if not self._create_missing:
             record.fault(column, f"is not a known {name}; {CREATE}")
             return code
+        if found := name_problem(code, LONGEST_CODE):
+            record.fault(column, found)
+            return ""
         known[compared(code)] = code
         self._missing.setdefault(name, []).append(code)
         return code

@@ -3,7 +3,7 @@
 from decimal import Decimal
 from typing import NamedTuple
 
-from inventory.documents import quantity_problem
+from inventory.documents import name_problem, quantity_problem
 from inventory.items.grit_grades import P_GRADES
 from inventory.models import Consumable, ConsumableKind
 from shop.common.text import exact, shortened
@@ -77,8 +77,10 @@ class Consumables:
             self.rows[code] = (record.line, facts)
 
     def check(self) -> None:
-        """Note rows that say other than what is known of their consumable."""
-        for consumable in Consumable.objects.all():
+        """Note rows that say other than what is known of their consumable, and new names that cannot be."""
+        known_ones = Consumable.objects.all()
+        self._check_new({consumable.code for consumable in known_ones})
+        for consumable in known_ones:
             if consumable.code not in self.rows:
                 continue
             line, facts = self.rows[consumable.code]
@@ -90,6 +92,15 @@ class Consumables:
                         f"{shortened(_shown(known))}; change it in the admin"
                     )
                     self.context.faults.append(Fault(line, column, _shown(value), message))
+
+    def _check_new(self, known: set[str]) -> None:
+        for code, (line, facts) in self.rows.items():
+            if code in known:
+                continue
+            named = {"code": code, "name": facts.name, "stock_unit": facts.stock_unit}
+            for column, value in named.items():
+                if found := name_problem(value, LONGEST_NAME):
+                    self.context.faults.append(Fault(line, column, value, found))
 
     def write(self) -> Summary:
         """Add the consumables that are new."""

@@ -35,7 +35,8 @@ def book(reference: str, said: Mapping[str, Any]) -> tuple[Job, bool]:
         raise AlreadyClosed(f"Job {reference} is closed; correct its close, or post further uses.")
     for name, value in said.items():
         setattr(job, name, value)
-    job.full_clean()
+    # The reference of a job that is there stays, whatever the rule for new ones says.
+    job.full_clean(exclude=() if created else ("reference",))
     if _is_in_a_circle(job):
         raise ValidationError(
             {"callback_of": "comes back to the job itself; name the job that was done first"}

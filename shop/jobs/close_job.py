@@ -15,7 +15,7 @@ from django.db.models import Model, Value
 from django.utils import timezone
 
 from inventory import documents, ledger
-from inventory.documents import Kind, Problem
+from inventory.documents import LONGEST_CODE, Kind, Problem, name_problem, text_problem
 from inventory.ledger import Conflict, Posting, Refused
 from inventory.ledger.code_lookup import Catalogue
 from inventory.models import Document
@@ -116,6 +116,12 @@ class _Names:
         original = close.callback_of
         if original and original not in self.jobs and original not in self.closing:
             yield Problem("callback_of", original, "is not a known job")
+        if (
+            close.job not in self.jobs
+            and not text_problem(close.job, LONGEST_CODE)
+            and (found := name_problem(close.job, LONGEST_CODE))
+        ):
+            yield Problem("job", close.job, found)
         if close.job in self.jobs and self.jobs[close.job].status == JobStatus.CANCELLED:
             yield Problem("job", close.job, "is cancelled; book it again or close it under a new reference")
         yield from line_problems(close.uses, self.consumables)

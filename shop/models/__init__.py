@@ -109,7 +109,7 @@ class Van(models.Model):
     """A van; its stock is at its place, which has the same code."""
 
     place = models.OneToOneField(Place, on_delete=models.PROTECT, related_name="van")
-    registration = models.CharField(max_length=32, blank=True)
+    registration = models.CharField(max_length=32, blank=True, validators=[validate_name])
 
     class Meta:
         ordering = ["place__code"]
@@ -127,7 +127,7 @@ class Technician(models.Model):
     """Someone who repairs glass, with or without a sign-in."""
 
     code = models.CharField(max_length=64, unique=True, validators=[validate_code])
-    name = models.CharField(max_length=200, blank=True)
+    name = models.CharField(max_length=200, blank=True, validators=[validate_name])
     person = models.OneToOneField(
         Person, null=True, blank=True, on_delete=models.SET_NULL, related_name="technician"
     )
@@ -253,7 +253,7 @@ class JobType(models.Model):
     """A priced service, with the minutes and consumables it should take."""
 
     code = models.CharField(max_length=64, unique=True, validators=[validate_code])
-    name = models.CharField(max_length=200, blank=True)
+    name = models.CharField(max_length=200, blank=True, validators=[validate_name])
     list_price = FixedPointField(default=Decimal(0), validators=[NOT_NEGATIVE], help_text="net of tax")
     standard_minutes = FixedPointField(default=Decimal(0), validators=[NOT_NEGATIVE])
 

@@ -15,7 +15,7 @@ from inventory.models import Document
 from inventory.reports.expiring_stock import redate_lots
 from inventory.valuation.cost_layers import Method
 from shop.costing import job_costs
-from shop.costing.rates import first_open_day, labour_rate, overhead_rate, overtaken, save_rates
+from shop.costing.rates import check_rates, first_open_day, labour_rate, overhead_rate, overtaken, save_rates
 from shop.models import BEGINNING, LabourRate, OverheadRate, Shop, Technician, the_shop
 
 OVERHEAD_FIGURES = ("monthly_overhead", "capacity_minutes", "vehicle_per_minute")
@@ -45,6 +45,12 @@ class Done:
 
     revalued: frozenset[int]
     warnings: tuple[str, ...]
+
+
+def check(changes: Changes) -> None:
+    """Refuse changes that could not be made. Raises ValidationError as set_up does."""
+    shop = _shop(changes)
+    check_rates(_rates(changes, shop), shop.zone)
 
 
 @transaction.atomic

@@ -18,7 +18,15 @@ from django.views.decorators.http import require_http_methods, require_safe
 from inventory.documents import LARGEST_MONEY
 from shop.common.page_fields import DayField
 from shop.common.pagination import page_of
-from shop.costing.rates import first_open_day, labour_rate, overhead_rate, overtaken, save_rates, without_rate
+from shop.costing.rates import (
+    check_rates,
+    first_open_day,
+    labour_rate,
+    overhead_rate,
+    overtaken,
+    save_rates,
+    without_rate,
+)
 from shop.models import (
     BEGINNING,
     JobCost,
@@ -277,6 +285,7 @@ def _set_rate(
     if request.method == "POST" and form.is_valid():
         try:
             rate, figures = form.made()
+            check_rates([rate], shop.zone)
             effect = _effect(rate)
             if (effect.jobs or effect.replaces) and "sure" not in request.POST:
                 return render(request, "shop/owner/rate.html", {**context, "effect": effect, "rate": rate})

@@ -17,7 +17,7 @@ from shop.common.text import exact
 from shop.models import LengthUnit, Role, Shop, the_shop
 from shop.people.admin_log import note_change
 from shop.people.permissions import for_roles, person_of
-from shop.setup.shop_settings import Changes, set_up
+from shop.setup.shop_settings import Changes, check, set_up
 from shop.web.form_errors import add_errors
 from shop.web.owner.section_links import areas
 
@@ -58,12 +58,13 @@ def settings(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         given = {name: value for name, value in form.cleaned_data.items() if value != now[name]}
         asks = [name for name in ("cost_method", "time_zone") if name in given]
-        if asks and "sure" not in request.POST:
-            return render(request, "shop/owner/settings.html", {**context, "asks": asks})
         if not given:
             messages.info(request, "Nothing was changed.")
             return redirect("owner:settings")
         try:
+            check(_changes(given))
+            if asks and "sure" not in request.POST:
+                return render(request, "shop/owner/settings.html", {**context, "asks": asks})
             done = set_up(_changes(given))
         except ValidationError as error:
             add_errors(form, error)

@@ -214,6 +214,40 @@ def test_a_bad_labour_rate_is_refused_with_the_reason(fields: dict[str, str], pr
     assert not LabourRate.objects.exists()
 
 
+@pytest.mark.parametrize(
+    ("path", "given", "problem"),
+    [
+        (
+            "/owner/rates/labour/",
+            {"per_hour": "70", "effective_from": "2026-03-01", "technician": ""},
+            "2026-03-01 is locked; the first open day is 2026-04-01: let the rate start then, or reopen",
+        ),
+        (
+            "/owner/rates/labour/",
+            {"per_hour": "-1", "effective_from": "2026-04-01", "technician": ""},
+            "greater than or equal to 0",
+        ),
+        (
+            "/owner/rates/overhead/",
+            {"vehicle_per_minute": "1", "effective_from": "2026-03-01"},
+            "2026-03-01 is locked",
+        ),
+        ("/owner/settings/", {"time_zone": "Europe/Lisbon"}, "stays UTC while a period is locked"),
+        ("/owner/settings/", {"cost_method": "fifo", "name": "=1"}, "formula"),
+    ],
+)
+def test_what_would_be_refused_is_refused_before_it_is_asked_about(
+    path: str, given: dict[str, str], problem: str
+) -> None:
+    close("J-1", "2026-03-02", used(DISC, "1"))
+    close("J-2", "2026-04-02", used(DISC, "1"))
+    lock("2026-04-01")
+    answer = send(path, **(settings_of(**given) if "settings" in path else given))
+    assert answer.status_code == 400
+    assert problem in said(answer)
+    assert "Sure?" not in said(answer)
+
+
 def test_overhead_keeps_what_is_left_empty_and_refuses_half_of_a_rate() -> None:
     answer = send("/owner/rates/overhead/", monthly_overhead="3000", effective_from="2026-03-01")
     assert "give the labour minutes the shop can practically do" in said(answer)
