@@ -4,7 +4,6 @@ from typing import Any
 
 from django import forms
 from django.db.models import QuerySet, Sum
-from django.utils import timezone
 from django_filters import FilterSet
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers
@@ -20,7 +19,7 @@ from shop.costing.costing_rows import JOB_COLUMNS
 from shop.costing.formulas import AMOUNTS, JobCosts
 from shop.costing.posted_costs import NOTHING, posted_costs
 from shop.costing.standard_costs import labour_lines, material_lines
-from shop.models import Person, in_shop_zone, the_shop
+from shop.models import Person
 from shop.profitability.margins import GROUPINGS, margins_of
 
 BY = ("damage_type", *(name for name in GROUPINGS if name != "damage_type"))
@@ -130,11 +129,11 @@ class LabourLineSerializer(serializers.Serializer[Any]):
     actual_minutes = NumberField()
     standard_minutes = NumberField()
     actual_cost = NumberField()
-    variances = LabourVariancesSerializer(allow_null=True, help_text="null: the shop has no rate")
+    variances = LabourVariancesSerializer(allow_null=True, help_text="null: no rate on a job's day")
 
 
 class LabourVariances(ReportList):
-    """Labour: standard against actual, at the shop's rate of the last day."""
+    """Labour: standard against actual, at the shop's rate of each job's day."""
 
     form = PeriodForm
     serializer_class = LabourLineSerializer
@@ -146,8 +145,7 @@ class LabourVariances(ReportList):
 
     def report(self, **asked: Any) -> Any:
         """Return the lines."""
-        day = asked["end"] or in_shop_zone(timezone.now(), the_shop()).date()
-        return list(labour_lines(asked["start"], asked["end"], rate_day=day))
+        return list(labour_lines(asked["start"], asked["end"]))
 
 
 class CostingSerializer(serializers.Serializer[Any]):

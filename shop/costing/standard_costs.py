@@ -1,21 +1,24 @@
 """Standard against actual: what jobs should have taken and cost, and what they did."""
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from functools import reduce
+from itertools import groupby
+from operator import add, itemgetter
 
-from django.db.models import QuerySet, Sum
+from django.db.models import Case, IntegerField, QuerySet, Sum, Value, When
 
 from inventory.models import Consumable, ConsumableKind, MovementValue
-from shop.costing.formulas import rate_on
 from shop.costing.net_issues import net_into_jobs
 from shop.costing.posted_costs import posted_costs
 from shop.costing.variances import LabourVariances, MaterialVariances, labour_variances, material_variances
-from shop.models import JobCost, JobType, LabourRate, StandardUse
+from shop.models import JobCost, JobType, LabourRate, StandardUse, start_of_day
 
 ZERO = Decimal(0)
+NO_RATE = -1
 CONSUMPTION_BY = ("job_type", "technician", "damage_type", "glass")
 Pair = tuple[str, str]
 
@@ -56,7 +59,10 @@ class ConsumptionLine:
 
 @dataclass(frozen=True, slots=True)
 class LabourLine:
-    """One job type's minutes, against the standard at the shop's own rate; None when the shop has no rate."""
+    """One job type's minutes, against the standard at the shop's own rate.
+
+    The variances are None when the shop had no rate on the day of one of its jobs.
+    """
 
     job_type: str
     jobs: int
@@ -64,6 +70,16 @@ class LabourLine:
     standard_minutes: Decimal
     actual_cost: Decimal
     variances: LabourVariances | None
+
+    def __add__(self, other: "LabourLine") -> "LabourLine":
+        return LabourLine(
+            self.job_type,
+            self.jobs + other.jobs,
+            self.actual_minutes + other.actual_minutes,
+            self.standard_minutes + other.standard_minutes,
+            self.actual_cost + other.actual_cost,
+            self.variances + other.variances if self.variances and other.variances else None,
+        )
 
 
 def material_lines(start: date | None = None, end: date | None = None) -> Iterator[MaterialLine]:
@@ -149,37 +165,48 @@ def _allowed(jobs: dict[Pair, int]) -> dict[Pair, Decimal]:
     return allowed
 
 
-def labour_lines(
-    start: date | None = None, end: date | None = None, *, rate_day: date
-) -> Iterator[LabourLine]:
-    """Yield the labour of each job type; the standard rate is the shop's own in force on `rate_day`.
+def labour_lines(start: date | None = None, end: date | None = None) -> Iterator[LabourLine]:
+    """Yield the labour of each job type; the standard rate is the shop's own in force on each job's day.
 
     As everything of a period, it is what posted there: a close of a locked month that was undone later stays
     in that month and leaves the one in which its correction posts, whose minutes may then be negative.
     """
     costs = posted_costs(start, end).exclude(jobs=0)
-    rate = rate_on(LabourRate.objects.filter(technician__isnull=True), rate_day)
+    rates = list(LabourRate.objects.filter(technician__isnull=True).order_by("effective_from"))
     standard = dict(JobType.objects.values_list("code", "standard_minutes"))
     rows = (
-        costs.values_list("job_type__code")
+        costs.annotate(rate=_number_of_rate(rates))
+        .values_list("job_type__code", "rate")
         .annotate(jobs=Sum("jobs"), minutes=Sum("labour_minutes"), cost=Sum("labour"))
         .exclude(jobs=0, minutes=0, cost=0)
-        .order_by("job_type__code")
+        .order_by("job_type__code", "rate")
     )
-    for job_type, jobs, minutes, cost in rows:
-        allowed = standard[job_type] * jobs
-        yield LabourLine(
-            job_type,
-            jobs,
-            minutes,
-            allowed,
-            cost,
-            None
-            if rate is None
-            else labour_variances(
-                actual_minutes=minutes,
-                actual_cost=cost,
-                standard_minutes=allowed,
-                standard_rate_per_hour=rate.per_hour,
-            ),
-        )
+    for job_type, group in groupby(rows, key=itemgetter(0)):
+        parts = [
+            LabourLine(
+                job_type,
+                jobs,
+                minutes,
+                standard[job_type] * jobs,
+                cost,
+                None
+                if rate == NO_RATE
+                else labour_variances(
+                    actual_minutes=minutes,
+                    actual_cost=cost,
+                    standard_minutes=standard[job_type] * jobs,
+                    standard_rate_per_hour=rates[rate].per_hour,
+                ),
+            )
+            for _, rate, jobs, minutes, cost in group
+        ]
+        yield reduce(add, parts)
+
+
+def _number_of_rate(rates: Sequence[LabourRate]) -> Case:
+    """Return which of rates, the first one first, was in force on the day of a job; NO_RATE for none."""
+    latest_first = reversed(list(enumerate(rates)))
+    cases = [
+        When(closed_at__gte=start_of_day(rate.effective_from), then=number) for number, rate in latest_first
+    ]
+    return Case(*cases, default=Value(NO_RATE), output_field=IntegerField())

@@ -32,6 +32,9 @@ class LabourVariances:
     rate: Decimal
     efficiency: Decimal
 
+    def __add__(self, other: "LabourVariances") -> "LabourVariances":
+        return LabourVariances(self.rate + other.rate, self.efficiency + other.efficiency)
+
     @property
     def total(self) -> Decimal:
         return self.rate + self.efficiency

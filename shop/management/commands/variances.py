@@ -3,13 +3,10 @@
 from argparse import ArgumentParser
 from typing import Any
 
-from django.utils import timezone
-
 from shop.costing.standard_costs import labour_lines, material_lines
 from shop.management import text_tables
 from shop.management.books_command import BooksCommand
 from shop.management.day_arguments import check_period, day_argument
-from shop.models import the_shop
 
 
 class Command(BooksCommand):
@@ -26,6 +23,5 @@ class Command(BooksCommand):
         """Print both tables."""
         start, end = options["start"], options["end"]
         check_period(start, end)
-        rate_day = end or timezone.now().astimezone(the_shop().zone).date()
         self.stdout.write(text_tables.materials(list(material_lines(start, end))))
-        self.stdout.write(text_tables.labour(list(labour_lines(start, end, rate_day=rate_day))))
+        self.stdout.write(text_tables.labour(list(labour_lines(start, end))))

@@ -141,8 +141,7 @@ def _material_variances(form: ExportForm) -> Rows:
 
 
 def _labour_variances(form: ExportForm) -> Rows:
-    day = form.period.end or timezone.localdate()
-    for line in labour_lines(form.period.start, form.period.end, rate_day=day):
+    for line in labour_lines(form.period.start, form.period.end):
         yield (
             *(line.job_type, line.jobs, line.actual_minutes, line.standard_minutes, line.actual_cost),
             *((line.variances.rate, line.variances.efficiency) if line.variances else (None, None)),

@@ -151,7 +151,6 @@ def _variance(amount: Decimal, written: Money) -> str:
 
 
 def _labour_table(form: ConsumptionForm, written: Money) -> Table:
-    day = form.period.end or timezone.localdate()
     rows = [
         [
             Cell(line.job_type, tags=("few jobs",) if line.jobs < FEW_JOBS else ()),
@@ -162,7 +161,7 @@ def _labour_table(form: ConsumptionForm, written: Money) -> Table:
             Cell(_variance(line.variances.rate, written) if line.variances else "no rate"),
             Cell(_variance(line.variances.efficiency, written) if line.variances else "no rate"),
         ]
-        for line in labour_lines(form.period.start, form.period.end, rate_day=day)
+        for line in labour_lines(form.period.start, form.period.end)
     ]
     return Table(
         caption=f"Labour minutes by job type, {form.period}",
