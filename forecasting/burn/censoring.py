@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 
 from forecasting.demand.frames import CONSUMABLE, of_each
+from shop.workload.regular_work import PAUSE_WEEKS, opening
 
 # A week without a job that chance alone, at the van's usual number of jobs, brings less often than this: the
 # van was off the road. A choice of ours, no source.
 CHANCE_OF_NO_JOB = 0.01
 # So long a van without stock is taken to have wanted some; then, that it does without.
 DRY_WEEKS_MAX = 8
-# A van that has not done a job for so long is taken to be given up.
-GIVEN_UP_WEEKS = 13
+GIVEN_UP_WEEKS = PAUSE_WEEKS
 
 
 def off_the_road(jobs: pd.DataFrame) -> pd.DataFrame:
@@ -46,15 +46,23 @@ def bare_weeks(came: pd.DataFrame, went: pd.DataFrame) -> pd.DataFrame:
     return (at_start + came <= 0).iloc[1:]
 
 
+def _at_work(jobs: pd.DataFrame) -> pd.DataFrame:
+    """Tell the weeks since each van's regular work began."""
+    worked = (jobs > 0).to_numpy()
+    openings = [opening(np.flatnonzero(weeks).tolist()) for weeks in worked.T]
+    first = np.array([len(jobs) if week is None else week for week in openings], dtype=np.int64)
+    return pd.DataFrame(np.arange(len(jobs))[:, None] >= first, index=jobs.index, columns=jobs.columns)
+
+
 def observed_weeks(use: pd.DataFrame, jobs: pd.DataFrame, bare: pd.DataFrame) -> pd.DataFrame:
     """Tell which weeks count, by series; `jobs` are by van.
 
-    A week with use always does. Without use it does not before the van's first job, before the first van
-    used the consumable, while the van was off the road, nor, for the first weeks of that, while it held none
-    of the consumable (`bare`).
+    A week with use always does. Without use it does not before the van's regular work began, before the first
+    van used the consumable, while the van was off the road, nor, for the first weeks of that, while it held
+    none of the consumable (`bare`).
     """
     used = use > 0
-    at_work = of_each("jobs", (jobs > 0).cummax(), use.columns)
+    at_work = of_each("jobs", _at_work(jobs), use.columns)
     introduced = used.T.groupby(level=CONSUMABLE).transform("any").T.cummax()
     began = at_work & introduced
     dry = bare & ~used & began

@@ -15,14 +15,13 @@ from inventory.db.fixed_point import SCALE
 from inventory.reports.iso_weeks import A_WEEK, BEFORE, Weeks, monday_of
 from inventory.reports.weekly_consumption import (
     WeekRow,
-    first_use,
     places_with_stock_moved,
     used_consumables,
     weekly_flows,
     weekly_use,
 )
-from shop.jobs.job_counts import first_job, jobs_booked, jobs_done, van_places
 from shop.models import in_shop_zone, the_shop
+from shop.workload.job_counts import jobs_booked, jobs_done, regular_work_from, van_places
 
 HISTORY_WEEKS_MAX = 156
 AHEAD_WEEKS_MAX = 26
@@ -58,13 +57,12 @@ class BurnPanel:
 
 
 def known_weeks(known_at: datetime) -> Weeks:
-    """Return the whole weeks, on the shop's clocks, that had ended and had work in them; the latest ones."""
+    """Return the whole weeks, on the shop's clocks, that had ended since regular work began: the latest."""
     shop = the_shop()
     end = monday_of(in_shop_zone(known_at, shop).date())
-    moments = [moment for moment in (first_job(known_at), first_use(known_at)) if moment is not None]
-    if not moments:
+    first = regular_work_from(known_at)
+    if first is None:
         return Weeks(end, 0, shop.zone)
-    first = monday_of(in_shop_zone(min(moments), shop).date())
     count = min(max((end - first) // A_WEEK, 0), HISTORY_WEEKS_MAX)
     return Weeks(end - count * A_WEEK, count, shop.zone)
 

@@ -19,11 +19,11 @@ from forecasting.policy_review.what_if import DAYS_A_WEEK, Panel
 from forecasting.replenishment.inputs import classes_now, service_of
 from inventory.db.fixed_point import SCALE
 from inventory.models import Consumable, Place
-from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
-from inventory.reports.weekly_consumption import first_use, used_consumables, weekly_use
+from inventory.reports.iso_weeks import A_WEEK, Weeks
+from inventory.reports.weekly_consumption import used_consumables, weekly_use
 from shop.costing.last_landed_cost import known_unit_costs
-from shop.jobs.job_counts import first_job, jobs_done
-from shop.models import in_shop_zone, the_shop
+from shop.models import the_shop
+from shop.workload.job_counts import jobs_done, regular_work_from
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -62,12 +62,6 @@ class Past:
     unit_cost: FloatArray
 
 
-def first_monday(known_at: datetime) -> date | None:
-    """Return the Monday of the first week with work in it, None before any."""
-    moments = [moment for moment in (first_job(known_at), first_use(known_at)) if moment is not None]
-    return monday_of(in_shop_zone(min(moments), the_shop()).date()) if moments else None
-
-
 def read_past(
     first: date,
     weeks: int,
@@ -104,8 +98,8 @@ def read_past(
 def _history_start(first: date, now: datetime, *, whenever_recorded: bool) -> date:
     zone = the_shop().zone
     known_at = now if whenever_recorded else Weeks(first, 0, zone).start
-    start = first_monday(known_at)
-    ever = first_monday(now)
+    start = regular_work_from(known_at)
+    ever = regular_work_from(now)
     if ever is None:
         raise CannotReplayError("No van has used anything yet; there is nothing to replay.")
     need = HISTORY_WEEKS_MIN * A_WEEK

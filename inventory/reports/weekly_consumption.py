@@ -11,7 +11,7 @@ the stock unit, as they are stored (`inventory.db.fixed_point`).
 from collections.abc import Collection
 from datetime import datetime
 
-from django.db.models import BigIntegerField, Case, F, Min, Q, QuerySet, Sum, When
+from django.db.models import BigIntegerField, Case, F, Q, QuerySet, Sum, When
 from django.db.models.functions import Coalesce
 
 from inventory.documents import Kind
@@ -19,18 +19,6 @@ from inventory.models import Movement, Place, PlaceKind
 from inventory.reports.iso_weeks import Weeks
 
 WeekRow = tuple[int, int, int, int]  # place id, consumable id, number of the week, ten-thousandths
-
-
-def first_use(known_at: datetime) -> datetime | None:
-    """Return when a van first used anything, None before that."""
-    moment: datetime | None = (
-        Movement.objects.filter(
-            recorded_at__lte=known_at, destination__kind=PlaceKind.JOB, source__kind=PlaceKind.VAN
-        )
-        .order_by()
-        .aggregate(first=Min("occurred_at"))["first"]
-    )
-    return moment
 
 
 def used_consumables(weeks: Weeks, known_at: datetime) -> list[int]:

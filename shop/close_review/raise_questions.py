@@ -5,10 +5,11 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from decimal import Decimal
 
-from shop.close_review.rules import History, JobClose, UsedConsumable, check_close
+from shop.close_review.rules import History, JobClose, UsedConsumable, check_close, check_day
 from shop.close_review.rules import StandardUse as Standard
 from shop.common.chunks import chunks
 from shop.models import Finding, Job, JobUse, StandardUse, in_shop_zone, the_shop
+from shop.workload.job_counts import regular_work_from
 
 # The latest jobs of a type say what is usual; older ones were done with other people and discs.
 HISTORY_JOBS = 100
@@ -55,6 +56,31 @@ def of_documents(
                 )
             )
     return found
+
+
+def of_days(jobs: dict[int, Job], now: datetime, *, alone: bool) -> list[Finding]:
+    """Return what to ask about the days of jobs just closed, by their documents' ids, unsaved.
+
+    One that comes alone is compared with the latest of the others. A file may bring years of work in any
+    order, so each is compared with the beginning of the shop's regular work. At most two queries.
+    """
+    shop = the_shop()
+    if alone:
+        others = Job.objects.filter(closed_at__isnull=False).exclude(pk__in=[job.pk for job in jobs.values()])
+        latest = others.order_by("-closed_at").values_list("closed_at", flat=True).first()
+        compared = in_shop_zone(latest, shop).date() if latest else None
+        what = "the latest close of another job, on"
+    else:
+        compared = regular_work_from(now)
+        what = "regular work began, in the week of"
+    if compared is None:
+        return []
+    return [
+        Finding(job=job, document_id=document, code=found.code, message=found.message)
+        for document, job in jobs.items()
+        if job.closed_at
+        for found in check_day(in_shop_zone(job.closed_at, shop).date(), compared, what)
+    ]
 
 
 def _standing_uses(jobs: Iterable[Job]) -> dict[int, list[JobUse]]:

@@ -6,7 +6,7 @@ and leaves room for the answer "yes, it was so". Quantities are in stock units.
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from decimal import ROUND_CEILING, Decimal
 from enum import StrEnum
 from statistics import median
@@ -27,6 +27,9 @@ LEAST_SPREAD_SHARE = Decimal("0.2")
 # Clocks of phones differ by less. Our choice, no source.
 CLOCK_DIFFERENCE = timedelta(minutes=5)
 
+# A close so long before others has a wrong year, or came from a wrong clock. Our choice, no source.
+LONG_BEFORE = timedelta(weeks=26)
+
 FINISHED_OUTCOMES = frozenset({"removed", "reduced"})
 COUNTED = "counted"
 
@@ -42,6 +45,7 @@ class Check(StrEnum):
     SPOILT_EXCEEDS_USED = "spoilt exceeds used"
     LABOUR_BELOW_MINUTES = "labour below minutes"
     CLOSED_IN_FUTURE = "closed in future"
+    CLOSED_LONG_BEFORE = "closed long before"
     FILE_DIFFERS = "file differs"
     FILE_NOT_ADDED = "file not added"
 
@@ -133,6 +137,17 @@ def _closed_in_future(close: JobClose, now: datetime) -> Iterator[Finding]:
             "",
             f"The job is closed at {close.closed_at.astimezone(now.tzinfo):%Y-%m-%d %H:%M}, "
             f"but it is {now:%Y-%m-%d %H:%M} now. Is the device's clock right? If not, correct the time.",
+        )
+
+
+def check_day(closed_on: date, other: date, what: str) -> Iterator[Finding]:
+    """Yield what to ask about the day of a close, against that of other work: `what` says which that is."""
+    if other - closed_on > LONG_BEFORE:
+        yield Finding(
+            Check.CLOSED_LONG_BEFORE,
+            "",
+            f"The job is closed on {closed_on}, long before {what} {other}. "
+            "Is the date right, and the device's clock? If not, take the close back and close it anew.",
         )
 
 

@@ -7,7 +7,7 @@ from inventory.documents import Kind, money_problem, quantity_problem
 from inventory.ledger import Conflict, Refused
 from inventory.models import Document
 from shop.common.chunks import chunks
-from shop.common.text import shortened
+from shop.common.text import counted, shortened
 from shop.imports.context import Context, Summary
 from shop.imports.csv_reader import Fault, Record
 from shop.imports.differences import differences
@@ -85,11 +85,13 @@ class Jobs:
             return summary
         summary.new = sum(job.posting.created for job in closed)
         summary.already = len(closed) - summary.new
+        if asked := sum(len(job.findings) for job in closed if job.posting.created):
+            summary.notes = [f"{counted(asked, 'question')} about these jobs to answer on the questions page"]
         for job in closed:
             if job.posting.created:
                 summary.flagged.add(job.job, job.posting.flags)
         context = self.context
-        summary.notes = post_waiting(context.by, context.now, summary.flagged, context.bar).notes()
+        summary.notes += post_waiting(context.by, context.now, summary.flagged, context.bar).notes()
         return summary
 
     def _fault(self, job: str, column: str, value: str, expected: str) -> None:

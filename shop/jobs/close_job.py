@@ -155,6 +155,7 @@ def _close_all(
     found, more = _add_what_waited(jobs, by, now) if alone else ([], False)
     # What a job was closed with before is undone by the time it is closed anew.
     found += raise_questions.of_documents(jobs, None if more else rows, now, alone=alone)
+    found += raise_questions.of_days(jobs, now, alone=alone)
     Finding.objects.bulk_create(found, batch_size=BATCH)
     return [Closed(close.job, posting) for close, posting in zip(batch, postings, strict=True)]
 

@@ -9,6 +9,7 @@ from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods
 
@@ -24,7 +25,8 @@ from shop.people.permissions import for_roles, person_of
 from shop.web.storeroom import entry_forms, typical_quantities
 from shop.web.storeroom.counted_before import FIELD, CountQuestion, count_question
 from shop.web.storeroom.entry_forms import EnteredLines, HeadForm, LineForm
-from shop.web.storeroom.entry_warnings import Entered, count_questions, questions
+from shop.web.storeroom.entry_warnings import Entered, count_questions, day_question, questions
+from shop.workload.job_counts import latest_close
 
 LISTED_CONSUMABLES = 1000
 LISTED_PACKS = 200
@@ -174,7 +176,8 @@ def _questions(entry: Entry, head: dict[str, Any], entered: EnteredLines) -> Ite
         )
         for form, quantity in zip(entered.forms, entered.quantities, strict=True)
     ]
-    return count_questions(lines) if entry.blind else questions(lines)
+    yield from day_question(timezone.localdate(head["occurred_at"]), latest_close())
+    yield from count_questions(lines) if entry.blind else questions(lines)
 
 
 def _place_problems(refused: Refused, head: forms.Form, entered: EnteredLines) -> None:

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 from statistics import median
 
-from shop.close_review.rules import UNIT_MISTAKE
+from shop.close_review.rules import LONG_BEFORE, UNIT_MISTAKE
 from shop.common.text import exact
 
 # A price this many times the last one, or one over it, is asked about. Our choice, no source.
@@ -45,6 +46,12 @@ def questions(lines: Sequence[Entered]) -> Iterator[str]:
                     f"{exact(round(line.last_cost, 4))}. Is this the cost of the whole line?"
                 )
     yield from _overdrawn(lines)
+
+
+def day_question(day: date, latest: date | None) -> Iterator[str]:
+    """Yield a question about a day long before the latest work of the shop."""
+    if latest is not None and latest - day > LONG_BEFORE:
+        yield f"It is dated {day}, long before the latest closed job on {latest}. Is the date right?"
 
 
 def count_questions(lines: Sequence[Entered]) -> Iterator[str]:

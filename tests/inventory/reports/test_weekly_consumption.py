@@ -18,7 +18,6 @@ from inventory.documents import Close, Correction, Count, CountLine, Line, Retur
 from inventory.models import Consumable, Document, Movement, Place
 from inventory.reports.iso_weeks import BEFORE, Weeks, monday_of
 from inventory.reports.weekly_consumption import (
-    first_use,
     places_with_stock_moved,
     used_consumables,
     weekly_flows,
@@ -175,16 +174,7 @@ def test_transfers_counts_and_what_the_depot_uses_are_no_use_of_a_van() -> None:
     use("C-1", day(6), 1, place="depot")
     assert weekly_use(weeks, NOW) == []
     assert used_consumables(weeks, NOW) == []
-    assert first_use(NOW) is None
     assert places_with_stock_moved(NOW) == {Place.objects.get(code="van-a").pk}
-
-
-def test_the_first_use_is_known_once_it_was_recorded() -> None:
-    use("C-2", day(6), 1, recorded=day(6))
-    use("C-1", day(2), 1, recorded=day(9))
-    assert first_use(day(5)) is None
-    assert first_use(day(8)) == day(6)
-    assert first_use(day(9)) == day(2)
 
 
 def test_a_week_is_bare_when_the_van_held_nothing_throughout() -> None:

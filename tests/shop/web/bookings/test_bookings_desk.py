@@ -13,7 +13,6 @@ from django.utils import timezone
 
 from shop.estimating.booked_demand import booked_use
 from shop.jobs import bookings
-from shop.jobs.job_counts import jobs_booked
 from shop.models import (
     Customer,
     DamageType,
@@ -29,6 +28,7 @@ from shop.models import (
     Van,
 )
 from shop.web.bookings.next_reference import next_free
+from shop.workload.job_counts import jobs_booked
 from tests.shop.desk_pages import client, desk, person, said, send
 from tests.shop.estimating.test_quote import consumable, work
 from tests.shop.world import DISC, at, book, charge_overhead, close, open_shop, pay, receive, used

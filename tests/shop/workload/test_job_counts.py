@@ -15,8 +15,8 @@ from inventory.reports.iso_weeks import Weeks
 from shop.jobs import returns_and_corrections
 from shop.jobs.close_data import Close
 from shop.jobs.close_job import close_job
-from shop.jobs.job_counts import first_job, jobs_booked, jobs_done, van_places
 from shop.models import DamageType, GlassType, Job, JobType, Van
+from shop.workload.job_counts import first_job, jobs_booked, jobs_done, van_places
 from tests.inventory.small_shop import NOW, day
 from tests.shop.job_shop import open_job_shop
 

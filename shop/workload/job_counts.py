@@ -8,8 +8,9 @@ from datetime import date, datetime, timedelta
 
 from django.db.models import Count, Min, Sum
 
-from inventory.reports.iso_weeks import Weeks
-from shop.models import Job, JobCost, JobStatus, Van
+from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
+from shop.models import Job, JobCost, JobStatus, Van, in_shop_zone, the_shop
+from shop.workload.regular_work import opening
 
 # A job booked for earlier and still open is taken to be done soon; one that is older was forgotten.
 LATE_DAYS = 14
@@ -21,6 +22,29 @@ def first_job(known_at: datetime) -> datetime | None:
     done = JobCost.objects.filter(jobs=1, document__recorded_at__lte=known_at)
     moment: datetime | None = done.order_by().aggregate(first=Min("closed_at"))["first"]
     return moment
+
+
+def latest_close() -> date | None:
+    """Return the day of the latest closed job, None without one."""
+    latest = Job.objects.filter(closed_at__isnull=False).order_by("-closed_at").first()
+    return in_shop_zone(latest.closed_at, the_shop()).date() if latest and latest.closed_at else None
+
+
+def regular_work_from(known_at: datetime) -> date | None:
+    """Return the Monday of the week in which regular work began, None before any job; see shop.workload.regular_work.
+
+    Two queries.
+    """
+    shop = the_shop()
+    first = first_job(known_at)
+    if first is None:
+        return None
+    start = monday_of(in_shop_zone(first, shop).date())
+    ahead = (in_shop_zone(known_at, shop).date() - start) // A_WEEK + 1
+    weeks = Weeks(start, max(ahead, 0), shop.zone)
+    done = jobs_done(weeks, known_at)
+    week = opening({week for jobs in done.values() for week, number in jobs.items() if number > 0})
+    return None if week is None else start + week * A_WEEK
 
 
 def van_places() -> list[int]:

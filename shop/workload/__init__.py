@@ -1,0 +1,1 @@
+"""How much work there is: jobs done and booked by van and week, and where regular work begins."""
