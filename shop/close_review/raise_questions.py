@@ -2,10 +2,11 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 
-from shop.close_review.rules import History, JobClose, UsedConsumable, check_close, check_day
+from shop.accounting.periods import ONE_DAY
+from shop.close_review.rules import LONG_BEFORE, History, JobClose, UsedConsumable, check_close, check_day
 from shop.close_review.rules import StandardUse as Standard
 from shop.common.chunks import chunks
 from shop.models import Finding, Job, JobUse, StandardUse, in_shop_zone, the_shop
@@ -64,14 +65,19 @@ def of_days(jobs: dict[int, Job], now: datetime, *, alone: bool) -> list[Finding
     One that comes alone is compared with the latest of the others. A file may bring years of work in any
     order, so each is compared with the beginning of the shop's regular work. At most two queries.
     """
-    shop = the_shop()
+    closed = [job.closed_at for job in jobs.values() if job.closed_at]
     if alone:
         others = Job.objects.filter(closed_at__isnull=False).exclude(pk__in=[job.pk for job in jobs.values()])
         latest = others.order_by("-closed_at").values_list("closed_at", flat=True).first()
-        compared = in_shop_zone(latest, shop).date() if latest else None
+        # Days need the shop's zone; most closes are near enough without.
+        if latest is None or not closed or latest - min(closed) <= LONG_BEFORE - ONE_DAY:
+            return []
+        shop = the_shop()
+        compared: date | None = in_shop_zone(latest, shop).date()
         what = "the latest close of another job, on"
     else:
-        compared = regular_work_from(now)
+        shop = the_shop()
+        compared = regular_work_from(now) if closed else None
         what = "regular work began, in the week of"
     if compared is None:
         return []

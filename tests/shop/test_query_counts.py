@@ -114,6 +114,6 @@ def test_history_costs_no_queries() -> None:
     assert long == short
     # PostgreSQL takes one more: the lock against changes of the period.
     lock = int(connection.vendor == "postgresql")
-    assert short["closing a job with 6 lines"] == 33 + lock
+    assert short["closing a job with 6 lines"] == 34 + lock
     assert short["adding uses"] == 34 + lock
     assert max(count for name, count in short.items() if "margin by" in name) <= 3
