@@ -19,7 +19,7 @@ class PeriodForm(forms.Form):
     """
 
     usual = "this year"
-    names = NAMES
+    names: tuple[str, ...] = NAMES
 
     start = DayField(label="From", required=False)
     end = DayField(label="To", required=False)
