@@ -108,7 +108,7 @@ def test_late_documents_wait_for_the_accountant_until_the_period_they_count_in_i
         "2 late documents to look at: their day was locked, so they count from 2026-04-01 on"
     ]
     assert said_to("olga") == said_to("sue") == []
-    (matter,) = waiting_for(Person.objects.get(username="ada")) or ()
+    (matter,) = waiting_for(Person.objects.get(username="ada")) or []
     assert matter.link in first_page("ada")
     assert listed(matter.link) == {"close C-3", "close C-4"}
     # The list opens on what waits, and the months before are there to be chosen.
