@@ -35,7 +35,8 @@ def receive(
     What differs is kept with the receipt in words and returned as flags; nothing is refused for it. A
     delivery that comes when the order was thought complete or called off is taken too: it is there. The same
     receipt again is answered with the first. `seen` says which count of the depot, of those that the delivery
-    is dated before, was the first to find it; those before are corrected (inventory.ledger.late_arrivals). Raises
+    is dated before, was the first to find it; those before are corrected (inventory.ledger.late_arrivals).
+    Raises
     what the ledger raises; StepRefused for another supplier and for a delivery before the order; StepConflict
     when the order was never sent.
     """

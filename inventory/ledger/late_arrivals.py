@@ -1,6 +1,7 @@
 """Stock that arrived before a count and is entered after it: was it on the shelf when that was counted?
 
-The book believes a count (inventory.ledger.count_adjustments). So what is entered afterwards as having arrived before it
+The book believes a count (inventory.ledger.count_adjustments). So what is entered afterwards as having
+arrived before it
 either explains what the count found too much, or counts as lost. Where it was not on the shelf yet, the count
 says too little: it is undone, and posted again at its moment with what arrived added.
 """

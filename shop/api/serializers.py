@@ -124,12 +124,12 @@ class CloseSerializer(ShapeSerializer):
     existing_damage = TextField(required=False)
     note = TextField(required=False)
 
-    def plain(self, values: Mapping[str, Any]) -> dict[str, Any]:
+    def with_lines(self, values: Mapping[str, Any]) -> dict[str, Any]:
         """Return the close's values, and which facts it says are empty: what is left out it does not say."""
         cleared = [
             name for name, nothing in close_data.CLEARED.items() if values.get(name, close_data) == nothing
         ]
-        return {**super().plain(values), "cleared": tuple(cleared)}
+        return {**super().with_lines(values), "cleared": tuple(cleared)}
 
 
 class UseSerializer(ShapeSerializer):

@@ -377,7 +377,8 @@ class Job(models.Model):
 class Booking(models.Model):
     """What was booked of a job that is closed now: its close may say otherwise, and be taken back.
 
-    Kept from the close until that is undone; see shop.jobs.bookings. The job's other columns no close changes.
+    Kept from the close until that is undone; see shop.jobs.bookings. The job's other columns no close
+    changes.
     """
 
     job = models.OneToOneField(Job, primary_key=True, on_delete=models.CASCADE, related_name="booking")

@@ -1,5 +1,6 @@
 """The form by which a desk page is told its period: by a name, or by a first and a last day."""
 
+from datetime import date
 from typing import Any
 
 from django import forms

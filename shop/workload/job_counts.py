@@ -31,7 +31,8 @@ def latest_close() -> date | None:
 
 
 def regular_work_from(known_at: datetime) -> date | None:
-    """Return the Monday of the week in which regular work began, None before any job; see shop.workload.regular_work.
+    """Return the Monday of the week in which regular work began, None before any job; see
+    shop.workload.regular_work.
 
     Two queries.
     """

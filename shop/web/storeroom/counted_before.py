@@ -8,7 +8,7 @@ from django.utils import timezone
 from inventory import documents
 from inventory.ledger.late_arrivals import Overtaken, Seen, overtaken
 from inventory.models import Consumable
-from shop.close_review.rules import plain
+from shop.common.text import exact
 
 FIELD = "counted"
 NEVER = "never"
@@ -43,7 +43,7 @@ def count_question(document: documents.Document) -> CountQuestion | None:
             "it. Was it on the shelf then?"
         ),
         lost=tuple(
-            f"{names[code].name}: {plain(quantity)} {names[code].stock_unit}"
+            f"{names[code].name}: {exact(quantity)} {names[code].stock_unit}"
             for code, quantity in found.lost.items()
         ),
         answers=tuple(_answers(found)),

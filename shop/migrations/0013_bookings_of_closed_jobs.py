@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0009_labour_minutes_as_posted'),
+        ('shop', '0012_lots_expire_by_the_shops_days'),
     ]
 
     operations = [

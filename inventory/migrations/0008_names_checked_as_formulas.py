@@ -7,23 +7,18 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0121_bookings_of_closed_jobs'),
+        ('inventory', '0007_lot_shelf_life'),
     ]
 
     operations = [
         migrations.AlterField(
-            model_name='jobtype',
+            model_name='place',
             name='name',
             field=models.CharField(blank=True, max_length=200, validators=[inventory.models.validate_name]),
         ),
         migrations.AlterField(
-            model_name='technician',
+            model_name='supplier',
             name='name',
             field=models.CharField(blank=True, max_length=200, validators=[inventory.models.validate_name]),
-        ),
-        migrations.AlterField(
-            model_name='van',
-            name='registration',
-            field=models.CharField(blank=True, max_length=32, validators=[inventory.models.validate_name]),
         ),
     ]

@@ -18,7 +18,7 @@ def to_shop(apps: Any, schema_editor: Any) -> None:
 class Migration(migrations.Migration):
     dependencies = [
         ("shop", "0009_labour_minutes_as_posted"),
-        ("inventory", "0101_books_time_zone"),
+        ("inventory", "0006_books_time_zone"),
     ]
 
     operations = [migrations.RunPython(to_books, to_shop)]

@@ -7,18 +7,23 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('inventory', '0005_lot_checkpoints'),
+        ('shop', '0013_bookings_of_closed_jobs'),
     ]
 
     operations = [
         migrations.AlterField(
-            model_name='place',
+            model_name='jobtype',
             name='name',
             field=models.CharField(blank=True, max_length=200, validators=[inventory.models.validate_name]),
         ),
         migrations.AlterField(
-            model_name='supplier',
+            model_name='technician',
             name='name',
             field=models.CharField(blank=True, max_length=200, validators=[inventory.models.validate_name]),
+        ),
+        migrations.AlterField(
+            model_name='van',
+            name='registration',
+            field=models.CharField(blank=True, max_length=32, validators=[inventory.models.validate_name]),
         ),
     ]

@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-    dependencies = [("shop", "0111_time_zone_of_the_books")]
+    dependencies = [("shop", "0010_time_zone_of_the_books")]
 
     operations = [
         migrations.RemoveField(model_name="shop", name="time_zone"),

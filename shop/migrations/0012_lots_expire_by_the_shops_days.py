@@ -52,8 +52,8 @@ def _changed(apps: Any) -> list[int]:
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("shop", "0112_shop_names_its_books"),
-        ("inventory", "0102_lot_shelf_life"),
+        ("shop", "0011_shop_names_its_books"),
+        ("inventory", "0007_lot_shelf_life"),
         ("admin", "0003_logentry_add_action_flag_choices"),
         ("contenttypes", "0002_remove_content_type_name"),
     ]
