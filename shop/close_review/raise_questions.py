@@ -2,10 +2,10 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 
-from shop.accounting.periods import ONE_DAY
+
 from shop.close_review.rules import LONG_BEFORE, History, JobClose, UsedConsumable, check_close, check_day
 from shop.close_review.rules import StandardUse as Standard
 from shop.common.chunks import chunks
@@ -70,7 +70,7 @@ def of_days(jobs: dict[int, Job], now: datetime, *, alone: bool) -> list[Finding
         others = Job.objects.filter(closed_at__isnull=False).exclude(pk__in=[job.pk for job in jobs.values()])
         latest = others.order_by("-closed_at").values_list("closed_at", flat=True).first()
         # Days need the shop's zone; most closes are near enough without.
-        if latest is None or not closed or latest - min(closed) <= LONG_BEFORE - ONE_DAY:
+        if latest is None or not closed or latest - min(closed) <= LONG_BEFORE - timedelta(days=1):
             return []
         shop = the_shop()
         compared: date | None = in_shop_zone(latest, shop).date()
