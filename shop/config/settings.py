@@ -9,6 +9,7 @@ import environ
 
 from shop.config.broker_url import broker
 from shop.config.database_url import database
+from shop.config.hsts import hsts
 from shop.config.mail_url import mail
 
 BASE_DIR = Path(__file__).resolve().parent.parent.parent
@@ -222,11 +223,9 @@ SPECTACULAR_SETTINGS = {
 if env.bool("HTTPS", default=False):
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_SSL_REDIRECT = True
-    SECURE_HSTS_SECONDS = 31_536_000
-    SECURE_HSTS_INCLUDE_SUBDOMAINS = True
-    SECURE_HSTS_PRELOAD = True
     SESSION_COOKIE_SECURE = True
     CSRF_COOKIE_SECURE = True
+    vars().update(hsts(env.list("HSTS", default=[])))
 
 LOGGING = {
     "version": 1,

@@ -45,6 +45,43 @@ def test_production_settings_pass_the_checks_of_a_deployment() -> None:
     assert done.returncode == 0, done.stderr
 
 
+@pytest.mark.parametrize(
+    ("said", "subdomains", "preload"),
+    [("", False, False), ("subdomains", True, False), ("subdomains,preload", True, True)],
+)
+def test_sites_below_the_shops_name_are_bound_to_https_only_when_it_says_so(
+    said: str, subdomains: bool, preload: bool
+) -> None:
+    found = settings_with(HSTS=said)
+    assert found.returncode == 0, found.stderr
+    assert found.stdout.split() == ["31536000", str(subdomains), str(preload)]
+
+
+@pytest.mark.parametrize("said", ["preload", "subdomain", "includeSubDomains", "1", "subdomains preload"])
+def test_a_word_of_hsts_that_means_nothing_is_refused(said: str) -> None:
+    found = settings_with(HSTS=said)
+    assert found.returncode != 0
+    assert f"HSTS has {said}" in found.stderr.replace("'", "")
+    assert "subdomains,preload" in found.stderr
+
+
+def settings_with(**variables: str) -> "subprocess.CompletedProcess[str]":
+    """Return what a process prints of its settings of HSTS under production's variables and these."""
+    program = (
+        "from django.conf import settings as s;"
+        "print(s.SECURE_HSTS_SECONDS, s.SECURE_HSTS_INCLUDE_SUBDOMAINS, s.SECURE_HSTS_PRELOAD)"
+    )
+    environment = {**PRODUCTION, "DJANGO_SETTINGS_MODULE": "shop.config.settings", **variables}
+    return subprocess.run(
+        [sys.executable, "-c", program],
+        cwd=PROJECT,
+        env={**os.environ, **environment},
+        capture_output=True,
+        encoding="utf-8",
+        check=False,
+    )
+
+
 @dataclass(frozen=True)
 class Answer:
     """What the site answered."""
@@ -123,7 +160,7 @@ def test_a_site_speaks_https_only_and_says_so(site: Site) -> None:
     plain = site.ask("GET", "/sign-in/", X_Forwarded_Proto="http")
     assert (plain.status, plain.headers["Location"]) == (301, "https://shop.example.org/sign-in/")
     page = site.ask("GET", "/sign-in/")
-    assert page.headers["Strict-Transport-Security"] == "max-age=31536000; includeSubDomains; preload"
+    assert page.headers["Strict-Transport-Security"] == "max-age=31536000"
     assert page.headers["Content-Security-Policy"] == POLICY
     assert page.headers["X-Content-Type-Options"] == "nosniff"
     assert page.headers["X-Frame-Options"] == "DENY"
