@@ -5,7 +5,6 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 
-
 from shop.close_review.rules import LONG_BEFORE, History, JobClose, UsedConsumable, check_close, check_day
 from shop.close_review.rules import StandardUse as Standard
 from shop.common.chunks import chunks

@@ -17,10 +17,14 @@ def spelled(text: str) -> str:
 
 
 class Codes:
-    """All codes but those of jobs, read once; what is missing is noted, or kept to be created."""
+    """All codes but those of jobs, read once; what is missing is noted, or kept to be created.
+
+    Once `keeps_missing` is False nothing more is kept, as nothing will be created.
+    """
 
     def __init__(self, *, create_missing: bool) -> None:
         self._create_missing = create_missing
+        self.keeps_missing = True
         # Each known code maps to itself as one string, so that a million rows share it.
         self._by_code = {row.code: row for row in Consumable.objects.all()}
         self._consumables = {code: code for code in self._by_code}
@@ -115,8 +119,9 @@ class Codes:
         if found := name_problem(code, LONGEST_CODE):
             record.fault(column, found)
             return ""
-        known[compared(code)] = code
-        self._missing.setdefault(name, []).append(code)
+        if self.keeps_missing:
+            known[compared(code)] = code
+            self._missing.setdefault(name, []).append(code)
         return code
 
     def create(self) -> dict[str, list[str]]:

@@ -91,7 +91,7 @@ class Consumables:
                         f"differs from what is known of {consumable}, "
                         f"{shortened(_shown(known))}; change it in the admin"
                     )
-                    self.context.faults.append(Fault(line, column, _shown(value), message))
+                    self.context.faults.add(Fault(line, column, _shown(value), message))
 
     def _check_new(self, known: set[str]) -> None:
         for code, (line, facts) in self.rows.items():

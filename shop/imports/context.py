@@ -6,16 +6,25 @@ from typing import Protocol
 
 from shop.common.flagged import Flagged
 from shop.common.progress import Bar, no_bar
+from shop.common.text import counted
 from shop.imports.codes import Codes
-from shop.imports.csv_reader import Fault, Record
+from shop.imports.csv_reader import Faults, Record
+
+MOST_CREATED = 20
 
 
 class Rejected(ValueError):
-    """A file that was not taken in, with all that is wrong with it; nothing was written."""
+    """A file that was not taken in, with what is wrong with it; nothing was written."""
 
-    def __init__(self, faults: list[Fault]) -> None:
-        self.faults = sorted(faults, key=lambda fault: fault.line)
-        super().__init__("; ".join(map(str, self.faults)))
+    def __init__(self, faults: Faults, *, compared: bool = True) -> None:
+        """Put the faults into words; `compared` is False when rows were looked at one by one only."""
+        self.count = len(faults)
+        named = sorted(faults.named, key=lambda fault: fault.line)
+        more = f"and {counted(faults.more, 'more fault')} in {counted(faults.more_rows, 'row')}"
+        if not compared:
+            more += ", not counting what shows only beside other rows or the books"
+        self.lines = [*map(str, named), *[more] * bool(faults.more)]
+        super().__init__("; ".join(self.lines))
 
 
 @dataclass(slots=True)
@@ -27,7 +36,7 @@ class Context:
     by: str
     create_missing: bool = False
     bar: Bar = no_bar
-    faults: list[Fault] = field(default_factory=list)
+    faults: Faults = field(default_factory=Faults)
 
 
 @dataclass(slots=True)
@@ -47,9 +56,14 @@ class Summary:
         return [
             f"{self.what}: {self.new} new, {self.already} already there{flagged}",
             *self.flagged.lines(),
-            *(f"created {name}: {', '.join(codes)}" for name, codes in self.created.items()),
+            *(f"created {name}: {_first(codes)}" for name, codes in self.created.items()),
             *self.notes,
         ]
+
+
+def _first(codes: Sequence[str]) -> str:
+    more = len(codes) - MOST_CREATED
+    return ", ".join(codes[:MOST_CREATED]) + (f" and {more:,} more" if more > 0 else "")
 
 
 class Importer(Protocol):

@@ -1,12 +1,13 @@
 """CSV files read strictly (RFC 4180, UTF-8) and their cells parsed; each fault is noted with its place. Pure.
 
-Reading goes on after a fault, so that one run names them all.
+Reading goes on after a fault, so that one run names the first MOST_NAMED and counts the others. What reading
+keeps in memory is bounded, whatever a file holds.
 """
 
 import csv
 import re
-from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
 from decimal import Decimal
 from pathlib import Path
@@ -19,6 +20,12 @@ BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 UTF_16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 NUL = "\0"
 LONGEST_CODE = 64
+# Further faults are counted: nobody reads more than this before mending the first.
+MOST_NAMED = 100
+# No row of ours comes near; what is longer is no CSV file, and is passed over without being held.
+LONGEST_LINE_BYTES = 1_000_000
+# Numbers come back often, as one object each; so many are kept.
+MOST_NUMBERS_KEPT = 2_000
 # More digits than this would be rounded silently by the default context of Decimal.
 MOST_DIGITS = 25
 NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
@@ -46,6 +53,33 @@ class Fault:
         return f"line {self.line}{column}: {shortened(self.value)!r} {self.expected}"
 
 
+@dataclass(slots=True)
+class Faults:
+    """What is wrong with a file: the first faults by name, how many more there are and in how many rows."""
+
+    named: list[Fault] = field(default_factory=list)
+    more: int = 0
+    more_rows: int = 0
+    _last_line: int = 0
+
+    def __len__(self) -> int:
+        return len(self.named) + self.more
+
+    def add(self, fault: Fault) -> None:
+        """Take in a fault. Those of one row come one after the other."""
+        if len(self.named) < MOST_NAMED:
+            self.named.append(fault)
+            return
+        self.more += 1
+        self.more_rows += fault.line != self._last_line
+        self._last_line = fault.line
+
+    def extend(self, faults: Iterable[Fault]) -> None:
+        """Take in faults in any order."""
+        for fault in sorted(faults, key=lambda fault: fault.line):
+            self.add(fault)
+
+
 class Record:
     """One row of a file. A cell that is wrong is noted, read as a stand-in, and makes the record unsound."""
 
@@ -60,7 +94,7 @@ class Record:
     def fault(self, column: str, expected: str) -> None:
         """Note that a cell is wrong."""
         self.sound = False
-        self._file.faults.append(Fault(self.line, column, self.raw(column), expected))
+        self._file.faults.add(Fault(self.line, column, self.raw(column), expected))
 
     def raw(self, column: str) -> str:
         """Return a cell as it stands in the file."""
@@ -92,7 +126,9 @@ class Record:
             if isinstance(parsed, str):
                 self.fault(column, parsed)
                 return Decimal(0)
-            number = self._file.numbers[text] = parsed
+            number = parsed
+            if len(self._file.numbers) < MOST_NUMBERS_KEPT:
+                self._file.numbers[text] = number
         if found := problem(number):
             self.fault(column, found)
             return Decimal(0)
@@ -122,7 +158,7 @@ class CsvFile:
         path: Path,
         columns: Sequence[str],
         zone: tzinfo,
-        faults: list[Fault],
+        faults: Faults,
         progress: Callable[[int], object] = lambda _: None,
     ) -> None:
         self.path = path
@@ -140,16 +176,14 @@ class CsvFile:
     def __iter__(self) -> Iterator[Record]:
         with self.path.open("rb") as file:
             if file.read(2) in UTF_16_MARKS:
-                self.faults.append(Fault(1, "", "", "starts a file in UTF-16; save the file as UTF-8"))
+                self.faults.add(Fault(1, "", "", "starts a file in UTF-16; save the file as UTF-8"))
                 return
             file.seek(0)
             rows = self._rows(file)
             line, header = next(rows, (1, None))
             if header is None:
                 if not self.faults:
-                    self.faults.append(
-                        Fault(1, "", "", f"is all there is; expected {','.join(self.columns)}")
-                    )
+                    self.faults.add(Fault(1, "", "", f"is all there is; expected {','.join(self.columns)}"))
                 return
             if not self._read_header(line, header):
                 return
@@ -164,18 +198,20 @@ class CsvFile:
     def _read_header(self, line: int, header: list[str]) -> bool:
         """Note what is wrong with the header; return whether the rows can be read."""
         if self._has_nul:
-            self.faults.append(Fault(line, "", NUL, "(NUL) is in the header; save the file as UTF-8"))
+            self.faults.add(Fault(line, "", NUL, "(NUL) is in the header; save the file as UTF-8"))
             return False
         before = len(self.faults)
-        for position, name in enumerate(header):
+        seen: set[str] = set()
+        for name in header:
             if name not in self.columns:
                 known = ", ".join(self.columns)
-                self.faults.append(Fault(line, "", name, f"is not a column of this file; expected {known}"))
-            elif name in header[:position]:
-                self.faults.append(Fault(line, name, name, "is in the header twice"))
+                self.faults.add(Fault(line, "", name, f"is not a column of this file; expected {known}"))
+            elif name in seen:
+                self.faults.add(Fault(line, name, name, "is in the header twice"))
+            seen.add(name)
         for name in self.columns:
             if name not in header:
-                self.faults.append(Fault(line, name, "", "is missing: the header must name every column"))
+                self.faults.add(Fault(line, name, "", "is missing: the header must name every column"))
         self.index = {name: header.index(name) for name in self.columns if name in header}
         return len(self.faults) == before
 
@@ -184,18 +220,18 @@ class CsvFile:
         if len(cells) < expected:
             by_position = sorted(self.index, key=lambda name: self.index[name])
             message = f"is missing: the row has {len(cells)} of {expected} cells; is the file cut off?"
-            self.faults.append(Fault(line, by_position[len(cells)], "", message))
+            self.faults.add(Fault(line, by_position[len(cells)], "", message))
         else:
             message = (
                 f"is one cell too many: expected {expected}; put a cell that holds a comma in double quotes"
             )
-            self.faults.append(Fault(line, "", cells[expected], message))
+            self.faults.add(Fault(line, "", cells[expected], message))
 
     def _note_nul(self, line: int, cells: list[str]) -> None:
         for name, position in self.index.items():
             if NUL in cells[position]:
                 where = f"character {cells[position].index(NUL) + 1} of the cell"
-                self.faults.append(Fault(line, name, cells[position], f"has a NUL ({where}); remove it"))
+                self.faults.add(Fault(line, name, cells[position], f"has a NUL ({where}); remove it"))
 
     def _rows(self, file: BinaryIO) -> Iterator[tuple[int, list[str]]]:
         """Yield each record's first line and cells; what cannot be read is noted and passed over."""
@@ -208,14 +244,17 @@ class CsvFile:
             except StopIteration:
                 return
             except csv.Error as error:
-                self.faults.append(Fault(line, "", "", _quoting_fault(str(error), line, reader.line_num)))
+                self.faults.add(Fault(line, "", "", _quoting_fault(str(error), line, reader.line_num)))
                 continue
             if cells and not self._spoilt:
                 yield line, cells
 
     def _lines(self, file: BinaryIO) -> Iterator[str]:
-        for number, raw in enumerate(file, 1):
-            self.progress(len(raw))
+        for number, raw in enumerate(self._raw_lines(file), 1):
+            if len(raw) > LONGEST_LINE_BYTES:
+                self._note_long_line(number)
+                yield "\n"
+                continue
             plain = raw.removeprefix(BYTE_ORDER_MARK) if number == 1 else raw
             try:
                 line = plain.decode("utf-8")
@@ -226,9 +265,24 @@ class CsvFile:
             self.ends_in_line_break = plain.endswith((b"\n", b"\r"))
             yield line
 
+    def _raw_lines(self, file: BinaryIO) -> Iterator[bytes]:
+        """Yield the lines of a file; of one that is too long no more than shows it."""
+        while raw := file.readline(LONGEST_LINE_BYTES + 1):
+            self.progress(len(raw))
+            rest = raw
+            while len(rest) > LONGEST_LINE_BYTES and not rest.endswith(b"\n"):
+                rest = file.readline(LONGEST_LINE_BYTES + 1)
+                self.progress(len(rest))
+            yield raw
+
+    def _note_long_line(self, line: int) -> None:
+        self._spoilt = True
+        longest = f"{LONGEST_LINE_BYTES:,} bytes"
+        self.faults.add(Fault(line, "", "", f"is a line of more than {longest}; is this a CSV file?"))
+
     def _spoil(self, line: int, value: str, where: str) -> None:
         self._spoilt = True
-        self.faults.append(Fault(line, "", value, f"({where}) is not UTF-8 text; save the file as UTF-8"))
+        self.faults.add(Fault(line, "", value, f"({where}) is not UTF-8 text; save the file as UTF-8"))
 
 
 def _quoting_fault(error: str, first: int, last: int) -> str:

@@ -58,7 +58,7 @@ def post(
         with context.bar(f"posting {what}", len(batch)) as progress:
             postings = ledger.post_many(batch, by=context.by, now=context.now, progress=progress)
     except Refused as refused:
-        context.faults += _faults(refused, batch, groups, columns)
+        context.faults.extend(_faults(refused, batch, groups, columns))
         return summary
     summary.new = sum(posting.created for posting in postings)
     summary.already = len(postings) - summary.new

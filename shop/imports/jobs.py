@@ -95,7 +95,7 @@ class Jobs:
         return summary
 
     def _fault(self, job: str, column: str, value: str, expected: str) -> None:
-        self.context.faults.append(Fault(self.lines[job], column, value, expected))
+        self.context.faults.add(Fault(self.lines[job], column, value, expected))
 
     def _note(self, refused: Refused) -> None:
         """Note what was refused by the lines of the file; a conflict by the cells that differ."""

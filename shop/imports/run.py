@@ -1,4 +1,4 @@
-"""Taking in one file: all of it, or nothing with every fault named."""
+"""Taking in one file: all of it, or nothing with the first faults named and the others counted."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -39,7 +39,7 @@ def import_file(
 ) -> Summary:
     """Take in a file of one kind. With `dry_run` everything is done and then undone.
 
-    Raises Rejected with every fault, OSError when the file cannot be read.
+    Raises Rejected with what is wrong with the file, OSError when it cannot be read.
     """
     context = Context(
         codes=Codes(create_missing=create_missing),
@@ -52,7 +52,13 @@ def import_file(
     with bar(f"reading {kind}", path.stat().st_size) as progress:
         file = CsvFile(path, importer.columns, the_shop().zone, context.faults, progress)
         for record in file:
+            if context.faults.more:
+                # Nothing will be written: no row is held any longer, each is looked at by itself.
+                importer = IMPORTERS[kind](context)
+                context.codes.keeps_missing = False
             importer.read(record)
+    if context.faults.more:
+        raise Rejected(context.faults, compared=False)
     with transaction.atomic():
         created = context.codes.create() if not context.faults else {}
         importer.check()

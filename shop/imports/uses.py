@@ -67,19 +67,24 @@ class Uses:
         """Tell new rows from those already posted or waiting; note those that contradict them."""
         # What waited for a job that has been closed since is posted first, to be compared with as posted.
         self.summary.notes = self._post_waiting()
-        for chunk in chunks(list(self.rows)):
-            closed = closed_jobs(chunk)
-            posted = posted_lines(chunk)
-            waiting = waiting_lines(chunk)
-            self.closed |= closed
-            for job in chunk:
-                if job in closed:
-                    self._sort_out(job, posted, "posted", self.to_post)
-                elif self.context.create_missing:
-                    self._sort_out(job, waiting, "kept waiting", self.to_keep)
-                else:
-                    self._note_unknown(job)
+        with self.context.bar("comparing uses", len(self.rows)) as progress:
+            for chunk in chunks(list(self.rows)):
+                self._compare(chunk)
+                progress(len(chunk))
         self.rows.clear()
+
+    def _compare(self, jobs: Sequence[str]) -> None:
+        closed = closed_jobs(jobs)
+        posted = posted_lines(jobs)
+        waiting = waiting_lines(jobs)
+        self.closed |= closed
+        for job in jobs:
+            if job in closed:
+                self._sort_out(job, posted, "posted", self.to_post)
+            elif self.context.create_missing:
+                self._sort_out(job, waiting, "kept waiting", self.to_keep)
+            else:
+                self._note_unknown(job)
 
     def _post_waiting(self) -> list[str]:
         context = self.context
@@ -120,13 +125,11 @@ class Uses:
                 f"{differs} was {how} for job {job} before: {in_words(before)} of {row.consumable}; "
                 "undo that with a correction first"
             )
-            self.context.faults.append(
-                Fault(row.line, "quantity", in_words(Counter([row.content()])), message)
-            )
+            self.context.faults.add(Fault(row.line, "quantity", in_words(Counter([row.content()])), message))
 
     def _note_unknown(self, job: str) -> None:
         message = "is not a closed job; import the jobs first, or let its uses wait with --create-missing"
-        self.context.faults += [Fault(row.line, "job", job, message) for row in self.rows[job]]
+        self.context.faults.extend(Fault(row.line, "job", job, message) for row in self.rows[job])
 
     def write(self) -> Summary:
         """Post what is new, and keep what has to wait."""

@@ -15,6 +15,7 @@ from inventory.ledger import Refused
 from shop.common.progress import Progress
 from shop.common.text import counted
 from shop.imports.context import Rejected
+from shop.imports.csv_reader import MOST_NAMED
 from shop.imports.run import IMPORTERS, import_file
 from shop.management.books_command import BooksCommand
 
@@ -27,11 +28,11 @@ def bar(title: str, total: int) -> Iterator[Progress]:
 
 
 class Command(BooksCommand):
-    """Every bad row is named with its line, column, value and what was expected; then nothing is written."""
+    """Bad rows are named with their line, column, value and what was expected; then nothing is written."""
 
     help = (
         "Take in a CSV file (RFC 4180, UTF-8, ISO 8601 dates, decimal point): all of it, or nothing with "
-        "every bad row named. Taking in the same file again changes nothing."
+        f"the first {MOST_NAMED} faults named. Taking in the same file again changes nothing."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
@@ -53,15 +54,17 @@ class Command(BooksCommand):
         try:
             summary = import_file(kind, file, create_missing=create_missing, dry_run=dry_run, bar=bar)
         except Rejected as rejected:
-            for fault in rejected.faults:
-                self.stderr.write(f"{file}: {fault}")
-            faults = counted(len(rejected.faults), "fault")
+            for line in rejected.lines:
+                self.stderr.write(f"{file}: {line}")
+            faults = counted(rejected.count, "fault")
             raise CommandError(f"{file}: {faults}; nothing was written") from None
         except OSError as error:
             raise CommandError(f"cannot read {file}: {error.strerror or error}") from error
         except Refused as refused:
             # What was checked before has changed since: another process wrote in between.
-            raise CommandError(f"{file}: {refused}; nothing was written, run it again") from refused
+            more = len(refused.problems) - MOST_NAMED
+            first = f"{Refused(refused.problems[:MOST_NAMED])}{f'; and {more:,} more' if more > 0 else ''}"
+            raise CommandError(f"{file}: {first}; nothing was written, run it again") from refused
         except IntegrityError as error:
             raise CommandError(
                 f"another import wrote the same at the same time; run it again ({error})"

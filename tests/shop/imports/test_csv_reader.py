@@ -1,6 +1,7 @@
 """Reading CSV files strictly: RFC 4180 for the form, ISO 8601 for dates."""
 
 import csv
+import tracemalloc
 from datetime import UTC, datetime
 from decimal import Decimal
 from io import StringIO
@@ -13,7 +14,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shop.imports.csv_reader import CsvFile, Fault, parse_moment, parse_number
+from shop.imports.csv_reader import (
+    LONGEST_LINE_BYTES,
+    MOST_NAMED,
+    CsvFile,
+    Fault,
+    Faults,
+    parse_moment,
+    parse_number,
+)
 
 LISBON = ZoneInfo("Europe/Lisbon")
 BEIRUT = ZoneInfo("Asia/Beirut")
@@ -22,12 +31,13 @@ BEIRUT = ZoneInfo("Asia/Beirut")
 def read(folder: Path, content: bytes) -> tuple[list[tuple[int, str, str]], list[Fault]]:
     path = folder / "file.csv"
     path.write_bytes(content)
-    faults: list[Fault] = []
+    faults = Faults()
     records = [
         (record.line, record.raw("code"), record.raw("name"))
         for record in CsvFile(path, ("code", "name"), UTC, faults)
     ]
-    return records, faults
+    assert not faults.more
+    return records, faults.named
 
 
 @pytest.mark.parametrize(
@@ -91,6 +101,38 @@ def test_a_damaged_file_is_told_where(
 def test_a_file_in_utf_16_is_one_fault(tmp_path: Path, encoding: str) -> None:
     _, faults = read(tmp_path, "code,name\nA,x\nB,y\n".encode(encoding))
     assert len(faults) == 1
+
+
+def test_a_line_of_no_csv_file_is_passed_over_without_being_held(tmp_path: Path) -> None:
+    longest = b"A," + b"x" * (LONGEST_LINE_BYTES - 3) + b"\n"
+    path = tmp_path / "file.csv"
+    with path.open("wb") as file:
+        file.write(b"code,name\n" + longest)
+        file.writelines(b"x" * LONGEST_LINE_BYTES for _ in range(30))
+        file.write(b"x\nB,y\n")
+    faults = Faults()
+    read_bytes: list[int] = []
+    tracemalloc.start()
+    records = [record.line for record in CsvFile(path, ("code", "name"), UTC, faults, read_bytes.append)]
+    _, peak_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert records == [4]
+    assert [(fault.line, fault.expected.split(";")[0]) for fault in faults.named] == [
+        (2, "has a cell of more than 131,072 characters"),
+        (3, "is a line of more than 1,000,000 bytes"),
+    ]
+    assert sum(read_bytes) == path.stat().st_size
+    assert peak_bytes < 10 * LONGEST_LINE_BYTES
+
+
+@given(st.lists(st.integers(1, 400), max_size=400))
+def test_the_first_faults_are_named_and_the_others_counted_with_their_rows(lines: list[int]) -> None:
+    faults = Faults()
+    faults.extend(Fault(line, "code", "x", "is wrong") for line in lines)
+    in_order = sorted(lines)
+    assert [fault.line for fault in faults.named] == in_order[:MOST_NAMED]
+    assert (faults.more, faults.more_rows) == (len(in_order[MOST_NAMED:]), len(set(in_order[MOST_NAMED:])))
+    assert len(faults) == len(lines)
 
 
 def test_reading_goes_on_after_a_fault(tmp_path: Path) -> None:
