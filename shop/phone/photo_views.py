@@ -10,9 +10,21 @@ from django.utils import timezone
 from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_http_methods
 
-from shop.jobs.photos import LARGEST_UPLOAD_BYTES, Moment, Photo, PhotoConflict, PhotoRefused, keep
+from shop.jobs.photos import (
+    LARGEST_UPLOAD_BYTES,
+    Moment,
+    Photo,
+    PhotoConflict,
+    PhotoNotKeptError,
+    PhotoRefused,
+    PhotosBusyError,
+    keep,
+)
 from shop.models import Job, Person, Role
 from shop.people.permissions import for_roles, own_van, person_of, role_of
+
+# A phone that is told so keeps its photo and sends it again by itself.
+TRY_AGAIN_AFTER_S = 30
 
 
 @require_http_methods(["GET", "HEAD", "PUT"])
@@ -27,7 +39,10 @@ def photo(request: HttpRequest, photo_id: str) -> HttpResponseBase:
     found = Photo.objects.select_related("job").filter(pk=id_).first() if id_ else None
     if found is None or not _may_see(person, found.job):
         raise Http404
-    content = default_storage.open(found.file_name)
+    try:
+        content = default_storage.open(found.file_name)
+    except FileNotFoundError as error:
+        raise Http404(f"The file of photo {found.pk} is missing in MEDIA_ROOT.") from error
     return FileResponse(content, content_type="image/jpeg", filename=f"{found.moment}.jpg")
 
 
@@ -47,7 +62,17 @@ def _take_in(request: HttpRequest, person: Person, photo_id: str) -> JsonRespons
         return _problem(HTTPStatus.CONFLICT, str(conflict))
     except PhotoRefused as refusal:
         return _problem(HTTPStatus.BAD_REQUEST, str(refusal))
+    except PhotoNotKeptError as failure:
+        return _come_again(failure)
     return JsonResponse({"id": str(kept.pk)}, status=HTTPStatus.CREATED if created else HTTPStatus.OK)
+
+
+def _come_again(failure: PhotoNotKeptError) -> JsonResponse:
+    busy = isinstance(failure, PhotosBusyError)
+    status = HTTPStatus.SERVICE_UNAVAILABLE if busy else HTTPStatus.INSUFFICIENT_STORAGE
+    answer = _problem(status, str(failure))
+    answer.headers["Retry-After"] = str(TRY_AGAIN_AFTER_S)
+    return answer
 
 
 def _may_see(person: Person, job: Job) -> bool:
