@@ -1,6 +1,6 @@
 """Reading of very large files: seconds, peak memory and lines printed, for bad rows and for good ones.
 
-Run as `python -m tests.benchmarks.import_size [--megabytes N]`. The good rows end in one bad one, so that all are
+Run as `python -m tests.benchmarks.import_size [--megabytes N]`. The good rows end in one bad one: all are
 read and held, and nothing is written.
 """
 
