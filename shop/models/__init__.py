@@ -3,10 +3,11 @@
 from collections.abc import Iterator
 from datetime import date, datetime, time, tzinfo
 from decimal import Decimal
+from typing import Any
 
 from django.contrib.auth.models import AbstractUser
 from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
-from django.db import models
+from django.db import models, transaction
 from django.db.models import F, Q
 
 from inventory.db.fixed_point import FixedPointField
@@ -58,6 +59,23 @@ class Person(AbstractUser):  # type: ignore[django-manager-missing] # knox has n
 
     def __str__(self) -> str:
         return self.get_full_name() or self.username
+
+    def set_unusable_password(self) -> None:
+        """Take the password away; with it the tokens end."""
+        super().set_unusable_password()
+        self._loses_password = True
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        """Save. API tokens end with the password under which they were made, however it is changed."""
+        # Django keeps the chosen password here until it is saved, but not one that is only hashed anew.
+        ends_tokens = self._password is not None or self._loses_password
+        with transaction.atomic():
+            super().save(*args, **kwargs)
+            if ends_tokens:
+                self.auth_token_set.all().delete()
+        self._loses_password = False
+
+    _loses_password = False
 
     def length_unit_in(self, shop: "Shop") -> LengthUnit:
         """Return the unit in which lengths are shown to and typed by the person."""

@@ -95,7 +95,10 @@ class ChangePassword(PasswordChangeView):
         note(person, person, "password changed")
         here = self.request.session.session_key
         sign_ins.end(sign_ins.devices_of(person).exclude(session=here))
-        messages.success(self.request, "Your password is changed. Your other devices are signed out.")
+        messages.success(
+            self.request,
+            "Your password is changed. Your other devices are signed out, and your API tokens have ended.",
+        )
         return answer
 
 

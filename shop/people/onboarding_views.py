@@ -74,7 +74,7 @@ class Reset(_ChoosePassword):
     reset_url_token = "choose-password"  # noqa: S105
     template_name = "shop/people/reset.html"
     noted = "password reset by e-mail"
-    said = "Your new password is kept. Sign in with it."
+    said = "Your new password is kept. Sign in with it. Your API tokens have ended; make new ones."
 
     def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
         """Say what the page is for."""
