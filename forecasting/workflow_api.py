@@ -141,7 +141,7 @@ class StepView(ServedView):
             raise Conflict([(sent, problem) for problem in conflict.problems]) from conflict
         except StepRefused as refused:
             raise Malformed(refused.problems) from refused
-        shown = self.answers_with(self.found(request, key)).data
+        shown = self.answers_with(self.found(request, key), context={"request": request}).data
         return Response(shown, status=new if done.changed else status.HTTP_200_OK)
 
 

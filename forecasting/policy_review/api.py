@@ -20,7 +20,7 @@ from forecasting.policy_review.queries import (
 )
 from inventory.models import Holding
 from inventory.reports.iso_weeks import Weeks
-from shop.api.fields import NumberField
+from shop.api.fields import NumberField, OfCosts
 from shop.api.filters import Choice, Code
 from shop.api.lists import RowList
 from shop.models import Person, Role
@@ -40,6 +40,10 @@ class LookBackWeekSerializer(serializers.Serializer[Week]):
     ran_out = serializers.BooleanField(help_text="nothing was left while jobs had used it lately")
 
 
+class ValueField(OfCosts, NumberField):
+    """What stock is worth."""
+
+
 class LookBackSerializer(serializers.Serializer[Row]):
     """One consumable on one van over the weeks asked for, in its stock unit."""
 
@@ -54,7 +58,9 @@ class LookBackSerializer(serializers.Serializer[Row]):
     received = NumberField()
     used = NumberField()
     average_held = NumberField(source="average")
-    average_value = NumberField(source="value", help_text="at the last cost")
+    average_value = ValueField(
+        source="value", allow_null=True, help_text="at the last cost; null: not yours to see"
+    )
     weeks = LookBackWeekSerializer(many=True)
 
 

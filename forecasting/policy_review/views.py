@@ -29,7 +29,7 @@ from inventory.models import Books, Holding
 from inventory.reports.iso_weeks import Weeks
 from shop.common.pagination import page_of
 from shop.models import Role, the_shop
-from shop.people.permissions import for_roles, person_of, role_of
+from shop.people.permissions import for_roles, person_of, role_of, sees_costs
 from shop.web.charts import svg, svg_response, theme_of
 from shop.web.code_select import options_of
 
@@ -45,6 +45,9 @@ SORTS: dict[str, tuple[str, Key]] = {
     "used": ("value used, most first", lambda row: (-row.used * row.unit_cost, row.van)),
 }
 
+# An order by value tells about costs, too.
+BY_VALUE = {"stock", "used"}
+
 
 @never_cache
 @require_safe
@@ -55,7 +58,8 @@ def index(request: HttpRequest) -> HttpResponse:
     weeks = weeks_back(weeks_asked(request), now)
     known = visible_to(person)
     asked = {name: request.GET.get(name, "").strip() for name in ("van", "what", "sort")}
-    sort = asked["sort"] if asked["sort"] in SORTS else "van"
+    sorts = [name for name in SORTS if sees_costs(person) or name not in BY_VALUE]
+    sort = asked["sort"] if asked["sort"] in sorts else "van"
     held = in_use(_narrowed(known, asked["van"], asked["what"]), weeks)
     pairs = list(held[: PAIRS_MAX + 1])
     too_many = len(pairs) > PAIRS_MAX
@@ -69,7 +73,8 @@ def index(request: HttpRequest) -> HttpResponse:
         "most": PAIRS_MAX,
         "asked": asked,
         "sort": sort,
-        "sorts": [(name, label) for name, (label, _) in SORTS.items()],
+        "sorts": [(name, SORTS[name][0]) for name in sorts],
+        "sees_costs": sees_costs(person),
         "vans": options_of(known.order_by("place__code").values_list("place__code", flat=True).distinct()),
         "weeks": weeks,
         "weeks_offered": WEEKS_OFFERED,
@@ -111,6 +116,7 @@ def show(request: HttpRequest, van: str, consumable: str) -> HttpResponse:
         "shop": the_shop(),
         "title": f"{row.consumable.name} on {row.van}",
         "row": row,
+        "sees_costs": sees_costs(request.user),
         "latest_first": list(row.weeks)[::-1],
         "weeks": weeks,
         "weeks_offered": WEEKS_OFFERED,

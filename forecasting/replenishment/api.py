@@ -35,11 +35,15 @@ from forecasting.stock_control.numeric_checks import ZERO
 from forecasting.workflow import Done, StepConflict, StepRefused
 from forecasting.workflow_api import AmountField, AmountsSerializer, Key, ServedView, StepView, asking
 from inventory.documents import Kind, Line, Problem
-from shop.api.fields import FlagField, NumberField, TextField
+from shop.api.fields import FlagField, NumberField, OfCosts, TextField
 from shop.api.filters import Choice, Code
 from shop.api.lists import RowList
 from shop.api.serializers import LIST_MESSAGES, LineSerializer, ShapeSerializer
 from shop.models import Person, Role
+
+
+class UnitCostField(OfCosts, AmountField):
+    """What a stock unit cost."""
 
 
 class RestockLineSerializer(AmountsSerializer[RestockLine]):
@@ -47,6 +51,9 @@ class RestockLineSerializer(AmountsSerializer[RestockLine]):
 
     consumable = serializers.CharField(source="consumable.code")
     unit = serializers.CharField(source="consumable.stock_unit")
+    unit_cost = UnitCostField(
+        allow_null=True, read_only=True, help_text="at the last receipt; null: not yours to see"
+    )
     open = AmountField(help_text="picked and not accounted for; negative when more arrived than was picked")
 
     class Meta:
@@ -204,7 +211,8 @@ class RestockView(ServedView):
 
     def get(self, request: Request, pk: int) -> Response:
         """Show the restock."""
-        return Response(RestockSerializer(_restock(request, pk)).data)
+        shown = RestockSerializer(_restock(request, pk), context={"request": request}).data
+        return Response(shown)
 
 
 class RestockStepView(StepView):

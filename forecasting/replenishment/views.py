@@ -35,7 +35,7 @@ from shop.common.pagination import page_by_key
 from shop.common.text import counted
 from shop.exports.download import CSV, download
 from shop.models import in_shop_zone, the_shop
-from shop.people.permissions import for_roles, person_of, role_of
+from shop.people.permissions import for_roles, person_of, role_of, sees_costs
 from shop.web.code_select import options_of
 
 WEEKS_OFFERED = 53
@@ -68,6 +68,7 @@ def index(request: HttpRequest) -> HttpResponse:
         "vans": options_of(_distinct(known, "van__code", "van__code")),
         "statuses": status_choices(),
         "may_draft": role_of(person) in STOCK,
+        "sees_costs": sees_costs(person),
         "has_drafts": known.filter(period=this_week(), status=RestockStatus.DRAFT).exists(),
         "digits": Books.objects.get().minor_unit_digits,
     }
@@ -176,6 +177,7 @@ def _show(
         "events": restock.events.all(),
         "form": form,
         "may_approve": may_approve,
+        "sees_costs": sees_costs(request.user),
         "changed": may_approve and approval.touched(lines),
         "may_pick": role in STOCK and restock.status == RestockStatus.APPROVED,
         "may_confirm": role not in (EVERYONE[-1],) and restock.status == RestockStatus.UNDER_WAY,

@@ -86,14 +86,18 @@ class CatalogueItem(ItemView):
     def get(self, request: Request, **named: str) -> Response:
         """Show it."""
         rows = self.list_view().rows(person_of_request(request))
-        return Response(self.serializer_class(get_object_or_404(rows, **self.where(named))).data)
+        return Response(self.shown(get_object_or_404(rows, **self.where(named)), request))
 
     def put(self, request: Request, **named: str) -> Response:
         """Make it, or change it to what the body says."""
         values = read_values(self.serializer_class, request.data, same=named)
         person = person_of_request(request)
-        item, created = once_more_if_raced(lambda: self._put(person, named, values))
-        return Response(self.serializer_class(item).data, status=201 if created else 200)
+        item, created = once_more_if_raced(lambda: self._put(request, person, named, values))
+        return Response(self.shown(item, request), status=201 if created else 200)
+
+    def shown(self, item: Model, request: Request) -> Any:
+        """Return it as the person who asks may see it."""
+        return self.serializer_class(item, context={"request": request}).data
 
     def where(self, named: Mapping[str, str]) -> dict[str, Any]:
         """Return what finds it among the rows."""
@@ -112,17 +116,19 @@ class CatalogueItem(ItemView):
         item.save()
 
     @transaction.atomic
-    def _put(self, person: Person, named: Mapping[str, str], values: dict[str, Any]) -> tuple[Model, bool]:
+    def _put(
+        self, request: Request, person: Person, named: Mapping[str, str], values: dict[str, Any]
+    ) -> tuple[Model, bool]:
         rows = self.list_view.model._default_manager.select_for_update(of=("self",))
         item = rows.filter(**self.where(named)).first()
         created = item is None
         item = item or self.make(named)
-        before = None if created else self.serializer_class(item).data
+        before = None if created else self.shown(item, request)
         try:
             self.fill(item, values)
         except ValidationError as error:
             raise Malformed(problems_of(error, {**values, **named})) from error
-        if before != self.serializer_class(item).data:
+        if before != self.shown(item, request):
             note_change(person, item, "by the API", added=created)
         return item, created
 

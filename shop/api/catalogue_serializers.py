@@ -8,7 +8,7 @@ from rest_framework import serializers
 
 from inventory.documents import LONGEST_CODE, money_problem, quantity_problem, text_problem
 from inventory.models import Consumable, ConsumableKind, PlaceKind
-from shop.api.fields import FlagField, NumberField, TextField
+from shop.api.fields import FlagField, NumberField, OfCosts, TextField
 from shop.api.serializers import LIST_MESSAGES, ShapeSerializer
 from shop.models import Van
 
@@ -33,6 +33,10 @@ class MoneyField(NumberField):
         if found := money_problem(amount):
             raise serializers.ValidationError(found)
         return amount
+
+
+class CostField(OfCosts, MoneyField):
+    """What something costs the shop."""
 
 
 class WholeField(serializers.IntegerField):
@@ -90,7 +94,11 @@ class ConsumableSerializer(CatalogueShape):
     grade = TextField(default="", help_text="P-grade of ISO 6344, or empty")
     life_minutes = QuantityField(default=None, allow_null=True, help_text="working life of one unit")
     shelf_life_days = WholeField(default=None, allow_null=True)
-    standard_cost = MoneyField(default=None, allow_null=True, help_text="per stock unit, for variances")
+    standard_cost = CostField(
+        default=None,
+        allow_null=True,
+        help_text="per stock unit, for variances; null: there is none, or it is not yours to see",
+    )
 
 
 class PlaceSerializer(CatalogueShape):

@@ -10,6 +10,7 @@ from rest_framework import serializers
 from rest_framework.fields import empty
 
 from inventory.documents import YEARS
+from shop.people.permissions import sees_costs
 
 # Longer ones are no amounts, and comparing them takes long.
 LONGEST_NUMBER = 40
@@ -60,6 +61,16 @@ class NumberField(serializers.Field[Decimal, Any, str, Any]):
     def to_representation(self, value: Decimal) -> str:
         """Return the number in plain digits."""
         return f"{value:f}"
+
+
+class OfCosts:
+    """A field of what something costs the shop: null to whoever may not see that, or is not known."""
+
+    def to_representation(self: Any, value: Any) -> Any:
+        """Return the amount if the person of the request in the context may see it."""
+        request = self.context.get("request")
+        seen = request is not None and sees_costs(request.user)
+        return super().to_representation(value) if seen else None  # type: ignore[misc] # of the field beside it
 
 
 class MomentField(serializers.DateTimeField):

@@ -1,5 +1,6 @@
 """What every import shares: faults found so far, codes, and how what it did is told."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Protocol

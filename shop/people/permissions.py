@@ -48,6 +48,11 @@ def is_owner(user: Person | AnonymousUser) -> bool:
     return is_person(user) and role_of(user) == Role.OWNER
 
 
+def sees_costs(user: object) -> bool:
+    """Return whether someone may see what things cost the shop; a technician may not."""
+    return is_person(user) and role_of(user) != Role.TECHNICIAN
+
+
 View = Callable[..., HttpResponseBase]
 
 
