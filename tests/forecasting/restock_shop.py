@@ -51,6 +51,7 @@ def forecast(
             reason="a test",
             demand_class="smooth",
             history=[],
+            held=[0] * len(LEVELS),
         )
         for (van, consumable), quantiles in burn.items()
         for ahead in weeks

@@ -5,19 +5,24 @@ Prints as JSON how many of them were kept and refused, and how many rows there a
 
 import json
 import multiprocessing
+import os
 import uuid
 from io import BytesIO
 from multiprocessing.queues import Queue
 from multiprocessing.synchronize import Barrier
 
 import django
-from django.utils import timezone
 from PIL import Image
 
-from shop.jobs.bookings import book_new
-from shop.jobs.photos import Moment, Photo, PhotoRefused, keep
-from shop.models import Job, Person, Role
-from tests.shop.booking_race import booking, make_world
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.config.settings")
+django.setup()
+
+from django.utils import timezone  # noqa: E402 - needs the setup above
+
+from shop.jobs.bookings import book_new  # noqa: E402
+from shop.jobs.photos import Moment, Photo, PhotoRefused, keep  # noqa: E402
+from shop.models import Job, Person, Role  # noqa: E402
+from tests.shop.booking_race import booking, make_world  # noqa: E402
 
 PROCESSES, EACH = 5, 8
 ALREADY, SENT = 8, PROCESSES * EACH

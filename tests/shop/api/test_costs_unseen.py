@@ -59,7 +59,7 @@ def _served() -> None:
     """Start with a closed job of ann's, a restock under way to her van, and costs that are easily told."""
     open_served_shop()
     Consumable.objects.update(standard_cost=UNIT_COST)
-    receive("R-cost", 2, ("disc-p400", "100", "777.13"), ("compound", "1000", "7771.3"))
+    receive("R-late", 2, ("disc-p400", "100", "777.13"), ("compound", "1000", "7771.3"))
     dear = [{"consumable": "disc-p400", "quantity": 40, "minutes": "600"}]
     assert put("ann", "close", "C-1", close_body(uses=dear)).status_code == 201
     for kind, body in {
@@ -144,7 +144,7 @@ def leaks_of(answer: Any) -> Iterator[str]:
 
 def _leaks_in(text: str) -> Iterator[str]:
     yield from sorted(set(NUMBER.findall(text)) & FIGURES)
-    for said in WORDS.findall(re.sub(r"<script.*?</script>", "", text, flags=re.DOTALL)):
+    for said in WORDS.findall(re.sub(r"<(script|style).*?</\1>", "", text, flags=re.DOTALL)):
         if not text.lstrip().startswith(("{", "[")) and not any(word in said for word in MAY_SAY):
             yield " ".join(said.split())
 

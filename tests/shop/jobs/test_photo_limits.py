@@ -50,7 +50,7 @@ def test_pictures_that_unpack_to_much_take_bounded_memory_however_many_come_at_o
 ) -> None:
     def run(what: str) -> str:
         done = subprocess.run(
-            [sys.executable, "-m", "tests.shop.photo_bombs", what, str(tmp_path)],
+            [sys.executable, "-m", "tests.shop.photo_bombs", what, str(folder)],
             cwd=PROJECT,
             env={**os.environ, "DATABASE_URL": sqlite_url, "LOG_LEVEL": "CRITICAL"},
             capture_output=True,
@@ -60,6 +60,8 @@ def test_pictures_that_unpack_to_much_take_bounded_memory_however_many_come_at_o
         assert done.returncode == 0, done.stderr[-4000:]
         return done.stdout
 
+    folder = tmp_path / "pictures"
+    folder.mkdir()
     migrated(sqlite_url)
     run("make")
     found = json.loads(run("post"))
