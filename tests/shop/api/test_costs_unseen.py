@@ -17,9 +17,11 @@ from django.urls import resolve
 from django.utils import timezone
 from pypdf import PdfReader
 
+from forecasting.burn.runs import LEVELS
 from forecasting.models import Restock, RestockLine, RestockStatus
 from forecasting.outbox.weekly_list import compose
 from inventory.models import Consumable
+from tests.forecasting import restock_shop
 from tests.forecasting.restock_shop import draft, forecast
 from tests.inventory.small_shop import receive
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in, stock_body
@@ -55,7 +57,7 @@ UNREAD = {
 
 
 @pytest.fixture(autouse=True)
-def _served() -> None:
+def _served(monkeypatch: pytest.MonkeyPatch) -> None:
     """Start with a closed job of ann's, a restock under way to her van, and costs that are easily told."""
     open_served_shop()
     Consumable.objects.update(standard_cost=UNIT_COST)
@@ -78,7 +80,9 @@ def _served() -> None:
     assert put("ann", "close", "C-k", close_body("J-k")).status_code == 201
     undone = {"corrects_kind": "close", "corrects_id": "C-k", "reason": "by mistake"}
     put("ann", "correction", "K-1", {"occurred_at": timezone.now().isoformat(), **undone})
-    restock = draft(forecast({("van-a", "disc-p400"): (60,) * 8}))["van-a"]
+    # The levels that pages show, as a forecast of the shop's own has them.
+    monkeypatch.setattr(restock_shop, "LEVELS", LEVELS)
+    restock = draft(forecast({("van-a", "disc-p400"): (60,) * len(LEVELS)}))["van-a"]
     RestockLine.objects.filter(restock=restock).update(unit_cost=UNIT_COST, approved=20, picked=20)
     Restock.objects.filter(pk=restock.pk).update(status=RestockStatus.UNDER_WAY)
     assert RestockLine.objects.filter(restock=restock).exists()
