@@ -133,7 +133,7 @@ def test_no_token_outlives_the_password_it_was_made_under(change: Callable[[], N
 
 def test_a_password_that_is_only_hashed_anew_ends_no_token() -> None:
     sue = Person.objects.get(username="sue")
-    sue.password = make_password(OLD, hasher=PBKDF2SHA1PasswordHasher())  # type: ignore[arg-type]
+    sue.password = make_password(OLD, hasher=PBKDF2SHA1PasswordHasher())
     sue.save()
     make_token(sue, "office", 30)
     before = sue.password
