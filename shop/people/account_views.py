@@ -13,13 +13,13 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shop.common.pagination import page_of
-from shop.models import Role, the_shop
+from shop.models import ApiToken, Role, the_shop
 from shop.people import sessions as sign_ins
 from shop.people import user_status
 from shop.people.admin_log import note
 from shop.people.forms import LengthsForm, TokenForm
 from shop.people.permissions import for_roles, own_van, person_of, role_of
-from shop.people.tokens import MOST_PER_PERSON, ApiToken, make_token
+from shop.people.tokens import MOST_PER_PERSON, make_token
 
 for_everyone = for_roles(*Role)
 

@@ -7,29 +7,15 @@ has the address, so nothing can be learned from it.
 import unicodedata
 from datetime import datetime, timedelta
 
-from django.db import models
 from django.utils.crypto import salted_hmac
 from django.utils.timezone import localtime
 
+from shop.models import LetterAsked
 from shop.people.client_info import one_client
 
 PERIOD = timedelta(hours=1)
 MOST_TO_ONE = 3
 MOST_FROM_ONE = 20
-
-
-class LetterAsked(models.Model):
-    """That a letter was asked for, to an address or from a client: neither can be read from it."""
-
-    key = models.CharField(max_length=64)
-    asked_at = models.DateTimeField(db_index=True)
-
-    class Meta:
-        app_label = "shop"
-        indexes = [models.Index(fields=["key", "asked_at"], name="letter_asked_of_key")]
-
-    def __str__(self) -> str:
-        return f"asked for at {self.asked_at:%Y-%m-%d %H:%M}"
 
 
 def refused_until(letter: str, to: str, client: str | None, now: datetime) -> datetime | None:

@@ -13,28 +13,12 @@ from django.dispatch import receiver
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
+from shop.models import Device
 from shop.people.client_info import device_words, rough_network
 from shop.people.login_throttle import address_of
 
 # How often it is written down that a device was seen.
 NOTED_EVERY = timedelta(hours=1)
-
-
-class Device(models.Model):
-    """A session of a person; it goes when the session goes."""
-
-    session = models.OneToOneField(Session, on_delete=models.CASCADE, related_name="device")
-    person = models.ForeignKey("shop.Person", on_delete=models.CASCADE, related_name="devices")
-    words = models.CharField(max_length=60)
-    network = models.CharField(max_length=60)
-    last_seen_at = models.DateTimeField()
-
-    class Meta:
-        app_label = "shop"
-        ordering = ["-last_seen_at", "pk"]
-
-    def __str__(self) -> str:
-        return self.words
 
 
 def note_device(

@@ -4,11 +4,10 @@ from django.contrib.auth.hashers import UNUSABLE_PASSWORD_PREFIX
 from django.db import transaction
 from django.db.models import Q, QuerySet
 
-from shop.models import Person, Role, Technician, Van
+from shop.models import ApiToken, Person, Role, Technician, Van
 from shop.people import sessions
 from shop.people.admin_log import note
 from shop.people.permissions import role_of
-from shop.people.tokens import ApiToken
 
 LAST_OWNER = (
     "is the only owner who can sign in. Make somebody else an owner first: "

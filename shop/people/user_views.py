@@ -10,11 +10,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shop.common.pagination import page_of
-from shop.models import Person, Role, Technician
+from shop.models import ApiToken, Person, Role, Technician
 from shop.people import invitations, sessions, user_status
 from shop.people.forms import NewPersonForm, RoleForm
 from shop.people.permissions import for_roles, person_of, role_of
-from shop.people.tokens import ApiToken
 from shop.people.user_status import Refusal
 
 # What the list can be narrowed to, as words in its address.

@@ -12,15 +12,13 @@ from django.views.decorators.http import require_http_methods
 
 from shop.jobs.photos import (
     LARGEST_UPLOAD_BYTES,
-    Moment,
-    Photo,
     PhotoConflict,
     PhotoNotKeptError,
     PhotoRefused,
     PhotosBusyError,
     keep,
 )
-from shop.models import Job, Person, Role
+from shop.models import Job, Moment, Person, Photo, Role
 from shop.people.permissions import for_roles, own_van, person_of, role_of
 
 # A phone that is told so keeps its photo and sends it again by itself.

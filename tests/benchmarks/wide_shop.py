@@ -48,8 +48,9 @@ from inventory.models import (
     RefusedDocument,
     Supplier,
 )
-from shop.accounting.count_variances import CountExplanation
 from shop.models import (
+    ApiToken,
+    CountExplanation,
     Customer,
     DamageType,
     Finding,
@@ -66,7 +67,6 @@ from shop.models import (
     Technician,
     Van,
 )
-from shop.people.tokens import ApiToken
 
 CONSUMABLES = 300
 SHELF_LIVES = 40

@@ -19,7 +19,6 @@ from inventory.models import Document, Holding, Place, PlaceKind
 from shop.config.urls import urlpatterns as site
 from shop.jobs.close_data import Close, UsedLine
 from shop.jobs.close_job import close_job
-from shop.jobs.photos import Photo
 from shop.models import (
     DamageType,
     Finding,
@@ -27,6 +26,7 @@ from shop.models import (
     Job,
     JobType,
     Person,
+    Photo,
     Role,
     Technician,
     Van,

@@ -10,9 +10,9 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from inventory.documents import LONGEST_TEXT
 from inventory.models import REAL_KINDS, Books, Place
-from shop.accounting.count_variances import CountExplanation, DifferenceCause, differing
+from shop.accounting.count_variances import differing
 from shop.common.pagination import page_of
-from shop.models import Role, the_shop
+from shop.models import CountExplanation, DifferenceCause, Role, the_shop
 from shop.people.permissions import for_roles, person_of
 from shop.web.code_select import options_of
 

@@ -28,8 +28,7 @@ from forecasting.scheduler import handlers
 from forecasting.scheduler.handlers import Piece
 from forecasting.scheduler.runner import Attempt, Ending, do, do_all, ready
 from inventory.models import Books, Holding
-from shop.models import Person
-from shop.people.sessions import Device
+from shop.models import Device, Person
 from tests.forecasting.small_fleet import ADDRESSES, SHOP_ADDRESS, VANS, open_fleet
 
 pytestmark = pytest.mark.django_db

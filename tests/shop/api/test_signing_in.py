@@ -7,8 +7,8 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from shop.models import Person
-from shop.people.tokens import ApiToken, make_token
+from shop.models import ApiToken, Person
+from shop.people.tokens import make_token
 from tests.shop.api.served_shop import BODIES, PATHS, open_served_shop, problem, put, signed_in
 
 pytestmark = pytest.mark.django_db

@@ -16,7 +16,8 @@ from django.test import override_settings
 from PIL import Image
 
 from shop.jobs import photos
-from shop.jobs.photos import LARGEST_PIXELS, MOST_PER_JOB, MOST_WAITING, Photo, PhotoRefused, drawn_anew
+from shop.jobs.photos import LARGEST_PIXELS, MOST_PER_JOB, MOST_WAITING, PhotoRefused, drawn_anew
+from shop.models import Photo
 from tests.servers import PROJECT, migrated, run_race
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in
 from tests.shop.phone.test_photo_views import picture, send

@@ -8,9 +8,9 @@ from django.core import mail
 from django.test import Client
 from django.utils import timezone
 
-from shop.models import Person
+from shop.models import LetterAsked, Person
 from shop.people import onboarding_views
-from shop.people.email_rate_limit import MOST_FROM_ONE, MOST_TO_ONE, LetterAsked, refused_until
+from shop.people.email_rate_limit import MOST_FROM_ONE, MOST_TO_ONE, refused_until
 from tests.shop.api.served_shop import open_served_shop, signed_in
 
 pytestmark = pytest.mark.django_db

@@ -10,9 +10,9 @@ from django.core.cache import cache
 from django.test import Client
 from django.utils import timezone
 
-from shop.models import Job, Person
+from shop.models import Device, Job, Person
 from shop.people.client_info import device_words, one_client, rough_network
-from shop.people.sessions import Device, devices_of
+from shop.people.sessions import devices_of
 from tests.shop.api.served_shop import open_served_shop, signed_in
 from tests.shop.web.test_home_views import book
 

@@ -12,9 +12,9 @@ from django.utils import timezone
 from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_encode
 
-from shop.models import Person
+from shop.models import ApiToken, Person
 from shop.people import invitations
-from shop.people.tokens import MOST_PER_PERSON, ApiToken, make_token
+from shop.people.tokens import MOST_PER_PERSON, make_token
 from tests.shop.api.served_shop import open_served_shop, signed_in
 
 pytestmark = pytest.mark.django_db

@@ -3,8 +3,8 @@
 import pytest
 from django.test import Client
 
-from shop.models import Person, Role, Technician, Van
-from shop.people.tokens import ApiToken, make_token
+from shop.models import ApiToken, Person, Role, Technician, Van
+from shop.people.tokens import make_token
 from tests.shop.api.served_shop import open_served_shop, signed_in
 
 pytestmark = pytest.mark.django_db

@@ -11,8 +11,8 @@ from django.test import override_settings
 from PIL import Image
 
 from shop.jobs import photos
-from shop.jobs.photos import LARGEST_UPLOAD_BYTES, LONGEST_SIDE_PX, Photo, PhotoRefused, drawn_anew
-from shop.models import Job, Person
+from shop.jobs.photos import LARGEST_UPLOAD_BYTES, LONGEST_SIDE_PX, PhotoRefused, drawn_anew
+from shop.models import Job, Moment, Person, Photo
 from tests.inventory.small_shop import day
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in
 
@@ -194,7 +194,7 @@ def test_a_photo_that_came_twice_at_once_leaves_one_file(
     at = day(20)
 
     def kept_as(photo: uuid.UUID) -> tuple[Photo, bool]:
-        return photos.keep(photo, picture(), job=job, moment=photos.Moment.BEFORE, by=by, now=at)
+        return photos.keep(photo, picture(), job=job, moment=Moment.BEFORE, by=by, now=at)
 
     original = photos.drawn_anew
 

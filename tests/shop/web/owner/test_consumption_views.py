@@ -7,11 +7,10 @@ import pytest
 
 from inventory import documents, ledger
 from inventory.models import Books, Place, PlaceKind
-from shop.accounting.count_variances import CountExplanation, DifferenceCause
 from shop.accounting.periods import Period
 from shop.accounting.shrinkage import FoundMissing, counted_in, differing, missing_by_month
 from shop.costing.standard_costs import CONSUMPTION_BY, consumption_lines, material_lines
-from shop.models import Role, Shop
+from shop.models import CountExplanation, DifferenceCause, Role, Shop
 from tests.shop.desk_pages import client, desk
 from tests.shop.test_query_counts import queries
 from tests.shop.world import (

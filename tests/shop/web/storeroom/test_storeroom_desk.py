@@ -29,7 +29,7 @@ from inventory.models import (
     Place,
     Supplier,
 )
-from shop.accounting.count_variances import CountExplanation
+from shop.models import CountExplanation
 from shop.web.storeroom.entry_warnings import Entered, count_questions, questions
 from shop.web.storeroom.label_sheet import Label, label_sheet
 from shop.web.storeroom.pack_quantities import read_quantity
