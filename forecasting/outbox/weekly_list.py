@@ -14,9 +14,9 @@ from forecasting.outbox.messages import Attachment, Composed, one_line
 from forecasting.replenishment.pick_list import file_name, pick_list_csv, pick_list_pdf
 from inventory.models import Consumable, Place
 from inventory.reports.expiring_stock import expiring
+from shop.common.amounts import quantity
 from shop.common.text import counted
 from shop.models import Job, JobStatus, Technician, in_shop_zone, the_shop
-from shop.templatetags.amounts import quantity
 
 # Four weeks: until about four more lists have come. Common practice, no source.
 EXPIRY_DAYS = 28

@@ -6,11 +6,11 @@ from io import StringIO
 from forecasting.models import Purchase, PurchaseLine, PurchaseStatus
 from forecasting.stock_control.numeric_checks import ZERO
 from inventory.models import Books
+from shop.common.amounts import money, quantity
 from shop.common.text import exact
 from shop.exports.csv_writer import cell
 from shop.exports.pdf import Column, Listing, report
 from shop.models import in_shop_zone, the_shop
-from shop.templatetags.amounts import money, quantity
 
 CSV_HEADER = (
     "order",

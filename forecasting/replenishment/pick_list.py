@@ -5,11 +5,11 @@ import re
 from io import StringIO
 
 from forecasting.models import Restock, RestockLine, RestockStatus
+from shop.common.amounts import quantity
 from shop.common.text import exact
 from shop.exports.csv_writer import cell
 from shop.exports.pdf import Column, Listing, report
 from shop.models import in_shop_zone, the_shop
-from shop.templatetags.amounts import quantity
 
 CSV_HEADER = ("van", "week", "consumable", "name", "grade", "quantity", "unit", "usable_unit", "why")
 COLUMNS = (

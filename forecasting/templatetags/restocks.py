@@ -5,7 +5,7 @@ from decimal import ROUND_HALF_EVEN, Decimal
 from django import template
 
 from forecasting.models import RestockEvent
-from shop.templatetags.amounts import quantity
+from shop.common.amounts import quantity
 
 register = template.Library()
 

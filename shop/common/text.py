@@ -1,6 +1,6 @@
 """Counts, numbers and values as text. Pure.
 
-Pages show quantities and money by `shop.templatetags.amounts`; what digests rest on is
+Pages show quantities and money by `shop.common.amounts`; what digests rest on is
 `inventory.documents.canonical_json`'s alone.
 """
 

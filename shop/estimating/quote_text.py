@@ -1,9 +1,9 @@
 """How an estimate is told: what it rests on, and how the shop writes money and lengths."""
 
 from inventory.models import Books
+from shop.common.amounts import money, shown_length
 from shop.estimating.quote import Quote, Terms
 from shop.models import LengthUnit, Shop
-from shop.templatetags.amounts import money, shown_length
 
 ALIKE_WORDS = {
     "damage_type": "damage",

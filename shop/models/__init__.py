@@ -1,9 +1,9 @@
 """Tables of the shop: people, vans, customers, services, jobs and what each document posted to a job."""
 
+from shop.common.amounts import LengthUnit
 from shop.models.business import (
     BEGINNING,
     NOT_NEGATIVE,
-    LengthUnit,
     Shop,
     in_shop_zone,
     on_shop_clocks,

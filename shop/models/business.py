@@ -9,19 +9,13 @@ from django.db.models import Q
 
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import Books, validate_name
+from shop.common.amounts import LengthUnit
 
 # A rate that was always in force.
 BEGINNING = date(1900, 1, 1)
 
 
 NOT_NEGATIVE = MinValueValidator(Decimal(0))
-
-
-class LengthUnit(models.TextChoices):
-    """How lengths are shown; they are kept in millimetres."""
-
-    MILLIMETRES = "mm", "millimetres"
-    INCHES = "in", "inches"
 
 
 class Shop(models.Model):

@@ -6,7 +6,8 @@ from typing import Any
 from django.contrib.auth.models import AbstractUser
 from django.db import models, transaction
 
-from shop.models.business import LengthUnit, Shop
+from shop.common.amounts import LengthUnit
+from shop.models.business import Shop
 
 
 class Role(models.TextChoices):

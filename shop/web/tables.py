@@ -8,8 +8,8 @@ from urllib.parse import urlencode
 from django.urls import reverse
 
 from inventory.models import Books
+from shop.common.amounts import money
 from shop.costing.formulas import JobCosts
-from shop.templatetags.amounts import money
 from shop.web.margin_bars import Bar, MarginRow
 
 Money = Callable[[Decimal], str]

@@ -20,7 +20,7 @@ django.setup()
 from django.utils import timezone  # noqa: E402 - needs the setup above
 
 from shop.jobs.bookings import book_new  # noqa: E402
-from shop.jobs.photos import PhotoRefused, keep
+from shop.jobs.photos import PhotoRefused, keep  # noqa: E402
 from shop.models import Job, Moment, Person, Photo, Role  # noqa: E402
 from tests.shop.booking_race import booking, make_world  # noqa: E402
 

@@ -24,11 +24,11 @@ from shop.accounting.period_reconciliation import (
     total_of,
     within,
 )
+from shop.common.amounts import exact_money, quantity
 from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.admin_log import note_change
 from shop.people.permissions import for_roles, person_of
-from shop.templatetags.amounts import exact_money, quantity
 from shop.web.accounting.forms import BooksPeriodForm, LateForm
 from shop.web.code_select import CodeChoice
 from shop.web.owner.section_links import areas

@@ -21,6 +21,7 @@ from shop.accounting.period_reconciliation import (
     reconcile_period,
     total_of,
 )
+from shop.common.amounts import exact_money
 from shop.common.page_fields import EARLIEST, LATEST
 from shop.common.pagination import page_of
 from shop.costing.absorption import overhead_absorption, wear_absorption
@@ -29,7 +30,6 @@ from shop.costing.formulas import AMOUNTS, Absorption, JobCosts
 from shop.costing.posted_costs import posted_costs
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
-from shop.templatetags.amounts import exact_money
 from shop.web.accounting.forms import BooksPeriodForm
 from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Table, address, numbers

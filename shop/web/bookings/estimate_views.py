@@ -11,12 +11,12 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
+from shop.common.amounts import quantity
 from shop.estimating.prediction_intervals import Range
 from shop.estimating.quote import Quote, Terms, quote
 from shop.estimating.quote_text import rests_on, terms_of
 from shop.models import Role, Shop, the_shop
 from shop.people.permissions import for_roles, is_owner, person_of
-from shop.templatetags.amounts import quantity
 from shop.web.bookings.work_form import EstimateForm, unit_for
 from shop.web.tables import Cell, Column, Money, Table, numbers
 

@@ -14,11 +14,11 @@ from django.views.decorators.http import require_safe
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import Books
 from shop.accounting.periods import days_problem
+from shop.common.amounts import money, quantity, shown_length
 from shop.common.page_fields import DayField
 from shop.common.pagination import page_of
 from shop.models import Job, JobStatus, LengthUnit, Person, Role, Shop, the_shop
 from shop.people.permissions import for_roles, own_van, person_of, role_of
-from shop.templatetags.amounts import money, quantity, shown_length
 from shop.web.bookings.work_form import VanField
 from shop.web.tables import Cell, Column, Table, address, numbers
 

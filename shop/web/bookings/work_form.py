@@ -8,11 +8,11 @@ from django import forms
 from django.core.validators import MaxValueValidator
 
 from inventory.documents import LARGEST_MONEY, text_problem
+from shop.common.amounts import MM_PER_INCH
 from shop.estimating.prediction_intervals import Asked
 from shop.estimating.quote_warnings import Seen
 from shop.jobs.close_data import LONGEST_LENGTH_MM
 from shop.models import DamageType, GlassType, JobType, LengthUnit, Person, Shop, Van
-from shop.templatetags.amounts import MM_PER_INCH
 
 CATCHES = {"": None, "yes": True, "no": False}
 LAST_PLACE = Decimal("0.0001")

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_safe
 from inventory.models import Consumable, Place
 from shop.accounting.periods import Period
 from shop.accounting.shrinkage import FoundMissing, MissingRow, counted_in, differing, missing_by_month
+from shop.common.amounts import quantity, share
 from shop.common.pagination import page_by_key, page_of
 from shop.costing.posted_costs import posted_costs
 from shop.costing.standard_costs import CONSUMPTION_BY, ConsumptionLine, consumption_lines, labour_lines
@@ -22,7 +23,6 @@ from shop.costing.variances import direction
 from shop.models import JobUse, Role, the_shop
 from shop.people.permissions import for_roles
 from shop.profitability.ratio_intervals import FEW_JOBS
-from shop.templatetags.amounts import quantity, share
 from shop.web.charts import svg_response
 from shop.web.code_select import CodeChoice
 from shop.web.grouping_form import GROUPS

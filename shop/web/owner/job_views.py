@@ -9,13 +9,13 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
+from shop.common.amounts import percent, quantity, shown_length
 from shop.common.pagination import page_of
 from shop.costing.formulas import JobCosts
 from shop.costing.posted_costs import posted_costs
 from shop.models import Job, LengthUnit, Role, Shop, the_shop
 from shop.people.permissions import for_roles, is_owner, person_of
 from shop.profitability.margins import GROUPINGS, in_group
-from shop.templatetags.amounts import percent, quantity, shown_length
 from shop.web.grouping_form import GROUPS, shown
 from shop.web.owner.job_drilldown import Moved, Posted, posted_to, total_of
 from shop.web.owner.job_totals import SORTS, JobSum, jobs_with_costs, sums_of

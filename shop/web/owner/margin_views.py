@@ -10,6 +10,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from shop.accounting.periods import Period
+from shop.common.amounts import percent
 from shop.common.pagination import page_of
 from shop.common.text import exact
 from shop.costing.formulas import JobCosts
@@ -18,7 +19,6 @@ from shop.people.permissions import for_roles
 from shop.profitability.margins import GroupMargin, Margins, margins_of
 from shop.profitability.period_comparison import Move, moves
 from shop.profitability.ratio_difference import RatioChange
-from shop.templatetags.amounts import percent
 from shop.web.charts import svg_response
 from shop.web.grouping_form import GROUPS, GroupingForm, SortedGroupingForm, shown
 from shop.web.margin_bars import bar_for, margin_row

@@ -16,6 +16,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
 from inventory.documents import LARGEST_MONEY
+from shop.common.amounts import quantity
 from shop.common.page_fields import DayField
 from shop.common.pagination import page_of
 from shop.costing.rates import (
@@ -40,7 +41,6 @@ from shop.models import (
 )
 from shop.people.admin_log import note_change
 from shop.people.permissions import for_roles, person_of
-from shop.templatetags.amounts import quantity
 from shop.web.code_select import CodeChoice
 from shop.web.form_errors import add_errors
 from shop.web.owner.section_links import areas

@@ -10,6 +10,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from inventory.models import Books
+from shop.common.amounts import percent, share
 from shop.common.pagination import page_of
 from shop.common.text import exact
 from shop.costing.formulas import JobCosts
@@ -18,7 +19,6 @@ from shop.people.permissions import for_roles
 from shop.profitability.margins import GroupMargin, margins_of
 from shop.profitability.ratio_intervals import FEW_JOBS
 from shop.profitability.target_pricing import Kind, Mending, mend
-from shop.templatetags.amounts import percent, share
 from shop.web.grouping_form import CHOICES, GROUPS, GroupingForm, shown
 from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money

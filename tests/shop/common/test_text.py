@@ -47,4 +47,4 @@ def test_nobody_writes_a_number_by_a_rule_of_their_own() -> None:
         if own_rule.search(path.read_text())
     }
     assert len(found) == 2  # this module, and the filters of pages beside it
-    assert "shop/templatetags/amounts.py" in found
+    assert "shop/common/amounts.py" in found

@@ -14,6 +14,7 @@ from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
 from inventory.models import Books, Consumable, ConsumableKind, Holding, LowLevel, Place
+from shop.common.amounts import money, percent, quantity
 from shop.common.pagination import ROWS_PER_PAGE
 from shop.models import (
     Customer,
@@ -31,7 +32,6 @@ from shop.models import (
     the_shop,
 )
 from shop.profitability.margins import GroupMargin
-from shop.templatetags.amounts import money, percent, quantity
 from shop.web.margin_bars import bar_for
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in
 
