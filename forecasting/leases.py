@@ -37,7 +37,7 @@ class ClaimLost(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Claim:
+class Lease:
     """The right to do one piece of work, as long as `token` stands in its row."""
 
     kind: str
@@ -68,7 +68,7 @@ class Claim:
         return rows.filter(token=self.token)
 
 
-def take(kind: str, period: str) -> Claim | None:
+def take(kind: str, period: str) -> Lease | None:
     """Claim a piece of work; None when it is done, held by someone alive, or to be tried again later."""
     PeriodWork.objects.get_or_create(kind=kind, period=period)
     token, now = str(uuid4()), timezone.now()
@@ -80,7 +80,7 @@ def take(kind: str, period: str) -> Claim | None:
         return None
     attempts = row.filter(token=token).values_list("attempts", flat=True).first()
     # In between another may have thought us dead.
-    return None if attempts is None else Claim(kind, period, token, attempts)
+    return None if attempts is None else Lease(kind, period, token, attempts)
 
 
 def claimable(now: datetime) -> Q:

@@ -18,7 +18,7 @@ A_DAY, A_WEEK = timedelta(days=1), timedelta(weeks=1)
 CHECK_TIME, PURCHASE_TIME = time(2, 30), time(5, 0)
 
 
-class Kind(StrEnum):
+class WorkKind(StrEnum):
     """A kind of work that is done once a period."""
 
     FORECAST = "burn forecast"
@@ -33,8 +33,8 @@ class Kind(StrEnum):
 
 
 # What starts by the clock; the parts and the end of a forecast follow its beginning, a renewal new data.
-WEEKLY = (Kind.FORECAST, Kind.RESTOCKS, Kind.LETTER)
-DAILY = (Kind.PURCHASES, Kind.CHECK, Kind.SESSIONS)
+WEEKLY = (WorkKind.FORECAST, WorkKind.RESTOCKS, WorkKind.LETTER)
+DAILY = (WorkKind.PURCHASES, WorkKind.CHECK, WorkKind.SESSIONS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ class Timetable:
 class Due:
     """A period's work, by the key of the period (2026-W48 or 2026-11-25), and when it becomes due in UTC."""
 
-    kind: Kind
+    kind: WorkKind
     period: str
     at: datetime
 
@@ -67,25 +67,25 @@ def moment_of(day: date, clock: time, zone: tzinfo) -> datetime:
     return datetime.combine(day, clock.replace(fold=0), tzinfo=zone).astimezone(UTC)
 
 
-def latest(kind: Kind, timetable: Timetable, now: datetime) -> Due:
+def latest(kind: WorkKind, timetable: Timetable, now: datetime) -> Due:
     """Return the last period of a kind whose moment has come."""
     return max((due for due in _around(kind, timetable, now) if due.at <= now), key=lambda due: due.at)
 
 
-def coming(kind: Kind, timetable: Timetable, now: datetime) -> Due:
+def coming(kind: WorkKind, timetable: Timetable, now: datetime) -> Due:
     """Return the first period of a kind whose moment is still to come."""
     return min((due for due in _around(kind, timetable, now) if due.at > now), key=lambda due: due.at)
 
 
-def _around(kind: Kind, timetable: Timetable, now: datetime) -> list[Due]:
+def _around(kind: WorkKind, timetable: Timetable, now: datetime) -> list[Due]:
     """Return the periods of a kind before, around and after a moment."""
     today = now.astimezone(timetable.zone).date()
     if kind in DAILY:
-        clock = PURCHASE_TIME if kind == Kind.PURCHASES else CHECK_TIME
+        clock = PURCHASE_TIME if kind == WorkKind.PURCHASES else CHECK_TIME
         days = [today + turn * A_DAY for turn in (-2, -1, 0, 1, 2)]
         return [Due(kind, day.isoformat(), moment_of(day, clock, timetable.zone)) for day in days]
     # The forecast and the drafts are made on the letter's day, from its first moment on.
-    clock = timetable.letter_time if kind == Kind.LETTER else time.min
+    clock = timetable.letter_time if kind == WorkKind.LETTER else time.min
     monday = today - (today.isoweekday() - 1) * A_DAY
     dues = []
     for turn in (-2, -1, 0, 1, 2):

@@ -18,7 +18,7 @@ from inventory.models import (
     PlaceKind,
     Supplier,
 )
-from inventory.valuation.cost_layers import Method, Pool
+from inventory.valuation.cost_layers import CostFormula, Pool
 
 DISC, COMPOUND, PAD = "DISC-P400", "COMPOUND", "PAD-SOFT"
 DEPOT, VAN, OTHER_VAN = "DEPOT", "VAN-1", "VAN-2"
@@ -34,7 +34,7 @@ def at(days: float) -> datetime:
     return START + timedelta(days=days)
 
 
-def make_shop(method: Method = Method.MOVING_AVERAGE) -> None:
+def make_shop(method: CostFormula = CostFormula.MOVING_AVERAGE) -> None:
     """Make a depot, two vans, a supplier and a consumable of each kind, costed by `method`."""
     Place.objects.create(code=DEPOT, kind=PlaceKind.DEPOT)
     Place.objects.create(code=VAN, kind=PlaceKind.VAN)
@@ -105,7 +105,7 @@ def give_back(
 
 def count(id_: str, day: float, *lines: tuple[str, Amount], place: str = DEPOT) -> documents.Count:
     """Return a count of one place that found (consumable, quantity)."""
-    return documents.Count(id_, at(day), tuple(documents.CountLine(place, c, Decimal(q)) for c, q in lines))
+    return documents.Count(id_, at(day), tuple(documents.CountedLine(place, c, Decimal(q)) for c, q in lines))
 
 
 def scrap(id_: str, day: float, *lines: tuple[str, Amount], place: str = DEPOT) -> documents.Scrap:
@@ -118,8 +118,8 @@ def correction(id_: str, kind: str, corrects_id: str) -> documents.Correction:
     return documents.Correction(id_, NOW, kind, corrects_id, "entered by mistake")
 
 
-def _lines(lines: Iterable[tuple[str, Amount]]) -> tuple[documents.Line, ...]:
-    return tuple(documents.Line(consumable, Decimal(quantity)) for consumable, quantity in lines)
+def _lines(lines: Iterable[tuple[str, Amount]]) -> tuple[documents.StockLine, ...]:
+    return tuple(documents.StockLine(consumable, Decimal(quantity)) for consumable, quantity in lines)
 
 
 def holding(consumable: str, place: str = DEPOT) -> Decimal:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecasting.demand.demand_panel import History
+from forecasting.demand.demand_panel import DemandHistory
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -66,7 +66,7 @@ def _mean_step(demand: FloatArray, observed: BoolArray, power: int) -> FloatArra
 
 
 @dataclass(frozen=True)
-class Outcome:
+class ForecastOutcome:
     """Forecasts made before an origin and what came: mean, demand (series,), quantiles (series, levels)."""
 
     origin: int
@@ -80,7 +80,7 @@ class Outcome:
 
 
 @dataclass(frozen=True)
-class Summary:
+class AccuracySummary:
     """Scores of some series over all origins: scaled losses, bias as share of demand, coverage by level."""
 
     forecasts: int
@@ -111,14 +111,14 @@ class Backtest:
     losses: dict[str, float]
     """Mean scaled pinball loss of each model tried, over the same forecasts."""
 
-    def summary(self, chosen: BoolArray | None = None) -> Summary | None:
+    def summary(self, chosen: BoolArray | None = None) -> AccuracySummary | None:
         """Scores of the chosen series, (series,) of bool, or of all; None where nothing was scored."""
         keep = np.ones(len(self.forecasts), bool) if chosen is None else chosen
         count = self.forecasts[keep].sum()
         if not count:
             return None
         demand = self.demand_sum[keep].sum()
-        return Summary(
+        return AccuracySummary(
             forecasts=int(count),
             pinball=float(self.pinball_sum[keep].sum() / count),
             rmsse=float(np.sqrt(self.squared_sum[keep].sum() / count)),
@@ -126,7 +126,7 @@ class Backtest:
             coverage=self.covered[keep].sum(axis=0) / count,
         )
 
-    def by_class(self) -> dict[str, Summary]:
+    def by_class(self) -> dict[str, AccuracySummary]:
         """Scores of each class of demand that was scored."""
         found = {name: self.summary(self.classes == name) for name in CLASSES}
         return {name: summary for name, summary in found.items() if summary}
@@ -144,8 +144,8 @@ class Backtest:
 
 
 def score(
-    panel: History,
-    outcomes: list[Outcome],
+    panel: DemandHistory,
+    outcomes: list[ForecastOutcome],
     *,
     periods_ahead: int,
     levels: FloatArray,

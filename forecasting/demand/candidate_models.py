@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecasting.demand import accuracy, intermittent_smoothing, seasonality
-from forecasting.demand.demand_panel import History
+from forecasting.demand.demand_panel import DemandHistory
 from forecasting.demand.smoothed_levels import level_terms
 
 FloatArray = npt.NDArray[np.float64]
@@ -48,7 +48,7 @@ class Candidate:
 
 
 def candidates(
-    history: History,
+    history: DemandHistory,
     periods_ahead: int,
     origins: Sequence[int],
     *,
@@ -115,7 +115,7 @@ class _JobsAhead:
 
     def __init__(
         self,
-        history: History,
+        history: DemandHistory,
         periods_ahead: int,
         told: FloatArray | None,
         at_least: FloatArray | None,
@@ -141,7 +141,7 @@ class _JobsAhead:
 
 
 def _panel_levels(
-    name: str, history: History, exposure: FloatArray, ahead: Callable[[int], FloatArray]
+    name: str, history: DemandHistory, exposure: FloatArray, ahead: Callable[[int], FloatArray]
 ) -> Candidate:
     def expect(origin: int) -> Expectation:
         terms = level_terms(history, exposure, origin)
@@ -160,7 +160,7 @@ def _one_level(name: str, levels: dict[int, FloatArray], periods_ahead: int) -> 
     return Candidate(name, borrows=False, fades=name == FADING, expect=expect)
 
 
-def _even_demand(history: History, periods_ahead: int, origins: Sequence[int]) -> Candidate:
+def _even_demand(history: DemandHistory, periods_ahead: int, origins: Sequence[int]) -> Candidate:
     """Simple smoothing, and a normal distribution: for what is used more evenly than counts by chance are.
 
     The variance of a period is half the mean squared step (von Neumann 1941), which a drifting level does not

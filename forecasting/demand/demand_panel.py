@@ -40,7 +40,7 @@ class Traits:
 
 
 @dataclass(frozen=True)
-class History:
+class DemandHistory:
     """Demand in units of `unit` (series,), whether use is in whole numbers, jobs, and equal consumables."""
 
     demand: FloatArray
@@ -85,7 +85,7 @@ def read(
     group: Sequence[object] | npt.NDArray[Any] | None,
     exposure: npt.ArrayLike | None,
     observed: npt.ArrayLike | None,
-) -> History:
+) -> DemandHistory:
     """Check the arrays and bring them into the form the models read.
 
     Raises ValueError, naming series and period, for what is NaN, infinite, negative, empty or of another
@@ -109,7 +109,7 @@ def read(
     # Numbered by first appearance, so that labels, too, make no difference.
     first = np.unique(consumable[order], return_index=True)[1]
     consumable = np.argsort(np.argsort(first))[consumable]
-    return History(
+    return DemandHistory(
         demand=(demand / unit[:, None])[order],
         exposure=jobs[order],
         observed=seen[order],

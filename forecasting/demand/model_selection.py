@@ -7,9 +7,9 @@ import numpy.typing as npt
 from scipy.stats import norm
 
 from forecasting.demand import accuracy
-from forecasting.demand.accuracy import CLASSES, Outcome
+from forecasting.demand.accuracy import CLASSES, ForecastOutcome
 from forecasting.demand.candidate_models import Candidate, Expectation
-from forecasting.demand.demand_panel import History
+from forecasting.demand.demand_panel import DemandHistory
 from forecasting.demand.negative_binomial import UNTAUGHT, Regression, fit, quantiles
 
 FloatArray = npt.NDArray[np.float64]
@@ -63,11 +63,11 @@ class _Window:
 class Contest:
     """The models, what they have learned and how they did so far."""
 
-    panel: History
+    panel: DemandHistory
     periods_ahead: int
     levels: FloatArray
     models: list[Candidate]
-    outcomes: list[Outcome] = field(default_factory=list)
+    outcomes: list[ForecastOutcome] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         """Nothing is learned or lost yet."""
@@ -127,7 +127,7 @@ class Contest:
         mean, found = _chosen(answers, self._choice(origin))
         squared_scale = accuracy.squared_scale(past, seen)
         self.outcomes.append(
-            Outcome(origin, mean, found, window.demand, window.counts, window.scale, squared_scale)
+            ForecastOutcome(origin, mean, found, window.demand, window.counts, window.scale, squared_scale)
         )
         classes = self._class_numbers(origin)
         keep = window.counts

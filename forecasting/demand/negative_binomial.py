@@ -61,7 +61,7 @@ def quantiles(mean: FloatArray, size: FloatArray, levels: FloatArray) -> FloatAr
 
 
 @dataclass(frozen=True)
-class Terms:
+class RegressionTerms:
     """Terms of a regression, (rows, terms), limited to a range, brought to mean 0 and deviation 1 in it."""
 
     centre: FloatArray
@@ -70,7 +70,7 @@ class Terms:
     high: FloatArray
 
     @classmethod
-    def of(cls, rows: FloatArray) -> "Terms":
+    def of(cls, rows: FloatArray) -> "RegressionTerms":
         """Remember range, and centre and spread within it, of the rows fitted."""
         low, high = np.percentile(rows, USUAL_PERCENTILES, axis=0)
         inside = np.clip(rows, low, high)
@@ -87,8 +87,8 @@ class Terms:
 class Regression:
     """log mean = log(expected) + a + terms . b; log size = c + terms . d. Without terms: what is expected."""
 
-    mean_terms: Terms | None
-    size_terms: Terms | None
+    mean_terms: RegressionTerms | None
+    size_terms: RegressionTerms | None
     mean_weights: FloatArray
     size_weights: FloatArray
 
@@ -122,8 +122,8 @@ def fit(
     """
     if not len(demand):
         return UNTAUGHT
-    mean_terms = None if mean_rows is None else Terms.of(mean_rows)
-    size_terms = Terms.of(size_rows)
+    mean_terms = None if mean_rows is None else RegressionTerms.of(mean_rows)
+    size_terms = RegressionTerms.of(size_rows)
     mean_design = np.empty((len(demand), 0))
     if mean_rows is not None and mean_terms is not None:
         mean_design = mean_terms.design(mean_rows)

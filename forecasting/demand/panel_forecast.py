@@ -18,7 +18,7 @@ from forecasting.demand import accuracy
 from forecasting.demand import demand_panel as past
 from forecasting.demand.accuracy import Backtest
 from forecasting.demand.candidate_models import candidates
-from forecasting.demand.demand_panel import History
+from forecasting.demand.demand_panel import DemandHistory
 from forecasting.demand.model_selection import Contest, fit_origins, test_origins
 
 FloatArray = npt.NDArray[np.float64]
@@ -202,7 +202,7 @@ def _checked_levels(levels: Sequence[float] | FloatArray) -> FloatArray:
 
 
 def _checked_ahead(
-    name: str, jobs_ahead: npt.ArrayLike | None, panel: History, *, given: bool
+    name: str, jobs_ahead: npt.ArrayLike | None, panel: DemandHistory, *, given: bool
 ) -> FloatArray | None:
     if jobs_ahead is None:
         return None
@@ -215,7 +215,7 @@ def _checked_ahead(
     return ahead[panel.order]
 
 
-def _reasons(panel: History, classes: StrArray, *, tried: bool) -> StrArray:
+def _reasons(panel: DemandHistory, classes: StrArray, *, tried: bool) -> StrArray:
     """Why each series, (series,), has the forecast it has: first what is unusual about it."""
     traits = panel.traits(panel.periods)
     because = "least loss in the backtest for {} demand" if tried else "too little history for a backtest"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecasting.demand.demand_panel import History
+from forecasting.demand.demand_panel import DemandHistory
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -37,7 +37,7 @@ class LevelTerms:
     size_terms: FloatArray
 
 
-def level_terms(history: History, exposure: FloatArray, origin: int) -> LevelTerms:
+def level_terms(history: DemandHistory, exposure: FloatArray, origin: int) -> LevelTerms:
     """The terms from the periods before the origin; `exposure` (series, periods) is 0 where not observed."""
     past, exposed, group = history.demand[:, :origin], exposure[:, :origin], history.group
     age = origin - 1 - np.arange(origin)

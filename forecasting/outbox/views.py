@@ -18,7 +18,7 @@ from forecasting.models import Letter, LetterState, StockingTerms, the_terms, ti
 from forecasting.outbox.messages import attachments_of, content_of, parsed, write_again
 from forecasting.outbox.queries import CHOICES, TROUBLED, narrowed, needing_a_hand
 from forecasting.outbox.weekly_list import recipients_of, technicians_of
-from forecasting.schedule import Kind
+from forecasting.schedule import WorkKind
 from inventory.models import Place, PlaceKind
 from shop.common.page_fields import RowForm
 from shop.common.pagination import page_of
@@ -57,7 +57,7 @@ class AgainForm(forms.Form):
         return found
 
 
-class TermsForm(RowForm, TermsFormBase):
+class LetterSettingsForm(RowForm, TermsFormBase):
     """When the weekly letters go out, and who gets each of them besides the van's technicians."""
 
     class Meta:
@@ -101,7 +101,7 @@ def index(request: HttpRequest) -> HttpResponse:
 @for_roles(*READERS)
 def settings(request: HttpRequest) -> HttpResponse:
     """Show and change when the weekly letters go out and who gets all of them; show who gets each now."""
-    form = TermsForm(request.POST or None, instance=the_terms())
+    form = LetterSettingsForm(request.POST or None, instance=the_terms())
     if request.method == "POST" and form.is_valid():
         form.save()
         messages.success(request, "Kept. The next letters go by it.")
@@ -116,7 +116,7 @@ def settings(request: HttpRequest) -> HttpResponse:
         "form": form,
         "page": page,
         "rows": [(van, to[van.pk]) for van in page],
-        "next": schedule.coming(Kind.LETTER, timetable(), timezone.now()).at,
+        "next": schedule.coming(WorkKind.LETTER, timetable(), timezone.now()).at,
     }
     return render(request, "forecasting/letter_settings.html", context, status=status)
 

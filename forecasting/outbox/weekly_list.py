@@ -38,7 +38,7 @@ class ListedLine:
 
 
 @dataclass(frozen=True, slots=True)
-class ExpiringLot:
+class ExpiringLine:
     """A lot to look for, thought to be at a place."""
 
     place: str
@@ -124,10 +124,10 @@ def _listed(line: RestockLine) -> ListedLine:
     )
 
 
-def _lots(restock: Restock, today: date, names: dict[str, str], units: dict[str, str]) -> list[ExpiringLot]:
+def _lots(restock: Restock, today: date, names: dict[str, str], units: dict[str, str]) -> list[ExpiringLine]:
     places = {restock.van.code, restock.depot.code}
     return [
-        ExpiringLot(
+        ExpiringLine(
             place=row.place,
             name=names[row.consumable],
             lot=row.lot,

@@ -11,7 +11,7 @@ from rest_framework import serializers
 from forecasting.policy_review.queries import (
     WEEKS_OFFERED,
     WEEKS_USUAL,
-    Row,
+    ReviewRow,
     Week,
     in_use,
     look_back,
@@ -44,7 +44,7 @@ class ValueField(OfCosts, NumberField):
     """What stock is worth."""
 
 
-class LookBackSerializer(serializers.Serializer[Row]):
+class LookBackSerializer(serializers.Serializer[ReviewRow]):
     """One consumable on one van over the weeks asked for, in its stock unit."""
 
     van = serializers.CharField()

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from matplotlib.axes import Axes
 
-from forecasting.policy_review.queries import Row
+from forecasting.policy_review.queries import ReviewRow
 from shop.common.text import counted, exact
 from shop.web.charts import Colours, Draw
 
@@ -15,7 +15,7 @@ TICKS = 5
 LEAST_TOP = 1.0
 
 
-def held_chart(row: Row, steps: Sequence[tuple[datetime, Decimal]], starts: Sequence[datetime]) -> Draw:
+def held_chart(row: ReviewRow, steps: Sequence[tuple[datetime, Decimal]], starts: Sequence[datetime]) -> Draw:
     """Return the drawing of the stock by the book between `starts`, weeks in which it ran out shaded."""
 
     def draw(axes: Axes, colours: Colours) -> None:
@@ -42,7 +42,7 @@ def held_chart(row: Row, steps: Sequence[tuple[datetime, Decimal]], starts: Sequ
     return draw
 
 
-def chart_in_words(row: Row) -> str:
+def chart_in_words(row: ReviewRow) -> str:
     """Return what the chart shows, for who cannot see it."""
     times = counted(row.ran_out, "week")
     return (

@@ -17,7 +17,7 @@ from forecasting.replenishment.drafts import week_of
 from forecasting.replenishment.inputs import classes_now, service_of
 from forecasting.stock_control.numeric_checks import ZERO, rounded
 from inventory.db.fixed_point import from_scaled
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import Consumable, ConsumableKind, Holding, Movement, PlaceKind
 from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
 from inventory.reports.weekly_consumption import weekly_use
@@ -31,7 +31,7 @@ WEEKS_USUAL = 13
 PAIRS_MAX = 1000
 
 # What brings stock to a van; a count finds it and a return takes a use back.
-BRINGING = (Kind.RECEIPT, Kind.TRANSFER)
+BRINGING = (DocumentKind.RECEIPT, DocumentKind.TRANSFER)
 
 Pair = tuple[int, int]  # place id, consumable id
 
@@ -65,7 +65,7 @@ class Week:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class ReviewRow:
     """One consumable on one van over all weeks; `target` is the service it is held for now."""
 
     van: str
@@ -153,7 +153,7 @@ def in_use(held: QuerySet[Holding], weeks: Weeks) -> QuerySet[Holding]:
     return held.filter(~Q(quantity=0) | Exists(moved))
 
 
-def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[Row]:
+def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[ReviewRow]:
     """Return a row for each holding, in their order; the number of queries does not depend on theirs."""
     places = {one.place_id for one in held}
     consumables = {one.consumable_id: one.consumable for one in held}
@@ -172,7 +172,7 @@ def look_back(held: Collection[Holding], weeks: Weeks, now: datetime) -> list[Ro
         pair = one.place_id, one.consumable_id
         of_class = classes[one.consumable_id]
         rows.append(
-            Row(
+            ReviewRow(
                 van=one.place.code,
                 consumable=one.consumable,
                 service_class=of_class,
@@ -255,7 +255,7 @@ def _said(weeks: Weeks, places: Collection[int], consumables: Collection[int]) -
 
 
 @dataclass(slots=True)
-class Moved:
+class MovedThere:
     """What moved of one consumable at one van: all changes, those that brought stock, moments of use."""
 
     changes: list[Change] = field(default_factory=list)
@@ -263,7 +263,7 @@ class Moved:
     uses: list[datetime] = field(default_factory=list)
 
 
-def _moved(start: datetime, places: Collection[int], consumables: Collection[int]) -> dict[Pair, Moved]:
+def _moved(start: datetime, places: Collection[int], consumables: Collection[int]) -> dict[Pair, MovedThere]:
     """Return all that moved at the places since the start, and uses for a while before it.
 
     What was corrected never moved. What goes back from a van to where it is under way had not come.
@@ -278,12 +278,12 @@ def _moved(start: datetime, places: Collection[int], consumables: Collection[int
             occurred_at__gte=earliest,
             document__corrected_by__isnull=True,
         )
-        .exclude(document__kind=Kind.CORRECTION)
+        .exclude(document__kind=DocumentKind.CORRECTION)
         .order_by()
         .values_list("source", "destination", "consumable", "occurred_at", "document__kind")
         .annotate(total=Sum("quantity"), to=F("destination__kind"))
     )
-    found: dict[Pair, Moved] = defaultdict(Moved)
+    found: dict[Pair, MovedThere] = defaultdict(MovedThere)
     for source, destination, consumable, at, kind, quantity, to in rows:
         if source in places:
             gone = found[source, consumable]
@@ -322,9 +322,9 @@ class ClassSum:
         return self.lasted is not None and self.lasted < self.target
 
 
-def by_class(rows: Sequence[Row]) -> list[ClassSum]:
+def by_class(rows: Sequence[ReviewRow]) -> list[ClassSum]:
     """Sum rows up by service class; the target of a class is the mean of its rows'."""
-    groups: dict[str, list[Row]] = defaultdict(list)
+    groups: dict[str, list[ReviewRow]] = defaultdict(list)
     for row in rows:
         groups[row.service_class].append(row)
     return [

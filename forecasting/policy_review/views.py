@@ -17,7 +17,7 @@ from forecasting.policy_review.queries import (
     PAIRS_MAX,
     WEEKS_OFFERED,
     WEEKS_USUAL,
-    Row,
+    ReviewRow,
     by_class,
     in_use,
     look_back,
@@ -37,7 +37,7 @@ VAN_AND_STOCK = (Role.TECHNICIAN, Role.STOREKEEPER, Role.OWNER)
 WIDTH_PX, HEIGHT_PX = 560, 320
 
 # What is worked out week by week cannot be sorted by in the database; PAIRS_MAX keeps it small.
-Key = Callable[[Row], Any]
+Key = Callable[[ReviewRow], Any]
 SORTS: dict[str, tuple[str, Key]] = {
     "van": ("van and consumable", lambda row: (row.van, row.consumable.code)),
     "lasted": ("how often it lasted, worst first", lambda row: (row.lasted is None, row.lasted, -row.value)),
@@ -98,7 +98,7 @@ def _narrowed(held: QuerySet[Holding], van: str, what: str) -> QuerySet[Holding]
     return held
 
 
-def _one(request: HttpRequest, van: str, consumable: str, now: datetime) -> tuple[Holding, Weeks, Row]:
+def _one(request: HttpRequest, van: str, consumable: str, now: datetime) -> tuple[Holding, Weeks, ReviewRow]:
     held = visible_to(person_of(request)).filter(place__code=van, consumable__code=consumable).first()
     if held is None:
         raise Http404

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecasting.stock_control.policy_simulation import Replay, replay
+from forecasting.stock_control.policy_simulation import SimulationResult, replay
 from shop.common.text import counted
 
 FloatArray = npt.NDArray[np.float64]
@@ -65,7 +65,7 @@ class Panel:
     whole: BoolArray
 
 
-def play(panel: Panel, setting: Setting, *, skip_days: int) -> Replay:
+def play(panel: Panel, setting: Setting, *, skip_days: int) -> SimulationResult:
     """Replay a setting; a shortage is owed, for its job is done when the stock has come."""
     service = np.clip(1 - setting.misses * (1 - panel.service), LEAST_SERVICE, MOST_SERVICE)
     weekly = np.stack(
@@ -128,7 +128,7 @@ def _at(quantiles: FloatArray, probabilities: FloatArray, service: FloatArray) -
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class SimulatedOutcome:
     """What a setting brought to some series: shares from 0 to 1, stock in pieces and in money.
 
     `lasted`: restocks after which nothing was short until the next; `target`: the share of them that the
@@ -142,12 +142,14 @@ class Outcome:
     value: float
 
 
-def outcome(panel: Panel, played: Replay, unit_cost: FloatArray, chosen: BoolArray) -> Outcome:
+def outcome(
+    panel: Panel, played: SimulationResult, unit_cost: FloatArray, chosen: BoolArray
+) -> SimulatedOutcome:
     """Sum up the chosen series, (series,); `unit_cost` (series,) is of a usable unit; pieces are whole."""
     used = float((played.demand * unit_cost)[chosen].sum())
     served = float((played.served * unit_cost)[chosen].sum())
     stock = played.average_stock
-    return Outcome(
+    return SimulatedOutcome(
         lasted=float(played.cycle_service[chosen].mean()) if played.cycles else None,
         target=float(panel.service[chosen].mean()),
         served=served / used if used else None,

@@ -16,7 +16,7 @@ from rest_framework.response import Response
 
 from forecasting.models import Purchase
 from forecasting.purchasing import approval, dispatch, goods_receipt
-from forecasting.purchasing.approval import Changes
+from forecasting.purchasing.approval import OrderChanges
 from forecasting.purchasing.queries import (
     READERS,
     STOCK,
@@ -189,7 +189,7 @@ class PurchaseReceiptView(PurchaseStepView):
         )
 
 
-def _changes(purchase: Purchase, said: Said) -> Changes:
+def _changes(purchase: Purchase, said: Said) -> OrderChanges:
     """Return what a body changes. Raises StepRefused for packs that the supplier does not sell."""
     lines = {(line.consumable.code, line.pack.name): line.pk for line in purchase.lines.all()}
     names = [line.pack for line in said.lines]
@@ -213,7 +213,7 @@ def _changes(purchase: Purchase, said: Said) -> Changes:
             (packs if on_it else added)[key] = int(line.packs)
     if problems:
         raise StepRefused(problems)
-    return Changes(packs, tuple(added.items()), said.note)
+    return OrderChanges(packs, tuple(added.items()), said.note)
 
 
 def _whole(found: QuerySet[Purchase]) -> QuerySet[Purchase]:

@@ -18,7 +18,7 @@ LONGEST_NOTE = 500
 
 
 @dataclass(frozen=True, slots=True)
-class Changes:
+class OrderChanges:
     """What a person changes on a draft: packs by line id, packs of further ones by pack id, and the note."""
 
     packs: Mapping[int, int]
@@ -26,7 +26,7 @@ class Changes:
     note: str | None = None
 
 
-def change(purchase_id: int, changes: Changes, *, by: str, now: datetime) -> Done[Purchase]:
+def change(purchase_id: int, changes: OrderChanges, *, by: str, now: datetime) -> Done[Purchase]:
     """Change a draft; 0 packs strike a line out. The same again is answered with the first.
 
     Raises StepRefused for packs that cannot be, StepConflict when the purchase is no draft any more.
@@ -65,14 +65,16 @@ def undo_changes(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
     return take(Purchase, purchase_id, step)
 
 
-def approve(purchase_id: int, changes: Changes | None = None, *, by: str, now: datetime) -> Done[Purchase]:
+def approve(
+    purchase_id: int, changes: OrderChanges | None = None, *, by: str, now: datetime
+) -> Done[Purchase]:
     """Approve a draft, with last changes where some are given.
 
     The same yes again is answered with the first. An order that its supplier may not take, or that will not
     be used up in time, is approved all the same and flagged: a person may know better. Raises StepRefused
     for packs that cannot be or are all 0; StepConflict when it is no draft, and approved otherwise.
     """
-    changes = changes or Changes({})
+    changes = changes or OrderChanges({})
 
     def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.status == PurchaseStatus.APPROVED and _says_nothing_new(purchase, lines, changes):
@@ -183,7 +185,7 @@ def warnings(purchase: Purchase, lines: Sequence[PurchaseLine]) -> list[str]:
     return found
 
 
-def _says_nothing_new(purchase: Purchase, lines: Sequence[PurchaseLine], changes: Changes) -> bool:
+def _says_nothing_new(purchase: Purchase, lines: Sequence[PurchaseLine], changes: OrderChanges) -> bool:
     packs = {line.pk: line.packs for line in lines}
     by_pack = {line.pack_id: line.packs for line in lines}
     return (
@@ -193,7 +195,7 @@ def _says_nothing_new(purchase: Purchase, lines: Sequence[PurchaseLine], changes
     )
 
 
-def _change(purchase: Purchase, lines: Sequence[PurchaseLine], changes: Changes) -> dict[str, object]:
+def _change(purchase: Purchase, lines: Sequence[PurchaseLine], changes: OrderChanges) -> dict[str, object]:
     """Write the changes of a draft and return them in words; nothing when there are none."""
     by_pk = {line.pk: line for line in lines}
     problems = [

@@ -18,8 +18,8 @@ from forecasting.models import (
     PurchaseStatus,
     StockingTerms,
 )
-from forecasting.purchasing.inputs import Gathered, gather
-from forecasting.purchasing.reorder_rules import LeftOut, Line, Plan, decide
+from forecasting.purchasing.inputs import PurchaseInputs, gather
+from forecasting.purchasing.reorder_rules import LeftOut, OrderLine, OrderPlan, decide
 from inventory.models import Place, Supplier
 from shop.common.text import exact
 
@@ -109,7 +109,7 @@ def is_touched(draft: Purchase) -> bool:
     )
 
 
-def _kept_waiting(plan: Plan, kept: dict[str, Purchase]) -> list[LeftOut]:
+def _kept_waiting(plan: OrderPlan, kept: dict[str, Purchase]) -> list[LeftOut]:
     return [
         LeftOut(
             line.wish.item.consumable,
@@ -124,9 +124,9 @@ def _kept_waiting(plan: Plan, kept: dict[str, Purchase]) -> list[LeftOut]:
 
 
 def _write(
-    wanted: dict[str, list[Line]],
+    wanted: dict[str, list[OrderLine]],
     renewed: dict[str, Purchase],
-    gathered: Gathered,
+    gathered: PurchaseInputs,
     *,
     run: ForecastRun,
     day: date,
@@ -166,7 +166,7 @@ def _write(
     PurchaseEvent.objects.bulk_create(events)
 
 
-def _stored(purchase: Purchase, line: Line, gathered: Gathered) -> PurchaseLine:
+def _stored(purchase: Purchase, line: OrderLine, gathered: PurchaseInputs) -> PurchaseLine:
     wish, item = line.wish, line.wish.item
     return PurchaseLine(
         purchase=purchase,
@@ -189,7 +189,7 @@ def _stored(purchase: Purchase, line: Line, gathered: Gathered) -> PurchaseLine:
     )
 
 
-def _settings_in_force(supplier: str, gathered: Gathered) -> dict[str, Any]:
+def _settings_in_force(supplier: str, gathered: PurchaseInputs) -> dict[str, Any]:
     """Return the settings a draft is made by, as JSON values."""
     lead_time, rules, own = gathered.lead_times[supplier], gathered.rules, gathered.suppliers[supplier]
     return {

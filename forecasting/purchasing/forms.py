@@ -12,7 +12,7 @@ from django.db.models.functions import Concat
 from django.utils import timezone
 
 from forecasting.models import PurchaseLine
-from forecasting.purchasing.approval import LONGEST_NOTE, MOST_PACKS, Changes
+from forecasting.purchasing.approval import LONGEST_NOTE, MOST_PACKS, OrderChanges
 from forecasting.stock_control.numeric_checks import ZERO, rounded
 from inventory.documents import LARGEST_MONEY, Problem, Receipt, ReceiptLine
 from inventory.models import Consumable, Pack, Place
@@ -118,7 +118,7 @@ class ConsumableField(CodeChoice):
         return f"{obj.name} {obj.code} ({obj.stock_unit})"
 
 
-class DraftForm(forms.Form):
+class PurchaseDraftForm(forms.Form):
     """Packs for each line of a draft, further packs of its supplier, and a note for it."""
 
     note = forms.CharField(
@@ -150,7 +150,7 @@ class DraftForm(forms.Form):
         """Return the fields for further packs."""
         return [(self[f"pack-{n}"], self[f"added-{n}"]) for n in self.added]
 
-    def changes(self) -> Changes:
+    def changes(self) -> OrderChanges:
         """Return what the form says, once it is valid."""
         said = self.cleaned_data
         added = [
@@ -159,7 +159,7 @@ class DraftForm(forms.Form):
             if said[f"pack-{number}"]
         ]
         packs = {line.pk: said[f"packs-{line.pk}"] for line in self.lines}
-        return Changes(packs, added, said["note"].replace("\r\n", "\n"))
+        return OrderChanges(packs, added, said["note"].replace("\r\n", "\n"))
 
     def add_problems(self, problems: Sequence[Problem]) -> None:
         """Show what a step refused beside the field it is about."""

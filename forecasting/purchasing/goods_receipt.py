@@ -11,7 +11,7 @@ from forecasting.purchasing.delivery_discrepancies import Came, Expected, differ
 from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
 from forecasting.workflow import Done, StepConflict, StepRefused, go, not_now, note, take
 from inventory import ledger, signals
-from inventory.documents import Kind, Problem, Receipt
+from inventory.documents import DocumentKind, Problem, Receipt
 from inventory.ledger import late_arrivals
 from inventory.ledger.late_arrivals import Seen
 from inventory.models import Books, Document
@@ -74,7 +74,7 @@ def link(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done[P
         if purchase.sent_at is None:
             raise not_now(purchase, "say first that the order was sent")
         document = Document.objects.filter(
-            kind=Kind.RECEIPT, client_id=receipt_id, supplier=purchase.supplier, corrected_by=None
+            kind=DocumentKind.RECEIPT, client_id=receipt_id, supplier=purchase.supplier, corrected_by=None
         ).first()
         if document is None:
             expected = f"is no receipt from {purchase.supplier}, or was undone; look it up in the documents"

@@ -30,7 +30,7 @@ from forecasting.purchasing.sourcing import Item, Offer, ShopRules, SupplierRule
 from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
 from forecasting.stock_control.price_breaks import PriceList
 from forecasting.stock_control.spoilage import ExpiringLot
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import Consumable, Document, Holding, Pack, Place, PlaceKind
 from inventory.reports import expiring_stock
 from shop.common.text import hundredths_up
@@ -48,7 +48,7 @@ COUNTING_ON = (
 
 
 @dataclass(frozen=True, slots=True)
-class Gathered:
+class PurchaseInputs:
     """All that purchases are decided by; consumables, packs and suppliers by id and by code.
 
     `left_out` are consumables that are used and that nobody can be asked for.
@@ -65,7 +65,7 @@ class Gathered:
 
 def gather(
     run: ForecastRun, depot: Place, terms: StockingTerms, today: date, *, renewed: Collection[int] = ()
-) -> Gathered:
+) -> PurchaseInputs:
     """Read everything; the number of queries grows only by 50 consumables with lots that expire.
 
     Orders count as on the way once they are drafted, but for those `renewed`, by id, which are decided anew.
@@ -101,7 +101,7 @@ def gather(
             items.append(item)
         elif item.burn.per_day > 0 or item.position < 0:
             left_out.append(LeftOut(row.code, "", _why_no_offer(sold[pk], supplier_terms)))
-    return Gathered(
+    return PurchaseInputs(
         items=items,
         rules=ShopRules(
             terms.service_depot, terms.review_days, terms.cover_days_after_top_up, terms.holding_rate
@@ -227,7 +227,9 @@ def price_list_of(terms: PackTerms) -> PriceList:
 
 def _charges() -> dict[int, Decimal]:
     """Return freight and duty less discount of each supplier's latest deliveries, as a share of price."""
-    receipts = Document.objects.filter(kind=Kind.RECEIPT, corrected_by__isnull=True, supplier__isnull=False)
+    receipts = Document.objects.filter(
+        kind=DocumentKind.RECEIPT, corrected_by__isnull=True, supplier__isnull=False
+    )
     latest = _latest(receipts, "supplier", "-posted_at", DELIVERIES_OF_CHARGES)
     price: dict[int, Decimal] = defaultdict(Decimal)
     extra: dict[int, Decimal] = defaultdict(Decimal)

@@ -9,7 +9,7 @@ from inventory.models import Books
 from shop.common.amounts import money, quantity
 from shop.common.text import exact
 from shop.exports.csv_writer import cell
-from shop.exports.pdf import Column, Listing, report
+from shop.exports.pdf import Listing, PdfColumn, report
 from shop.models import in_shop_zone, the_shop
 
 CSV_HEADER = (
@@ -28,11 +28,11 @@ CSV_HEADER = (
     "currency",
 )
 COLUMNS = (
-    Column("What", 4.2),
-    Column("Pack", 2.2),
-    Column("Packs", 1, number=True),
-    Column("Price", 1.6, number=True),
-    Column("Total", 1.8, number=True),
+    PdfColumn("What", 4.2),
+    PdfColumn("Pack", 2.2),
+    PdfColumn("Packs", 1, number=True),
+    PdfColumn("Price", 1.6, number=True),
+    PdfColumn("Total", 1.8, number=True),
 )
 DRAFT = (PurchaseStatus.DRAFT, PurchaseStatus.APPROVED)
 

@@ -20,7 +20,7 @@ CLOSED = (PurchaseStatus.RECEIVED, PurchaseStatus.CANCELLED)
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class PurchaseRow:
     """A purchase in a list: how many packs of how many consumables, and what they cost."""
 
     purchase: Purchase
@@ -51,10 +51,10 @@ def with_lines(found: QuerySet[Purchase]) -> QuerySet[Purchase]:
     return found.prefetch_related(Prefetch("lines", lines))
 
 
-def rows(found: Iterable[Purchase], today: date) -> list[Row]:
+def rows(found: Iterable[Purchase], today: date) -> list[PurchaseRow]:
     """Return what a list shows of purchases read by `with_lines`."""
     return [
-        Row(
+        PurchaseRow(
             purchase,
             sum(1 for line in purchase.lines.all() if line.packs),
             total_of(purchase.lines.all()),

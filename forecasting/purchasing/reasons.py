@@ -12,7 +12,7 @@ MANY = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Reasons:
+class PurchaseReasons:
     """All that decided one line; quantities in stock units but for packs."""
 
     item: Item

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from forecasting.purchasing.order_cycles import cycle_quantities, cycle_quantity
-from forecasting.purchasing.reasons import Reasons, too_small, unsellable
+from forecasting.purchasing.reasons import PurchaseReasons, too_small, unsellable
 from forecasting.purchasing.sourcing import Item, Offer, ShopRules, SupplierRules
 from forecasting.stock_control.numeric_checks import ZERO, rounded
 from forecasting.stock_control.quantile_demand import quantile_at
@@ -59,7 +59,7 @@ class Wish:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class OrderLine:
     """One line of an order: the wish it meets, the burn it was decided by, and why, in one sentence."""
 
     wish: Wish
@@ -78,14 +78,14 @@ class LeftOut:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class OrderPlan:
     """The lines to order from each supplier, by its code, and what cannot be ordered."""
 
-    orders: dict[str, list[Line]]
+    orders: dict[str, list[OrderLine]]
     left_out: list[LeftOut]
 
 
-def decide(items: Sequence[Item], suppliers: Mapping[str, SupplierRules], rules: ShopRules) -> Plan:
+def decide(items: Sequence[Item], suppliers: Mapping[str, SupplierRules], rules: ShopRules) -> OrderPlan:
     """Decide for all items at once; every item has an offer, every offer's supplier its rules.
 
     Of several offers the cheapest at the depot for the quantity is taken. An order below its supplier's
@@ -117,7 +117,7 @@ def decide(items: Sequence[Item], suppliers: Mapping[str, SupplierRules], rules:
             left_out.append(LeftOut("", supplier, reason))
         else:
             orders[supplier] = lines
-    return Plan(orders, left_out)
+    return OrderPlan(orders, left_out)
 
 
 def _reorder_level(item: Item, offer: Offer, rules: ShopRules) -> Decimal:
@@ -224,10 +224,10 @@ def _may_grow(wish: Wish, rules: ShopRules) -> bool:
     return cover is not None and cover <= longest and wish.fits(packs)
 
 
-def _line(wish: Wish, rules: ShopRules) -> Line:
+def _line(wish: Wish, rules: ShopRules) -> OrderLine:
     item, lead_time = wish.item, wish.offer.lead_time
     burn = item.burn.over(rules.review_days + lead_time.mean_days)
-    reasons = Reasons(
+    reasons = PurchaseReasons(
         item=item,
         offer=wish.offer,
         service=rules.service,
@@ -241,7 +241,7 @@ def _line(wish: Wish, rules: ShopRules) -> Line:
         topped_up=wish.topped_up,
         cover_days=wish.cover_days(wish.packs),
     )
-    return Line(
+    return OrderLine(
         wish,
         median=rounded(quantile_at(item.burn.levels, burn, MEDIAN)),
         high=rounded(quantile_at(item.burn.levels, burn, HIGH)),

@@ -11,8 +11,8 @@ from forecasting.models import Purchase, PurchaseLine, PurchaseReceipt
 from forecasting.purchasing.queries import total_of
 from forecasting.stock_control.numeric_checks import ZERO
 from forecasting.workflow_api import AmountField, AmountsSerializer
-from inventory.documents import Kind, ReceiptLine
-from shop.api.fields import FlagField, MomentField, NumberField, TextField
+from inventory.documents import DocumentKind, ReceiptLine
+from shop.api.fields import FlagField, NumberField, TextField, TimestampField
 from shop.api.serializers import LIST_MESSAGES, ReceiptLineSerializer, ShapeSerializer
 from shop.common.text import exact
 
@@ -110,7 +110,7 @@ class PackLine:
 class Said:
     """What a step says; each step reads what it takes."""
 
-    kind: ClassVar[Kind] = Kind.RECEIPT
+    kind: ClassVar[DocumentKind] = DocumentKind.RECEIPT
     id: str
     lines: tuple[PackLine, ...] = ()
     note: str | None = None
@@ -156,7 +156,7 @@ class SendingSerializer(ShapeSerializer):
 
     makes: ClassVar[type[Any]] = Said
     how = TextField(required=False)
-    at = MomentField(required=False)
+    at = TimestampField(required=False)
 
 
 class CancellationSerializer(ShapeSerializer):
@@ -176,7 +176,7 @@ class DeliverySerializer(ShapeSerializer):
     """A delivery of the purchase; lines in stock units, with what was charged for each."""
 
     makes: ClassVar[type[Any]] = Delivery
-    occurred_at = MomentField()
+    occurred_at = TimestampField()
     lines = ReceiptLineSerializer(many=True, error_messages=LIST_MESSAGES)
     freight = NumberField(required=False)
     duty = NumberField(required=False)

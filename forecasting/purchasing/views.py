@@ -22,7 +22,7 @@ from forecasting.models import (
 )
 from forecasting.purchasing import approval, dispatch, goods_receipt
 from forecasting.purchasing.drafts import begin_order, draft_purchases, is_touched
-from forecasting.purchasing.forms import DraftForm
+from forecasting.purchasing.forms import PurchaseDraftForm
 from forecasting.purchasing.purchase_order_pdf import order_csv, order_pdf
 from forecasting.purchasing.queries import (
     READERS,
@@ -185,7 +185,7 @@ def show(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _show(
-    request: HttpRequest, purchase: Purchase, form: DraftForm | None = None, status: int = 200
+    request: HttpRequest, purchase: Purchase, form: PurchaseDraftForm | None = None, status: int = 200
 ) -> HttpResponse:
     may_act = role_of(person_of(request)) in STOCK
     lines = list(purchase.lines.all())
@@ -226,11 +226,11 @@ def _show(
     return render(request, "forecasting/purchase.html", context, status=status)
 
 
-def _draft_form(data: Any, purchase: Purchase) -> DraftForm:
+def _draft_form(data: Any, purchase: Purchase) -> PurchaseDraftForm:
     lines = list(purchase.lines.all())
     priced = Pack.objects.filter(supplier=purchase.supplier, terms__isnull=False)
     further = priced.exclude(pk__in=PurchaseLine.objects.filter(purchase=purchase).values("pack"))
-    return DraftForm(data, lines, purchase.note, further.order_by("consumable__name", "name"))
+    return PurchaseDraftForm(data, lines, purchase.note, further.order_by("consumable__name", "name"))
 
 
 @require_POST

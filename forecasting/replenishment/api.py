@@ -34,7 +34,7 @@ from forecasting.replenishment.redraft import draft_again
 from forecasting.stock_control.numeric_checks import ZERO
 from forecasting.workflow import Done, StepConflict, StepRefused
 from forecasting.workflow_api import AmountField, AmountsSerializer, Key, ServedView, StepView, asking
-from inventory.documents import Kind, Line, Problem
+from inventory.documents import DocumentKind, Problem, StockLine
 from shop.api.fields import FlagField, NumberField, OfCosts, TextField
 from shop.api.filters import Choice, Code
 from shop.api.lists import RowList
@@ -105,16 +105,16 @@ class RestockSerializer(serializers.ModelSerializer[Restock]):
 class Quantities:
     """What a step says: the restock it is about, and quantities by consumable."""
 
-    kind: ClassVar[Kind] = Kind.TRANSFER
+    kind: ClassVar[DocumentKind] = DocumentKind.TRANSFER
     id: str
-    lines: tuple[Line, ...] = ()
+    lines: tuple[StockLine, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Renewal:
     """Whether what a person changed may be lost."""
 
-    kind: ClassVar[Kind] = Kind.TRANSFER
+    kind: ClassVar[DocumentKind] = DocumentKind.TRANSFER
     id: str
     discard_changes: bool = False
 

@@ -11,7 +11,7 @@ from forecasting.replenishment.quantities import wrong_quantity
 from forecasting.stock_control.numeric_checks import ZERO
 from forecasting.workflow import Done, StepConflict, StepRefused, not_now, note, take
 from inventory import ledger
-from inventory.documents import Count, CountLine, Document, Line, Problem, Transfer
+from inventory.documents import Count, CountedLine, Document, Problem, StockLine, Transfer
 from inventory.models import CostPool, Holding, Place
 from shop.common.text import exact
 
@@ -149,7 +149,7 @@ def _documents(
                 moment,
                 source.code,
                 destination.code,
-                tuple(Line(code, quantity) for code, quantity in carried.items()),
+                tuple(StockLine(code, quantity) for code, quantity in carried.items()),
                 note=f"Differences of restock {restock}",
             )
     left = {
@@ -167,5 +167,5 @@ def _count(
     if short := {code: quantity for code, quantity in left.items() if quantity < 0}:
         expected = f"is what {transit} would hold by the book; correct what was taken out of it by hand"
         raise StepRefused([Problem(code, quantity, expected) for code, quantity in short.items()])
-    lines = tuple(CountLine(transit.code, code, quantity) for code, quantity in left.items())
+    lines = tuple(CountedLine(transit.code, code, quantity) for code, quantity in left.items())
     return Count(f"{id_}-LOST", moment, lines, note=f"Lost or found on the way: restock {restock}")

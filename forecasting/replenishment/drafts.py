@@ -16,7 +16,7 @@ from forecasting.models import (
     RestockStatus,
     StockingTerms,
 )
-from forecasting.replenishment.inputs import Gathered, gather
+from forecasting.replenishment.inputs import RestockInputs, gather
 from forecasting.replenishment.order_up_to import decide
 from inventory.models import Place, PlaceKind
 from shop.common.text import exact
@@ -87,7 +87,7 @@ def _draft(
     )
 
 
-def lines_of(gathered: Gathered, restocks: dict[int, Restock], interval_days: int) -> list[RestockLine]:
+def lines_of(gathered: RestockInputs, restocks: dict[int, Restock], interval_days: int) -> list[RestockLine]:
     """Return the lines of each van's restock, by place id, not yet saved."""
     facts = gathered.facts
     decisions = decide(list(facts.values()), gathered.depot_stock, interval_days)

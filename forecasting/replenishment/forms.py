@@ -95,7 +95,7 @@ class QuantitiesForm(forms.Form):
             self.add_error(names.get(problem.field), f"{problem.value} {problem.expected}".strip())
 
 
-class DraftForm(QuantitiesForm):
+class RestockDraftForm(QuantitiesForm):
     """What to give of each line of a draft, and of consumables that are not on it."""
 
     def __init__(self, data: Any, lines: Sequence[RestockLine], further: Sequence[Consumable]) -> None:
@@ -188,7 +188,7 @@ def without_zeros(form: forms.BaseForm) -> None:
             form.initial[name] = exact(value)
 
 
-class TermsForm(RowForm, TermsFormBase):
+class RestockSettingsForm(RowForm, TermsFormBase):
     """How the shop restocks its vans."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

@@ -18,7 +18,7 @@ from forecasting.models import (
     VanSpace,
 )
 from forecasting.replenishment.abc_classes import STOPS_A_JOB, A, B, C, service_classes
-from forecasting.replenishment.order_up_to import NOTHING_BOOKED, BookedUse, Facts
+from forecasting.replenishment.order_up_to import NOTHING_BOOKED, BookedUse, RestockFacts
 from forecasting.replenishment.protection_interval import over_days
 from forecasting.stock_control.numeric_checks import ZERO, rounded
 from forecasting.stock_control.spoilage import ExpiringLot
@@ -37,14 +37,14 @@ Pair = tuple[int, int]  # place id, consumable id
 
 
 @dataclass(frozen=True, slots=True)
-class Gathered:
+class RestockInputs:
     """The facts of each van and consumable with what a draft keeps of them.
 
     `facts` by place and consumable, in the order of their codes; `depot_stock` is what the depot can still
     give, by consumable code; `unit_costs` and `classes` by consumable id.
     """
 
-    facts: dict[Pair, Facts]
+    facts: dict[Pair, RestockFacts]
     depot_stock: dict[str, Decimal]
     unit_costs: dict[int, Decimal]
     classes: dict[int, str]
@@ -59,7 +59,7 @@ def gather(
     period: str,
     now: datetime,
     also: Collection[Pair] = (),
-) -> Gathered:
+) -> RestockInputs:
     """Read all that decides about `vans`; the number of queries does not depend on their number.
 
     It grows by 50 consumables with lots that expire soon. What the depot has promised to others, approved or
@@ -92,7 +92,7 @@ def gather(
             if not any(quantiles) and pair not in booked and on_hand >= 0 and pair not in also:
                 continue
             special = own.get(consumable.pk)
-            facts[pair] = Facts(
+            facts[pair] = RestockFacts(
                 van=van.code,
                 consumable=consumable.code,
                 unit=consumable.stock_unit,
@@ -116,7 +116,7 @@ def gather(
     }
     known = known_unit_costs(consumables.values())
     unit_costs = {pk: rounded(known.get(pk, ZERO)) for pk in consumables}
-    return Gathered(facts, depot_stock, unit_costs, classes)
+    return RestockInputs(facts, depot_stock, unit_costs, classes)
 
 
 def levels_of(run: ForecastRun) -> tuple[float, ...]:

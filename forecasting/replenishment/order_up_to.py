@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from decimal import ROUND_CEILING, Decimal, localcontext
 from statistics import NormalDist
 
-from forecasting.replenishment.reasons import Reasons
+from forecasting.replenishment.reasons import RestockReasons
 from forecasting.stock_control.allocation import Claim, share
 from forecasting.stock_control.numeric_checks import (
     PRECISION,
@@ -43,7 +43,7 @@ NOTHING_BOOKED = BookedUse()
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class RestockFacts:
     """What is known of one consumable at one van.
 
     `on_hand` is the book's, and may be negative; `on_the_way` is what the depot has promised or sent.
@@ -87,7 +87,7 @@ class Decision:
 
 @dataclass(frozen=True, slots=True)
 class _Need:
-    facts: Facts
+    facts: RestockFacts
     quantiles: tuple[Decimal, ...]
     level: Decimal
     expired: Decimal
@@ -97,7 +97,9 @@ class _Need:
     wanted: Decimal
 
 
-def decide(facts: Sequence[Facts], depot_stock: Mapping[str, Decimal], interval_days: int) -> list[Decision]:
+def decide(
+    facts: Sequence[RestockFacts], depot_stock: Mapping[str, Decimal], interval_days: int
+) -> list[Decision]:
     """Decide for all vans at once, in the order of `facts`; that order does not change what anybody gets.
 
     What has expired on a van, or will within the interval before it is used, counts as not there.
@@ -124,12 +126,12 @@ def decide(facts: Sequence[Facts], depot_stock: Mapping[str, Decimal], interval_
     ]
 
 
-def _aboard(facts: Facts) -> Decimal:
+def _aboard(facts: RestockFacts) -> Decimal:
     """A van cannot hold less than nothing: a negative book lacks a receipt or a count."""
     return max(facts.on_hand, ZERO)
 
 
-def _need(facts: Facts, interval_days: int) -> _Need:
+def _need(facts: RestockFacts, interval_days: int) -> _Need:
     where = f"{facts.consumable} for {facts.van}:"
     require_share(f"{where} service", float(facts.service), "choose a share such as 0.95")
     require_positive(f"{where} usable unit", facts.usable_unit, "give 1 for single units")
@@ -155,7 +157,7 @@ def _need(facts: Facts, interval_days: int) -> _Need:
     return _Need(facts, quantiles, level, expired, expiring, position, missing, wanted)
 
 
-def _spoilt(facts: Facts, interval_days: int) -> tuple[Decimal, Decimal]:
+def _spoilt(facts: RestockFacts, interval_days: int) -> tuple[Decimal, Decimal]:
     """What has expired on board, and what will within the interval before it is used at the median burn."""
     lots = [lot for lot in facts.lots if lot.days < interval_days]
     expired = sum((lot.quantity for lot in lots if not lot.days), ZERO)
@@ -168,7 +170,7 @@ def _spoilt(facts: Facts, interval_days: int) -> tuple[Decimal, Decimal]:
     return min(expired, aboard), max(min(spoilt, aboard) - expired, ZERO)
 
 
-def _booked_at(level: float, facts: Facts) -> Decimal:
+def _booked_at(level: float, facts: RestockFacts) -> Decimal:
     """What the booked jobs take with a probability of `level`, at least nothing.
 
     Many jobs' use together is nearly normal; the deviation is that of single jobs of the same kinds.
@@ -210,7 +212,7 @@ def _decision(
     facts = need.facts
     median = quantile_at(facts.levels, facts.quantiles, MEDIAN)
     lasting = (need.position + suggested) * interval_days
-    reasons = Reasons(
+    reasons = RestockReasons(
         unit=facts.unit,
         interval_days=interval_days,
         service=facts.service,

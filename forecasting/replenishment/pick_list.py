@@ -8,16 +8,16 @@ from forecasting.models import Restock, RestockLine, RestockStatus
 from shop.common.amounts import quantity
 from shop.common.text import exact
 from shop.exports.csv_writer import cell
-from shop.exports.pdf import Column, Listing, report
+from shop.exports.pdf import Listing, PdfColumn, report
 from shop.models import in_shop_zone, the_shop
 
 CSV_HEADER = ("van", "week", "consumable", "name", "grade", "quantity", "unit", "usable_unit", "why")
 COLUMNS = (
-    Column("Consumable", 3.2),
-    Column("Grade", 0.9),
-    Column("Take", 1.3, number=True),
-    Column("Taken", 1.2, number=True),
-    Column("Why", 5.4),
+    PdfColumn("Consumable", 3.2),
+    PdfColumn("Grade", 0.9),
+    PdfColumn("Take", 1.3, number=True),
+    PdfColumn("Taken", 1.2, number=True),
+    PdfColumn("Why", 5.4),
 )
 BLANK = "\N{LOW LINE}" * 7
 

@@ -14,7 +14,7 @@ from forecasting.replenishment.quantities import Quantities, as_text, chosen
 from forecasting.stock_control.numeric_checks import ZERO
 from forecasting.workflow import Done, StepConflict, StepRefused, go, not_now, note, take
 from inventory import ledger
-from inventory.documents import Line, Problem, Transfer
+from inventory.documents import Problem, StockLine, Transfer
 from inventory.ledger.in_transit import transit_place
 from inventory.models import CountLine, Document, Movement, Place
 
@@ -180,7 +180,7 @@ def _carry(
 ) -> ledger.Posting:
     source, destination = way
     transit = destination if what == "OUT" else source
-    lines = tuple(Line(code, quantity) for code, quantity in quantities.items() if quantity)
+    lines = tuple(StockLine(code, quantity) for code, quantity in quantities.items() if quantity)
     document = Transfer(
         id=document_id(restock, what),
         occurred_at=moment_at(transit, now),
@@ -203,7 +203,9 @@ def _bring_back(
         return
     source, destination = way
     transit = source if source.bound_for_id else destination
-    lines = tuple(Line(line["consumable"], Decimal(line["quantity"])) for line in document.content["lines"])
+    lines = tuple(
+        StockLine(line["consumable"], Decimal(line["quantity"])) for line in document.content["lines"]
+    )
     back = Transfer(
         id=f"{document.client_id}-BACK",
         occurred_at=moment_at(transit, now),

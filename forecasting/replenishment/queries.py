@@ -53,7 +53,7 @@ def narrowed(restocks: QuerySet[Restock], *, week: str, van: str, status: str) -
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class RestockRow:
     """A restock in a list: how many consumables it gives, and what they are worth."""
 
     restock: Restock
@@ -67,13 +67,13 @@ def with_lines(restocks: QuerySet[Restock]) -> QuerySet[Restock]:
     return restocks.prefetch_related(Prefetch("lines", needed.order_by()))
 
 
-def rows(restocks: Iterable[Restock]) -> list[Row]:
+def rows(restocks: Iterable[Restock]) -> list[RestockRow]:
     """Return the rows of a list of restocks read by `with_lines`."""
     found = []
     for restock in restocks:
         given = [line for line in restock.lines.all() if line.due]
         value = sum((line.due * line.unit_cost for line in given), Decimal(0))
-        found.append(Row(restock, len(given), value))
+        found.append(RestockRow(restock, len(given), value))
     return found
 
 

@@ -10,7 +10,7 @@ HUNDRED = Decimal(100)
 
 
 @dataclass(frozen=True, slots=True)
-class Reasons:
+class RestockReasons:
     """All that decided one line; quantities in the stock unit `unit`."""
 
     unit: str

@@ -11,7 +11,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods
 
 from forecasting.models import ConsumableTerms, VanSpace, the_terms
-from forecasting.replenishment.forms import HoldingForm, TermsForm
+from forecasting.replenishment.forms import HoldingForm, RestockSettingsForm
 from forecasting.replenishment.inputs import classes_now, service_of
 from forecasting.replenishment.queries import STOCK
 from inventory.models import Consumable, Place, PlaceKind
@@ -26,7 +26,7 @@ from shop.people.permissions import for_roles
 def settings(request: HttpRequest) -> HttpResponse:
     """Show and change the shop's rule, and list the consumables with the service each has now."""
     terms = the_terms()
-    form = TermsForm(request.POST or None, instance=terms)
+    form = RestockSettingsForm(request.POST or None, instance=terms)
     if request.method == "POST" and form.is_valid():
         form.save()
         messages.success(request, "Kept. The next drafts go by it.")

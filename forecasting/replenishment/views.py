@@ -15,7 +15,7 @@ from forecasting.draft_requirements import CannotDraftError
 from forecasting.models import Restock, RestockLine, RestockStatus
 from forecasting.replenishment import approval, pick_ship_receive
 from forecasting.replenishment.drafts import draft_restocks, week_of
-from forecasting.replenishment.forms import DraftForm, QuantitiesForm
+from forecasting.replenishment.forms import QuantitiesForm, RestockDraftForm
 from forecasting.replenishment.pick_list import file_name, in_units, pick_list_csv, pick_list_pdf
 from forecasting.replenishment.queries import (
     EVERYONE,
@@ -189,11 +189,11 @@ def _show(
     return render(request, "forecasting/restock.html", context, status=status)
 
 
-def _draft_form(data: Any, lines: Sequence[RestockLine]) -> DraftForm:
+def _draft_form(data: Any, lines: Sequence[RestockLine]) -> RestockDraftForm:
     further = Consumable.objects.exclude(pk__in=[line.consumable_id for line in lines]).order_by(
         "name", "code"
     )
-    return DraftForm(data, lines, list(further))
+    return RestockDraftForm(data, lines, list(further))
 
 
 @require_POST

@@ -9,7 +9,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from forecasting.outbox.delivery import letters_wait, send_due_letters
-from forecasting.schedule import Kind
+from forecasting.schedule import WorkKind
 from forecasting.scheduler.handlers import Piece
 from forecasting.scheduler.runner import do, ready
 
@@ -27,7 +27,7 @@ def look() -> None:
 @shared_task(name="slurrybook.do_piece")
 def do_piece(kind: str, period: str) -> None:
     """Do a piece of work, then look at once for what stands on it."""
-    if do(Piece(Kind(kind), period), timezone.now()) is not None:
+    if do(Piece(WorkKind(kind), period), timezone.now()) is not None:
         look.apply_async(expires=settings.LOOK_EXPIRES_SECONDS)
 
 

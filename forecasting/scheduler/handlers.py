@@ -20,7 +20,7 @@ from forecasting.outbox.messages import write_letter
 from forecasting.purchasing.drafts import draft_purchases
 from forecasting.replenishment.drafts import draft_restocks
 from forecasting.replenishment.redraft import draft_week_again
-from forecasting.schedule import Kind
+from forecasting.schedule import WorkKind
 from forecasting.scheduler import renewal
 from inventory.db.repeatable_read import one_snapshot
 from inventory.integrity.stock_checks import Disagreement
@@ -39,7 +39,7 @@ Write = Callable[[], Result]
 class Piece:
     """One piece of work by kind and period; a part, turn or van follows the period that has many."""
 
-    kind: Kind
+    kind: WorkKind
     period: str
 
     @property
@@ -64,7 +64,7 @@ def _forecast(piece: Piece, now: datetime) -> Write:
         run = runs.start_run(known_at=min(now, timezone.now()), by=BY)
         parts = runs.chunks_of(run)
         PeriodWork.objects.bulk_create(
-            PeriodWork(kind=Kind.FORECAST_PART, period=f"{piece.period} {number}")
+            PeriodWork(kind=WorkKind.FORECAST_PART, period=f"{piece.period} {number}")
             for number in range(1, len(parts) + 1)
         )
         said = f"begun in {counted(len(parts), 'part')}"
@@ -177,17 +177,17 @@ def _run_of(piece: Piece) -> ForecastRun:
 
 
 def _beginning_of(piece: Piece) -> PeriodWork:
-    return PeriodWork.objects.get(kind=Kind.FORECAST, period=piece.whole_period)
+    return PeriodWork.objects.get(kind=WorkKind.FORECAST, period=piece.whole_period)
 
 
-_FIRST_STEPS: dict[Kind, Callable[[Piece, datetime], Write]] = {
-    Kind.FORECAST: _forecast,
-    Kind.FORECAST_PART: _forecast_part,
-    Kind.FORECAST_END: _forecast_end,
-    Kind.RESTOCKS: _restocks,
-    Kind.RENEWAL: _renewal,
-    Kind.LETTER: _letter,
-    Kind.PURCHASES: _purchases,
-    Kind.CHECK: _check,
-    Kind.SESSIONS: _sessions,
+_FIRST_STEPS: dict[WorkKind, Callable[[Piece, datetime], Write]] = {
+    WorkKind.FORECAST: _forecast,
+    WorkKind.FORECAST_PART: _forecast_part,
+    WorkKind.FORECAST_END: _forecast_end,
+    WorkKind.RESTOCKS: _restocks,
+    WorkKind.RENEWAL: _renewal,
+    WorkKind.LETTER: _letter,
+    WorkKind.PURCHASES: _purchases,
+    WorkKind.CHECK: _check,
+    WorkKind.SESSIONS: _sessions,
 }

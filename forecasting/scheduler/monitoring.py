@@ -6,7 +6,7 @@ from django.db.models import Max, Q
 
 from forecasting import leases
 from forecasting.models import PeriodWork
-from forecasting.schedule import Kind
+from forecasting.schedule import WorkKind
 from forecasting.scheduler.handlers import Piece
 from forecasting.scheduler.runner import ready
 
@@ -48,13 +48,13 @@ def overdue(now: datetime) -> list[Piece]:
     if last is None or PeriodWork.objects.filter(active).exists():
         return []
     broken = {(work.kind, work.period) for work in failed(now)}
-    waiting = (piece for piece in ready(lately) if piece.kind != Kind.RENEWAL)
+    waiting = (piece for piece in ready(lately) if piece.kind != WorkKind.RENEWAL)
     return [piece for piece in waiting if (piece.kind, piece.period) not in broken]
 
 
 def last_check() -> PeriodWork | None:
     """Return the last check of the books that came to an end."""
-    return PeriodWork.objects.filter(kind=Kind.CHECK, done_at__isnull=False).first()
+    return PeriodWork.objects.filter(kind=WorkKind.CHECK, done_at__isnull=False).first()
 
 
 def disagreements_of_last_check() -> int:

@@ -19,7 +19,7 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from forecasting.burn.inputs import weeks_of
 from forecasting.models import ForecastRun, PeriodWork, Restock, RestockLine, RestockStatus
 from forecasting.replenishment.pick_ship_receive import DOCUMENTS_START
-from forecasting.schedule import Kind
+from forecasting.schedule import WorkKind
 from inventory.models import Document, Place, PlaceKind
 from shop.common.text import counted
 from shop.models import in_shop_zone, the_shop
@@ -86,18 +86,18 @@ def reopen(week: str, now: datetime) -> str:
     """
     of_week = PeriodWork.objects.filter(period=week, done_at__isnull=False)
     results = dict(of_week.values_list("kind", "result"))
-    new = news(results.get(Kind.FORECAST, {}), results.get(Kind.RESTOCKS, {}), now)
+    new = news(results.get(WorkKind.FORECAST, {}), results.get(WorkKind.RESTOCKS, {}), now)
     if new is None:
         return "nothing new"
     documents = f"{counted(max(new.documents, new.of_history), 'document')} came"
     if new.of_history <= 0:
-        _undone(of_week.filter(kind=Kind.RESTOCKS))
+        _undone(of_week.filter(kind=WorkKind.RESTOCKS))
         return f"{documents}; the drafts are made again"
-    PeriodWork.objects.filter(kind=Kind.FORECAST_PART, period__startswith=f"{week} ").delete()
-    _undone(of_week.filter(kind__in=(Kind.FORECAST, Kind.FORECAST_END, Kind.RESTOCKS)))
+    PeriodWork.objects.filter(kind=WorkKind.FORECAST_PART, period__startswith=f"{week} ").delete()
+    _undone(of_week.filter(kind__in=(WorkKind.FORECAST, WorkKind.FORECAST_END, WorkKind.RESTOCKS)))
     today = in_shop_zone(now, the_shop()).date()
     done = PeriodWork.objects.filter(done_at__isnull=False)
-    _undone(done.filter(kind=Kind.PURCHASES, period=today.isoformat()))
+    _undone(done.filter(kind=WorkKind.PURCHASES, period=today.isoformat()))
     return f"{documents}, {new.of_history} of past weeks; forecast and drafts are made again"
 
 

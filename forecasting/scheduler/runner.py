@@ -19,11 +19,11 @@ from django.utils import timezone
 from forecasting import leases, schedule
 from forecasting.draft_requirements import CannotDraftError
 from forecasting.models import PeriodWork, Restock, RestockStatus, timetable
-from forecasting.schedule import Kind
+from forecasting.schedule import WorkKind
 from forecasting.scheduler import renewal
 from forecasting.scheduler.handlers import Piece, begun
 
-FORECASTING = (Kind.FORECAST, Kind.FORECAST_PART, Kind.FORECAST_END)
+FORECASTING = (WorkKind.FORECAST, WorkKind.FORECAST_PART, WorkKind.FORECAST_END)
 
 logger = logging.getLogger(__name__)
 
@@ -100,16 +100,16 @@ def _words(error: Exception) -> str:
 def ready(now: datetime) -> list[Piece]:
     """Return what may be done as of `now`: due, with all done that it stands on, and claimed by nobody."""
     times = timetable()
-    week = schedule.latest(Kind.FORECAST, times, now).period
+    week = schedule.latest(WorkKind.FORECAST, times, now).period
     days = {kind: schedule.latest(kind, times, now).period for kind in schedule.DAILY}
     known = _Known(week, days.values())
     wanted = []
-    if not known.is_overtaken(Kind.FORECAST, week):
-        letters_due = schedule.latest(Kind.LETTER, times, now).period == week
+    if not known.is_overtaken(WorkKind.FORECAST, week):
+        letters_due = schedule.latest(WorkKind.LETTER, times, now).period == week
         wanted += _undone_of_week(known, week, now, letters_due=letters_due)
     for kind, day in days.items():
         # Orders follow the week's forecast; should that fail, an older one is better than none.
-        waits = kind == Kind.PURCHASES and not known.forecast_ended_or_failed(week)
+        waits = kind == WorkKind.PURCHASES and not known.forecast_ended_or_failed(week)
         if not waits and not known.is_overtaken(kind, day):
             wanted.append(Piece(kind, day))
     return [piece for piece in wanted if known.is_free(piece)]
@@ -117,7 +117,7 @@ def ready(now: datetime) -> list[Piece]:
 
 def renewal_waits(now: datetime) -> datetime | None:
     """Return from when on new data asks for the week's work again; None where there is none, or none asks."""
-    week = schedule.latest(Kind.FORECAST, timetable(), now).period
+    week = schedule.latest(WorkKind.FORECAST, timetable(), now).period
     return _renewal_at(_Known(week, []), week, now)
 
 
@@ -133,16 +133,16 @@ def _undone_of_week(known: "_Known", week: str, now: datetime, *, letters_due: b
         return making
     restocks = Restock.objects.filter(period=week).exclude(status=RestockStatus.CANCELLED)
     vans = restocks.order_by("van__code").values_list("van__code", flat=True)
-    return making + [Piece(Kind.LETTER, f"{week} {van}") for van in vans]
+    return making + [Piece(WorkKind.LETTER, f"{week} {van}") for van in vans]
 
 
 def _making_of_week(known: "_Known", week: str, now: datetime) -> list[Piece]:
     """Return the next pieces of a week's forecast and drafts, or what begins them again for new data."""
-    if not known.is_done(beginning := Piece(Kind.FORECAST, week)):
+    if not known.is_done(beginning := Piece(WorkKind.FORECAST, week)):
         return [beginning]
     if parts := known.undone_parts():
         return parts
-    for kind in (Kind.FORECAST_END, Kind.RESTOCKS):
+    for kind in (WorkKind.FORECAST_END, WorkKind.RESTOCKS):
         if not known.is_done(piece := Piece(kind, week)):
             return [piece]
     at = _renewal_at(known, week, now)
@@ -151,7 +151,7 @@ def _making_of_week(known: "_Known", week: str, now: datetime) -> list[Piece]:
 
 def _renewal_at(known: "_Known", week: str, now: datetime) -> datetime | None:
     """Return from when on new data asks for the work of a week again that was done."""
-    pieces = (Piece(Kind.FORECAST, week), Piece(Kind.RESTOCKS, week))
+    pieces = (Piece(WorkKind.FORECAST, week), Piece(WorkKind.RESTOCKS, week))
     if not all(known.is_done(piece) for piece in pieces):
         return None
     forecast, drafts = (known.result_of(piece) for piece in pieces)
@@ -170,7 +170,7 @@ class _Known:
         newest = PeriodWork.objects.order_by().values_list("kind").annotate(newest=Max("period"))
         self._newest = dict(newest)
 
-    def is_overtaken(self, kind: Kind, period: str) -> bool:
+    def is_overtaken(self, kind: WorkKind, period: str) -> bool:
         """Return whether a later period of the kind was begun."""
         return bool(self._newest.get(kind, "") > period)
 
@@ -186,17 +186,17 @@ class _Known:
 
     def undone_parts(self) -> list[Piece]:
         """Return the parts of the week's forecast that are not done."""
-        rows = [row for (kind, _), row in self._rows.items() if kind == Kind.FORECAST_PART]
-        return [Piece(Kind.FORECAST_PART, row.period) for row in rows if row.done_at is None]
+        rows = [row for (kind, _), row in self._rows.items() if kind == WorkKind.FORECAST_PART]
+        return [Piece(WorkKind.FORECAST_PART, row.period) for row in rows if row.done_at is None]
 
     def forecast_ended_or_failed(self, week: str) -> bool:
         """Return whether the week's forecast is there, or something of it failed."""
         failed = any(row.error for (kind, _), row in self._rows.items() if kind in FORECASTING)
-        return failed or self.is_done(Piece(Kind.FORECAST_END, week))
+        return failed or self.is_done(Piece(WorkKind.FORECAST_END, week))
 
     def failed_of_week(self, week: str) -> bool:
         """Return whether something of the week's forecast or drafts failed."""
-        kinds = (*FORECASTING, Kind.RESTOCKS)
+        kinds = (*FORECASTING, WorkKind.RESTOCKS)
         return any(
             row.error for (kind, period), row in self._rows.items() if kind in kinds and week in period
         )
@@ -212,8 +212,8 @@ class _Known:
     def next_renewal(self, week: str) -> Piece:
         """Return the piece that begins the week's work again, numbered after those that are done."""
         done = sum(row.done_at is not None for row in self._renewals(week))
-        return Piece(Kind.RENEWAL, f"{week} {done + 1}")
+        return Piece(WorkKind.RENEWAL, f"{week} {done + 1}")
 
     def _renewals(self, week: str) -> list[PeriodWork]:
-        renewals = (row for (kind, _), row in self._rows.items() if kind == Kind.RENEWAL)
+        renewals = (row for (kind, _), row in self._rows.items() if kind == WorkKind.RENEWAL)
         return [row for row in renewals if row.period.startswith(f"{week} ")]

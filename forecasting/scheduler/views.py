@@ -12,7 +12,7 @@ from django.views.decorators.http import require_safe
 
 from forecasting import schedule
 from forecasting.models import PeriodWork, timetable
-from forecasting.schedule import DAILY, WEEKLY, Kind
+from forecasting.schedule import DAILY, WEEKLY, WorkKind
 from forecasting.scheduler.monitoring import is_at_work, is_given_up, last_check, newest_periods, overdue
 from shop.common.pagination import page_of
 from shop.models import Role, the_shop
@@ -23,13 +23,13 @@ from shop.people.permissions import for_roles
 class Coming:
     """A kind of work, when it is due next, and the last of it that was done."""
 
-    kind: Kind
+    kind: WorkKind
     next_at: datetime
     last: PeriodWork | None
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class WorkRow:
     """A piece of work as the page tells of it."""
 
     work: PeriodWork
@@ -47,7 +47,7 @@ def index(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     newest = newest_periods()
     # Parts are many and say little once they are done.
-    told = PeriodWork.objects.exclude(kind=Kind.FORECAST_PART, error="").order_by("-pk")
+    told = PeriodWork.objects.exclude(kind=WorkKind.FORECAST_PART, error="").order_by("-pk")
     page = page_of(request, told, "page")
     context = {
         "shop": the_shop(),
@@ -55,7 +55,7 @@ def index(request: HttpRequest) -> HttpResponse:
         "coming": _coming(now),
         "page": page,
         "rows": [_row(work, newest, now) for work in page],
-        "forecast": _forecast_progress(newest.get(Kind.FORECAST, "")),
+        "forecast": _forecast_progress(newest.get(WorkKind.FORECAST, "")),
         "check": last_check(),
         "overdue": overdue(now),
     }
@@ -70,25 +70,25 @@ def _coming(now: datetime) -> list[Coming]:
         work.kind: work for work in PeriodWork.objects.filter(pk__in=latest)
     }
     # A forecast is done when its end is.
-    last[Kind.FORECAST] = last.get(Kind.FORECAST_END)
+    last[WorkKind.FORECAST] = last.get(WorkKind.FORECAST_END)
     return [Coming(kind, schedule.coming(kind, times, now).at, last.get(kind)) for kind in (*WEEKLY, *DAILY)]
 
 
 def _forecast_progress(week: str) -> dict[str, int] | None:
     """Return how many parts of the newest forecast are done, and of how many, while it is being made."""
-    parts = PeriodWork.objects.filter(kind=Kind.FORECAST_PART, period__startswith=f"{week} ")
+    parts = PeriodWork.objects.filter(kind=WorkKind.FORECAST_PART, period__startswith=f"{week} ")
     counts = {"of": parts.count(), "done": parts.filter(done_at__isnull=False).count()}
     return counts if counts["done"] < counts["of"] else None
 
 
-def _row(work: PeriodWork, newest: dict[str, str], now: datetime) -> Row:
+def _row(work: PeriodWork, newest: dict[str, str], now: datetime) -> WorkRow:
     if work.done_at is not None:
         troubled = bool(work.result.get("disagreements"))
-        return Row(work, "done", work.done_at, str(work.result.get("said", "")), troubled)
+        return WorkRow(work, "done", work.done_at, str(work.result.get("said", "")), troubled)
     if is_at_work(work, now):
-        return Row(work, "at work", work.claimed_at, "", troubled=False)
+        return WorkRow(work, "at work", work.claimed_at, "", troubled=False)
     if is_given_up(work, newest):
-        return Row(work, "given up for a later period", work.claimed_at, work.error, troubled=False)
+        return WorkRow(work, "given up for a later period", work.claimed_at, work.error, troubled=False)
     if work.error:
-        return Row(work, "failed", work.not_before, work.error, troubled=True)
-    return Row(work, "waiting", work.claimed_at, "", troubled=False)
+        return WorkRow(work, "failed", work.not_before, work.error, troubled=True)
+    return WorkRow(work, "waiting", work.claimed_at, "", troubled=False)

@@ -21,7 +21,7 @@ from forecasting.stock_control.numeric_checks import (
 
 
 @dataclass(frozen=True, slots=True)
-class PriceBreak:
+class QuantityDiscount:
     """The unit cost from a quantity on."""
 
     from_quantity: Decimal
@@ -33,12 +33,12 @@ class DiscountedQuantity:
     """How much to order each time, at which price break, and the cost per period, purchases included."""
 
     quantity: Decimal
-    price_break: PriceBreak
+    price_break: QuantityDiscount
     cost: Decimal
 
 
 def order_quantity_with_all_units_discount(
-    fixed_cost: Decimal, holding_rate: Decimal, demand_rate: Decimal, breaks: Sequence[PriceBreak]
+    fixed_cost: Decimal, holding_rate: Decimal, demand_rate: Decimal, breaks: Sequence[QuantityDiscount]
 ) -> DiscountedQuantity:
     """The cheapest quantity when reaching a break lowers the unit cost of the whole order.
 
@@ -71,7 +71,7 @@ def order_quantity_with_all_units_discount(
 
 
 def order_quantity_with_incremental_discount(
-    fixed_cost: Decimal, holding_rate: Decimal, demand_rate: Decimal, breaks: Sequence[PriceBreak]
+    fixed_cost: Decimal, holding_rate: Decimal, demand_rate: Decimal, breaks: Sequence[QuantityDiscount]
 ) -> DiscountedQuantity:
     """The cheapest quantity when reaching a break lowers the unit cost of the further units only.
 
@@ -101,7 +101,7 @@ def order_quantity_with_incremental_discount(
         return DiscountedQuantity(rounded(quantity), price, rounded(cost))
 
 
-def _regions(breaks: Sequence[PriceBreak]) -> list[tuple[PriceBreak, Decimal | None]]:
+def _regions(breaks: Sequence[QuantityDiscount]) -> list[tuple[QuantityDiscount, Decimal | None]]:
     """Each break with the quantity at which the next one begins; None after the last."""
     return list(zip(breaks, [*(price.from_quantity for price in breaks[1:]), None], strict=True))
 
@@ -125,7 +125,7 @@ def _require_holding_rate(holding_rate: Decimal) -> None:
     )
 
 
-def _require_breaks(breaks: Sequence[PriceBreak]) -> None:
+def _require_breaks(breaks: Sequence[QuantityDiscount]) -> None:
     if not breaks:
         raise ValueError("Price breaks: there are none; give at least the unit cost from quantity 0")
     for price in breaks:

@@ -19,7 +19,7 @@ UNIT_TOLERANCE = 1e-9
 
 
 @dataclass(frozen=True)
-class Replay:
+class SimulationResult:
     """What came of it: sums over the periods that count, per series (series,), in stock units.
 
     `served` is demand met from stock at once. `opening` and `ending` are stock after a period's arrivals and
@@ -76,7 +76,7 @@ def replay(
     backorders: bool,
     usable_unit: npt.ArrayLike = 0.0,
     skip_periods: int = 0,
-) -> Replay:
+) -> SimulationResult:
     """Replay the policy over (series, periods) of demand with order-up-to levels of the same shape.
 
     A level counts in periods of review, the first of which is period 0; make it from what was known before
@@ -119,7 +119,7 @@ def replay(
             cycles += 1
             lasted += holds
     counted = wanted[:, skip_periods:].sum(axis=1)
-    return Replay(periods - skip_periods, cycles, counted, served, opening, ending, owed, lasted)
+    return SimulationResult(periods - skip_periods, cycles, counted, served, opening, ending, owed, lasted)
 
 
 def _check_times(lead_periods: int, review_periods: int, skip_periods: int, periods: int) -> None:

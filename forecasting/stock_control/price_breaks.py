@@ -9,7 +9,7 @@ from decimal import Decimal, localcontext
 from itertools import pairwise
 from typing import Any
 
-from forecasting.stock_control.eoq import PriceBreak
+from forecasting.stock_control.eoq import QuantityDiscount
 from forecasting.stock_control.numeric_checks import PRECISION, ZERO, require_not_negative, rounded
 
 
@@ -60,7 +60,7 @@ class PriceList:
         """Return what a pack of an order of so many costs on average; the first price for none."""
         return rounded(self.cost(packs) / packs) if packs else self.price
 
-    def in_stock_units(self, pack_units: Decimal) -> list[PriceBreak]:
+    def in_stock_units(self, pack_units: Decimal) -> list[QuantityDiscount]:
         """Return the prices by stock unit, as `forecasting.stock_control.eoq` takes them.
 
         There an incremental price is that of the quantity beyond the break, so it starts one pack earlier.
@@ -68,7 +68,7 @@ class PriceList:
         shift = 0 if self.all_units else 1
         starts = [(0, self.price), *((first - shift, price) for first, price in self.breaks)]
         with localcontext(prec=PRECISION):
-            return [PriceBreak(start * pack_units, price / pack_units) for start, price in starts]
+            return [QuantityDiscount(start * pack_units, price / pack_units) for start, price in starts]
 
     def to_json(self) -> dict[str, Any]:
         """Return the list as JSON values."""

@@ -30,7 +30,7 @@ EARLIEST, AFTER_LATEST = (datetime(year, 1, 1, tzinfo=UTC) for year in (YEARS.st
 FORMULA_STARTS = ("=", "+", "-", "\N{MINUS SIGN}", "@", "\t", "\r", "\n", "\0")
 
 
-class Kind(StrEnum):
+class DocumentKind(StrEnum):
     """What a document is. Ids are unique within a kind."""
 
     RECEIPT = "receipt"
@@ -58,7 +58,7 @@ class Problem:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class StockLine:
     """A quantity of one consumable."""
 
     consumable: str
@@ -77,7 +77,7 @@ class ReceiptLine:
 
 
 @dataclass(frozen=True, slots=True)
-class CountLine:
+class CountedLine:
     """What was found of one consumable at one place."""
 
     place: str
@@ -89,7 +89,7 @@ class CountLine:
 class Receipt:
     """A delivery from a supplier; freight, duty and discount are shared over the lines."""
 
-    kind: ClassVar[Kind] = Kind.RECEIPT
+    kind: ClassVar[DocumentKind] = DocumentKind.RECEIPT
     id: str
     occurred_at: datetime
     supplier: str
@@ -106,12 +106,12 @@ class Receipt:
 class Transfer:
     """Stock carried from one real place to another."""
 
-    kind: ClassVar[Kind] = Kind.TRANSFER
+    kind: ClassVar[DocumentKind] = DocumentKind.TRANSFER
     id: str
     occurred_at: datetime
     source: str
     destination: str
-    lines: tuple[Line, ...]
+    lines: tuple[StockLine, ...]
     note: str = ""
 
 
@@ -119,11 +119,11 @@ class Transfer:
 class Close:
     """What closing a job took from a place. `content` is all the close says, so that a retry is known."""
 
-    kind: ClassVar[Kind] = Kind.CLOSE
+    kind: ClassVar[DocumentKind] = DocumentKind.CLOSE
     id: str
     occurred_at: datetime
     place: str
-    lines: tuple[Line, ...]
+    lines: tuple[StockLine, ...]
     content: str = ""
 
 
@@ -131,11 +131,11 @@ class Close:
 class Use:
     """Further consumables of a job that was closed without them."""
 
-    kind: ClassVar[Kind] = Kind.USE
+    kind: ClassVar[DocumentKind] = DocumentKind.USE
     id: str
     occurred_at: datetime
     place: str
-    lines: tuple[Line, ...]
+    lines: tuple[StockLine, ...]
     content: str = ""
 
 
@@ -143,13 +143,13 @@ class Use:
 class Return:
     """Unused consumables of a close or use coming back into stock, at the value they went out with."""
 
-    kind: ClassVar[Kind] = Kind.RETURN
+    kind: ClassVar[DocumentKind] = DocumentKind.RETURN
     id: str
     occurred_at: datetime
     place: str
     returns_kind: str
     returns_id: str
-    lines: tuple[Line, ...]
+    lines: tuple[StockLine, ...]
     note: str = ""
 
 
@@ -157,10 +157,10 @@ class Return:
 class Count:
     """A blind count: what was found, whatever the book says."""
 
-    kind: ClassVar[Kind] = Kind.COUNT
+    kind: ClassVar[DocumentKind] = DocumentKind.COUNT
     id: str
     occurred_at: datetime
-    lines: tuple[CountLine, ...]
+    lines: tuple[CountedLine, ...]
     note: str = ""
 
 
@@ -168,19 +168,19 @@ class Count:
 class Scrap:
     """Stock thrown away, with the reason."""
 
-    kind: ClassVar[Kind] = Kind.SCRAP
+    kind: ClassVar[DocumentKind] = DocumentKind.SCRAP
     id: str
     occurred_at: datetime
     place: str
     reason: str
-    lines: tuple[Line, ...]
+    lines: tuple[StockLine, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Correction:
     """Undoes one earlier document as a whole; the right one is then posted under an id of its own."""
 
-    kind: ClassVar[Kind] = Kind.CORRECTION
+    kind: ClassVar[DocumentKind] = DocumentKind.CORRECTION
     id: str
     occurred_at: datetime
     corrects_kind: str
@@ -195,7 +195,7 @@ class Sent(Protocol):
     """Anything sent under an id of its own: a document, or what a document is made from."""
 
     @property
-    def kind(self) -> Kind: ...
+    def kind(self) -> DocumentKind: ...
 
     @property
     def id(self) -> str: ...
@@ -344,7 +344,7 @@ def _line_problems(document: Receipt | Transfer | Close | Use | Return | Count |
     if not document.lines and not isinstance(document, Close | Use):
         yield Problem("lines", "()", "is empty; give at least one line")
     largest = LARGEST_USE if isinstance(document, Close | Use) else LARGEST_QUANTITY
-    lines: Sequence[Line | ReceiptLine | CountLine] = document.lines
+    lines: Sequence[StockLine | ReceiptLine | CountedLine] = document.lines
     for number, line in enumerate(lines, 1):
         if found := text_problem(line.consumable, LONGEST_CODE):
             yield Problem("consumable", line.consumable, found, number)

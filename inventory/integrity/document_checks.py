@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from django.db.models import F, Q, Sum
 
-from inventory.documents import Kind, digest, natural_order
+from inventory.documents import DocumentKind, digest, natural_order
 from inventory.integrity import receipt_checks
 from inventory.integrity.receipt_checks import ShelfLife
 from inventory.integrity.stock_checks import Disagreement, Progress, named_where_unreadable
@@ -32,7 +32,7 @@ class Step(NamedTuple):
         return f"{self.quantity:.4f} {self.consumable} from {self.source} to {self.destination}"
 
 
-class Moved(NamedTuple):
+class StoredMovement(NamedTuple):
     """A movement as it is stored: what it does, its place in its line and moment, what it landed at."""
 
     step: Step
@@ -118,7 +118,7 @@ def _header(document: Document, says: dict[str, Any]) -> Iterator[Disagreement]:
             yield Disagreement(f"{name} of document", str(document), stored, said)
 
 
-def _order(document: Document, moved: list[Moved]) -> Iterator[Disagreement]:
+def _order(document: Document, moved: list[StoredMovement]) -> Iterator[Disagreement]:
     """Compare what orders the movements of a document: their rank among others, their lines and parts."""
     rank = _rank(document)
     for movement in moved:
@@ -138,8 +138,8 @@ def _order(document: Document, moved: list[Moved]) -> Iterator[Disagreement]:
 
 def _rank(document: Document) -> int:
     if document.corrects is None:
-        return RANKS[Kind(document.kind)]
-    undoes_receipt = document.corrects.kind == Kind.RECEIPT
+        return RANKS[DocumentKind(document.kind)]
+    undoes_receipt = document.corrects.kind == DocumentKind.RECEIPT
     return CORRECTION_OUT_OF_STOCK_RANK if undoes_receipt else CORRECTION_INTO_STOCK_RANK
 
 
@@ -148,9 +148,9 @@ def _numbers(kind: str, numbers: list[tuple[int, int]]) -> list[tuple[int, int]]
 
     What undoes movements numbers its own; only what a count books comes in several parts.
     """
-    if kind in (Kind.RETURN, Kind.CORRECTION):
+    if kind in (DocumentKind.RETURN, DocumentKind.CORRECTION):
         return [(line, 0) for line in range(1, len(numbers) + 1)]
-    if kind != Kind.COUNT:
+    if kind != DocumentKind.COUNT:
         return [(line, 0) for line, _ in numbers]
     parts: Counter[int] = Counter()
     expected = []
@@ -168,21 +168,21 @@ def _steps(
     outside: dict[PlaceKind, str],
 ) -> Iterator[Disagreement]:
     """Compare what the movements of a document do with what it says; what counts book is checked there."""
-    if document.kind == Kind.RETURN:
+    if document.kind == DocumentKind.RETURN:
         yield from _compare(document, "returned", _totals(mine), _totals(_said(says, outside)))
-    elif document.kind == Kind.CORRECTION:
+    elif document.kind == DocumentKind.CORRECTION:
         back = [Step(0, step.consumable, step.quantity, step.destination, step.source) for step in undone]
         yield from _compare(document, "movement", [step._replace(line=0) for step in mine], back)
-    elif document.kind != Kind.COUNT:
+    elif document.kind != DocumentKind.COUNT:
         yield from _compare(document, "movement", mine, _said(says, outside))
 
 
 def _landed(
-    document: Document, says: dict[str, Any], moved: list[Moved], minor_unit: Decimal
+    document: Document, says: dict[str, Any], moved: list[StoredMovement], minor_unit: Decimal
 ) -> Iterator[Disagreement]:
     """Compare landed values with what a receipt gives; nothing else lands."""
     stored = [(movement.step.line, movement.landed_value) for movement in moved]
-    if document.kind == Kind.RECEIPT:
+    if document.kind == DocumentKind.RECEIPT:
         yield from receipt_checks.landed_values(document, says, stored, minor_unit)
         return
     for line, value in stored:
@@ -190,9 +190,9 @@ def _landed(
             yield Disagreement("landed value", f"{document} line {line}", value, "none")
 
 
-def _movements(documents: Iterable[int | None]) -> dict[int, list[Moved]]:
+def _movements(documents: Iterable[int | None]) -> dict[int, list[StoredMovement]]:
     """Return the movements of documents, in order."""
-    moved: dict[int, list[Moved]] = defaultdict(list)
+    moved: dict[int, list[StoredMovement]] = defaultdict(list)
     rows = Movement.objects.filter(document__in=[pk for pk in documents if pk is not None])
     for document, line, part, rank, landed_value, consumable, quantity, source, destination in rows.order_by(
         "line", "part"
@@ -201,21 +201,21 @@ def _movements(documents: Iterable[int | None]) -> dict[int, list[Moved]]:
         *("consumable__code", "quantity", "source__code", "destination__code"),
     ):
         step = Step(line, consumable, quantity, source, destination)
-        moved[document].append(Moved(step, part, rank, landed_value))
+        moved[document].append(StoredMovement(step, part, rank, landed_value))
     return moved
 
 
 def _said(says: dict[str, Any], outside: dict[PlaceKind, str]) -> list[Step]:
     """Return the steps that a document's content asks for."""
     kind = says["kind"]
-    if kind == Kind.RECEIPT:
+    if kind == DocumentKind.RECEIPT:
         ends = (outside[PlaceKind.SUPPLIER], says["place"])
-    elif kind == Kind.TRANSFER:
+    elif kind == DocumentKind.TRANSFER:
         ends = (says["source"], says["destination"])
-    elif kind == Kind.RETURN:
+    elif kind == DocumentKind.RETURN:
         ends = (outside[PlaceKind.JOB], says["place"])
     else:
-        ends = (says["place"], outside[PlaceKind.SCRAPPED if kind == Kind.SCRAP else PlaceKind.JOB])
+        ends = (says["place"], outside[PlaceKind.SCRAPPED if kind == DocumentKind.SCRAP else PlaceKind.JOB])
     return [
         Step(number, line["consumable"], Decimal(line["quantity"]), *ends)
         for number, line in enumerate(says["lines"], 1)
@@ -231,7 +231,7 @@ def _totals(steps: list[Step]) -> list[Step]:
 
 
 def _said_counts(says: dict[str, Any]) -> Iterator[Found]:
-    if says["kind"] == Kind.COUNT:
+    if says["kind"] == DocumentKind.COUNT:
         for number, line in enumerate(says["lines"], 1):
             yield Found(number, line["place"], line["consumable"], Decimal(line["quantity"]))
 
@@ -267,13 +267,15 @@ def _compare(
 
 def _dates() -> Iterator[Disagreement]:
     """Yield movements and counts that happened or posted at another moment than their document."""
-    movements = Movement.objects.exclude(document__kind=Kind.CORRECTION).select_related("document")
+    movements = Movement.objects.exclude(document__kind=DocumentKind.CORRECTION).select_related("document")
     for movement in movements.exclude(occurred_at=F("document__occurred_at")):
         yield Disagreement(
             "occurred_at of movement", str(movement), movement.occurred_at, movement.document.occurred_at
         )
     # What a count books later may post later: the period it looks at may have been locked meanwhile.
-    for movement in movements.exclude(Q(document__kind=Kind.COUNT) | Q(posted_at=F("document__posted_at"))):
+    for movement in movements.exclude(
+        Q(document__kind=DocumentKind.COUNT) | Q(posted_at=F("document__posted_at"))
+    ):
         yield Disagreement(
             "posted_at of movement", str(movement), movement.posted_at, movement.document.posted_at
         )

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from django.contrib.admin.models import CHANGE, LogEntry
 from django.db.models import Q
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.integrity.stock_checks import Disagreement
 from inventory.models import Books, Consumable, Document, Lot
 from inventory.valuation.landed_cost import landed_costs
@@ -72,7 +72,7 @@ def lots(
     books: Books,
 ) -> Iterator[Disagreement]:
     """Compare lots with what the lines of a receipt, and the shelf lives, give; no other document has any."""
-    lines = enumerate(says["lines"], 1) if document.kind == Kind.RECEIPT else ()
+    lines = enumerate(says["lines"], 1) if document.kind == DocumentKind.RECEIPT else ()
     received_on = books.day_of(document.occurred_at)
     due = {
         number: _batch(line, received_on, lives[line["consumable"]], stored.get(number))

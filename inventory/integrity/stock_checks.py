@@ -28,7 +28,12 @@ from inventory.models import (
     MovementValue,
     Place,
 )
-from inventory.perpetual_valuation.stored_values import Result, Row, Valuer, adjustments_of
+from inventory.perpetual_valuation.stored_values import (
+    ValuationResult,
+    ValuedMovement,
+    Valuer,
+    adjustments_of,
+)
 from inventory.valuation.cost_layers import ZERO, Pool
 
 Progress = Callable[[int], object]
@@ -171,7 +176,7 @@ class _CountedBook:
 def _values(consumable: Consumable, valuer: Valuer) -> Iterator[Disagreement]:
     """Compare all stored values with a full rebuild."""
     opening = valuer.empty()
-    rows: list[Row] = []
+    rows: list[ValuedMovement] = []
     for _, found in valuer.rows({consumable.pk: opening}):
         rows = found
     try:
@@ -201,7 +206,7 @@ def _values(consumable: Consumable, valuer: Valuer) -> Iterator[Disagreement]:
     yield from _pools(consumable, result)
 
 
-def _adjustments(consumable: Consumable, result: Result) -> Iterator[Disagreement]:
+def _adjustments(consumable: Consumable, result: ValuationResult) -> Iterator[Disagreement]:
     stored = {_pair(adjustment): adjustment for adjustment in consumable.adjustments.all()}
     expected = {_pair(adjustment): adjustment for adjustment in adjustments_of(consumable.pk, result)}
     for pair in sorted(stored.keys() | expected.keys()):
@@ -211,7 +216,7 @@ def _adjustments(consumable: Consumable, result: Result) -> Iterator[Disagreemen
             yield Disagreement("cost adjustment", f"{settles}, of {settled}", kept, due)
 
 
-def _pools(consumable: Consumable, result: Result) -> Iterator[Disagreement]:
+def _pools(consumable: Consumable, result: ValuationResult) -> Iterator[Disagreement]:
     pool = CostPool.objects.filter(pk=consumable.pk).first() or CostPool(pk=consumable.pk)
     closing = result.closing
     if pool.posted_at != closing.posted_at:

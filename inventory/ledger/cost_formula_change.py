@@ -6,11 +6,11 @@ from inventory import signals
 from inventory.ledger.period_lock import hold_postings, open_from
 from inventory.models import CostPolicy, Movement
 from inventory.perpetual_valuation import stored_values
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 
 
 @transaction.atomic
-def change_method(method: Method) -> set[int]:
+def change_method(method: CostFormula) -> set[int]:
     """Value stock by `method` from the first open moment on; return the documents whose values changed.
 
     Replaces what was decided for that moment or a later one. Quantity and value of each pool go on as they

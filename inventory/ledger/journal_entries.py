@@ -9,7 +9,7 @@ from functools import cached_property
 from django.db.models import Q, Sum
 
 from inventory import documents
-from inventory.documents import Kind, Problem
+from inventory.documents import DocumentKind, Problem
 from inventory.ledger.code_lookup import Catalogue
 from inventory.ledger.period_lock import posting_moment
 from inventory.models import (
@@ -27,21 +27,21 @@ from inventory.valuation.landed_cost import landed_costs
 # Among movements of one moment what comes in comes first, a return comes after its use, and counts see
 # everything before them.
 RANKS = {
-    Kind.RECEIPT: 0,
-    Kind.TRANSFER: 2,
-    Kind.CLOSE: 3,
-    Kind.USE: 3,
-    Kind.RETURN: 4,
-    Kind.SCRAP: 5,
-    Kind.COUNT: 6,
+    DocumentKind.RECEIPT: 0,
+    DocumentKind.TRANSFER: 2,
+    DocumentKind.CLOSE: 3,
+    DocumentKind.USE: 3,
+    DocumentKind.RETURN: 4,
+    DocumentKind.SCRAP: 5,
+    DocumentKind.COUNT: 6,
 }
 CORRECTION_INTO_STOCK_RANK = 1
 CORRECTION_OUT_OF_STOCK_RANK = 5
-JOB_KINDS = (Kind.CLOSE, Kind.USE)
+JOB_KINDS = (DocumentKind.CLOSE, DocumentKind.USE)
 
 
 @dataclass(slots=True)
-class Plan:
+class MovementPlan:
     """What posting one document writes, before it has a row of its own."""
 
     document: documents.Document
@@ -76,11 +76,11 @@ class Planner:
             found += self._place_problems("place", document.place)
         if isinstance(document, documents.Receipt) and document.supplier not in self.catalogue.suppliers:
             found.append(Problem("supplier", document.supplier, "is not a known supplier"))
-        lines: Sequence[documents.Line | documents.ReceiptLine | documents.CountLine] = getattr(
+        lines: Sequence[documents.StockLine | documents.ReceiptLine | documents.CountedLine] = getattr(
             document, "lines", ()
         )
         for number, line in enumerate(lines, 1):
-            if isinstance(line, documents.CountLine):
+            if isinstance(line, documents.CountedLine):
                 found += self._place_problems("place", line.place, number)
             consumable = self.catalogue.consumables.get(line.consumable)
             if consumable is None:
@@ -103,11 +103,11 @@ class Planner:
         elif not place.is_real:
             yield Problem(name, code, "is outside the shop; name a depot or van", line)
 
-    def plan(self, document: documents.Document) -> Plan | list[Problem]:
+    def plan(self, document: documents.Document) -> MovementPlan | list[Problem]:
         """Return what posting a document without `documents.problems` writes, or what is wrong with it."""
         if found := self.problems(document):
             return found
-        plan = Plan(document, posting_moment(document.occurred_at, self.first_open))
+        plan = MovementPlan(document, posting_moment(document.occurred_at, self.first_open))
         outside = self.catalogue.outside
         if isinstance(document, documents.Correction):
             return self._correct(document, plan)
@@ -128,8 +128,8 @@ class Planner:
 
     def _move(
         self,
-        plan: Plan,
-        lines: Sequence[documents.Line | documents.ReceiptLine],
+        plan: MovementPlan,
+        lines: Sequence[documents.StockLine | documents.ReceiptLine],
         source: Place,
         destination: Place,
     ) -> None:
@@ -146,7 +146,7 @@ class Planner:
 
     def _add(
         self,
-        plan: Plan,
+        plan: MovementPlan,
         line: int,
         consumable_id: int,
         quantity: Decimal,
@@ -168,7 +168,7 @@ class Planner:
         plan.movements.append(movement)
         return movement
 
-    def _receive(self, document: documents.Receipt, plan: Plan) -> None:
+    def _receive(self, document: documents.Receipt, plan: MovementPlan) -> None:
         plan.supplier_id = self.catalogue.suppliers[document.supplier].pk
         self._move(
             plan,
@@ -211,7 +211,7 @@ class Planner:
         received_on = self.books.day_of(received_at)
         return received_on + timedelta(days=consumable.shelf_life_days), consumable.shelf_life_days
 
-    def _count(self, document: documents.Count, plan: Plan) -> None:
+    def _count(self, document: documents.Count, plan: MovementPlan) -> None:
         plan.count_lines = [
             CountLine(
                 line=number,
@@ -223,7 +223,7 @@ class Planner:
             for number, line in enumerate(document.lines, 1)
         ]
 
-    def _return(self, document: documents.Return, plan: Plan) -> Plan | list[Problem]:
+    def _return(self, document: documents.Return, plan: MovementPlan) -> MovementPlan | list[Problem]:
         target = Document.objects.filter(kind=document.returns_kind, client_id=document.returns_id).first()
         name = f"{document.returns_kind} {document.returns_id}"
         if target is None or target.kind not in JOB_KINDS:
@@ -266,12 +266,12 @@ class Planner:
                 )
         return found or plan
 
-    def _correct(self, document: documents.Correction, plan: Plan) -> Plan | list[Problem]:
+    def _correct(self, document: documents.Correction, plan: MovementPlan) -> MovementPlan | list[Problem]:
         target = Document.objects.filter(kind=document.corrects_kind, client_id=document.corrects_id).first()
         name = f"{document.corrects_kind} {document.corrects_id}"
         if target is None:
             return [Problem("corrects_id", name, "is not a posted document")]
-        if target.kind == Kind.CORRECTION:
+        if target.kind == DocumentKind.CORRECTION:
             return [Problem("corrects_id", name, "is a correction; post the document again instead")]
         if hasattr(target, "corrected_by"):
             return [Problem("corrects_id", name, f"was undone by correction {target.corrected_by.client_id}")]
@@ -279,7 +279,7 @@ class Planner:
         if target.movements.filter(standing).exists():
             return [Problem("corrects_id", name, "has returns; correct those first")]
         if (
-            target.kind == Kind.RETURN
+            target.kind == DocumentKind.RETURN
             and posting_moment(target.posted_at, self.first_open) != target.posted_at
         ):
             return [
@@ -299,7 +299,9 @@ class Planner:
             back.occurred_at = movement.occurred_at
             back.posted_at = posting_moment(movement.posted_at, self.first_open)
             back.rank = (
-                CORRECTION_OUT_OF_STOCK_RANK if target.kind == Kind.RECEIPT else CORRECTION_INTO_STOCK_RANK
+                CORRECTION_OUT_OF_STOCK_RANK
+                if target.kind == DocumentKind.RECEIPT
+                else CORRECTION_INTO_STOCK_RANK
             )
             back.count_line_id = movement.count_line_id
             back.reverses = movement

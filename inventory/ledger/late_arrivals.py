@@ -98,7 +98,7 @@ def _with_arrival(count: Document, id_: str, found: Overtaken, arrived: Mapping[
     """Return a count anew, with what arrived added to what it found at the place."""
     lines = []
     for said in count.content["lines"]:
-        line = documents.CountLine(said["place"], said["consumable"], Decimal(said["quantity"]))
+        line = documents.CountedLine(said["place"], said["consumable"], Decimal(said["quantity"]))
         if line.place == found.place and line.consumable in found.lost:
             line = replace(line, quantity=line.quantity + arrived[line.consumable])
         lines.append(line)

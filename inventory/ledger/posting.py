@@ -16,11 +16,11 @@ from django.utils import timezone
 
 from inventory import documents, signals
 from inventory.db import analyze
-from inventory.documents import Kind, Problem
+from inventory.documents import DocumentKind, Problem
 from inventory.ledger import count_adjustments, flags
 from inventory.ledger.code_lookup import Catalogue
 from inventory.ledger.count_adjustments import CountsAfter, Pair, Span
-from inventory.ledger.journal_entries import RANKS, Plan, Planner
+from inventory.ledger.journal_entries import RANKS, MovementPlan, Planner
 from inventory.ledger.period_lock import open_from, posting_moment
 from inventory.models import (
     Consumable,
@@ -45,7 +45,7 @@ TAKEN = (
 )
 CLOCK_TOLERANCE = timedelta(days=1)
 # What brings stock to a place and may be entered after the place was counted.
-ARRIVALS = (Kind.RECEIPT, Kind.TRANSFER, Kind.RETURN)
+ARRIVALS = (DocumentKind.RECEIPT, DocumentKind.TRANSFER, DocumentKind.RETURN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +251,7 @@ class _Run:
         plans = []
         for document, content, digest in new:
             plan = self.planner.plan(document)
-            if isinstance(plan, Plan):
+            if isinstance(plan, MovementPlan):
                 plans.append((plan, content, digest))
             else:
                 self.problems += [(document, problem) for problem in plan]
@@ -321,7 +321,7 @@ class _Run:
         return new
 
     def _write(
-        self, plans: list[tuple[Plan, dict[str, Any], str]], postings: dict[tuple[str, str], Posting]
+        self, plans: list[tuple[MovementPlan, dict[str, Any], str]], postings: dict[tuple[str, str], Posting]
     ) -> None:
         self._read_holdings(plans)
         self._read_counts_after(plans)
@@ -361,7 +361,7 @@ class _Run:
         CountLine.objects.bulk_create([c for plan in plain for c in plan.count_lines], batch_size=BATCH)
         Lot.objects.bulk_create([lot for plan in plain for lot in plan.lots], batch_size=BATCH)
 
-    def _apply(self, plan: Plan) -> list[str]:
+    def _apply(self, plan: MovementPlan) -> list[str]:
         """Take the movements of a plan into the holdings; return what a person should see about it."""
         found = []
         if plan.document.occurred_at > self.now + CLOCK_TOLERANCE:
@@ -375,13 +375,17 @@ class _Run:
             source = (movement.source_id, movement.consumable_id)
             held = self.holdings.get(source)
             self._move(movement)
-            if held is not None and movement.quantity > held and plan.document.kind != Kind.CORRECTION:
+            if (
+                held is not None
+                and movement.quantity > held
+                and plan.document.kind != DocumentKind.CORRECTION
+            ):
                 found.append(self._shortage(movement, held))
         for line in plan.count_lines:
             self._touch((line.place_id, line.consumable_id), line.counted_at)
         return found
 
-    def _lost_to_counts(self, plan: Plan) -> Iterator[str]:
+    def _lost_to_counts(self, plan: MovementPlan) -> Iterator[str]:
         """Yield what a plan brings to a place that was counted since then without finding it."""
         for pair, movement in _arrivals(plan, self.outside):
             if loss := self.counts_after.take(pair, movement.occurred_at, movement.quantity):
@@ -435,7 +439,7 @@ class _Run:
         span = self.spans.get(pair)
         self.spans[pair] = span.including(moment) if span else Span(moment, moment)
 
-    def _read_holdings(self, plans: list[tuple[Plan, dict[str, Any], str]]) -> None:
+    def _read_holdings(self, plans: list[tuple[MovementPlan, dict[str, Any], str]]) -> None:
         """Read the holdings that plans change, as the book has them now."""
         pairs = {
             (place, movement.consumable_id)
@@ -454,7 +458,7 @@ class _Run:
             if (place, consumable) in new:
                 self.holdings[place, consumable] = quantity
 
-    def _read_counts_after(self, plans: list[tuple[Plan, dict[str, Any], str]]) -> None:
+    def _read_counts_after(self, plans: list[tuple[MovementPlan, dict[str, Any], str]]) -> None:
         """Read the counts that were posted before what plans bring to a place, and look at later moments."""
         arrivals = [arrival for plan, _, _ in plans for arrival in _arrivals(plan, self.outside)]
         self.counts_after = CountsAfter(
@@ -480,7 +484,7 @@ class _Run:
                 occurred_at=line.counted_at,
                 posted_at=posting_moment(line.counted_at, self.first_open),
                 recorded_at=self.now,
-                rank=RANKS[Kind.COUNT],
+                rank=RANKS[DocumentKind.COUNT],
                 count_line=line,
             )
             further.append(movement)
@@ -500,7 +504,7 @@ class _Run:
         )
 
 
-def _arrivals(plan: Plan, outside: set[int]) -> Iterator[tuple[Pair, Movement]]:
+def _arrivals(plan: MovementPlan, outside: set[int]) -> Iterator[tuple[Pair, Movement]]:
     """Yield the movements that bring stock to a real place, but for those of counts and corrections."""
     if plan.document.kind in ARRIVALS:
         for movement in plan.movements:

@@ -20,7 +20,7 @@ REMEMBERED = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Lot:
+class LotBalance:
     """A batch; one without a day keeps forever."""
 
     key: int
@@ -28,11 +28,11 @@ class Lot:
 
 
 # What came without a lot, was found by a count, or went out before anyone knew it was there.
-UNKNOWN = Lot(0, None)
+UNKNOWN = LotBalance(0, None)
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class LotMovement:
     """A quantity (> 0) going from one place to another; None stands for outside the shop.
 
     `lot` is what a receipt brought, UNKNOWN when that had none; `returns` is the key of the move that this
@@ -43,14 +43,14 @@ class Move:
     quantity: Decimal
     source: int | None
     destination: int | None
-    lot: Lot | None = None
+    lot: LotBalance | None = None
     returns: int | None = None
 
 
-Quantities = dict[Lot, Decimal]
+Quantities = dict[LotBalance, Decimal]
 
 
-class Replay:
+class LotReplay:
     """Lots at each place, and those that left the shop from each place."""
 
     def __init__(self) -> None:
@@ -61,7 +61,7 @@ class Replay:
         self._took: dict[int, tuple[int, Quantities]] = {}
         self._returned: set[int] = set()
 
-    def expect(self, moves: Iterable[Move]) -> None:
+    def expect(self, moves: Iterable[LotMovement]) -> None:
         """Tell which moves come next: what those take that bring something back later is remembered."""
         self._returned = {move.returns for move in moves if move.returns is not None}
 
@@ -69,7 +69,7 @@ class Replay:
         """Return what is left of each lot at each place that has any."""
         return {place: dict(lots) for place, lots in self._held.items() if lots}
 
-    def to_json(self, to_come: Iterable[Move]) -> dict[str, Any]:
+    def to_json(self, to_come: Iterable[LotMovement]) -> dict[str, Any]:
         """Return all that matters for the moves `to_come`, as plain JSON."""
         due = {move.returns for move in to_come}
         return {
@@ -82,7 +82,7 @@ class Replay:
         }
 
     @classmethod
-    def from_json(cls, state: Mapping[str, Any]) -> "Replay":
+    def from_json(cls, state: Mapping[str, Any]) -> "LotReplay":
         """Return the replay that `to_json` put away."""
         replay = cls()
         replay._held.update({int(place): _from_json(lots) for place, lots in state["held"].items()})
@@ -93,7 +93,7 @@ class Replay:
         )
         return replay
 
-    def play(self, move: Move) -> None:
+    def play(self, move: LotMovement) -> None:
         """Carry the lots that a move takes to where it goes."""
         if move.source is not None:
             carried = self._take(move.source, move.quantity)
@@ -138,7 +138,7 @@ class Replay:
             for lot in first_to_expire(gone.keys() - {UNKNOWN})[:-REMEMBERED]:
                 del gone[lot]
 
-    def _bring_back(self, quantity: Decimal, place: int, candidates: Iterable[Lot]) -> Quantities:
+    def _bring_back(self, quantity: Decimal, place: int, candidates: Iterable[LotBalance]) -> Quantities:
         """Return what comes back of what left the shop from `place`: of `candidates` first."""
         gone = self._gone[place]
         order = [*last_to_expire(candidates), *last_to_expire(gone)]
@@ -148,17 +148,17 @@ class Replay:
         return carried
 
 
-def first_to_expire(lots: Iterable[Lot]) -> list[Lot]:
+def first_to_expire(lots: Iterable[LotBalance]) -> list[LotBalance]:
     """Return lots in the order they expire; those that keep forever come last, unknown ones at the end."""
     return sorted(lots, key=lambda lot: (lot.expires_on or date.max, lot == UNKNOWN, lot.key))
 
 
-def last_to_expire(lots: Iterable[Lot]) -> list[Lot]:
+def last_to_expire(lots: Iterable[LotBalance]) -> list[LotBalance]:
     """Return lots from the last to expire to the first; unknown ones still come at the end."""
     return sorted(lots, key=lambda lot: (lot != UNKNOWN, lot.expires_on or date.max, lot.key), reverse=True)
 
 
-def _draw(lots: Quantities, order: Iterable[Lot], quantity: Decimal) -> Quantities:
+def _draw(lots: Quantities, order: Iterable[LotBalance], quantity: Decimal) -> Quantities:
     """Take up to `quantity` out of `lots` in the given order; return what was taken."""
     taken: Quantities = {}
     for lot in order:
@@ -176,7 +176,7 @@ def _draw(lots: Quantities, order: Iterable[Lot], quantity: Decimal) -> Quantiti
     return taken
 
 
-def _add(lots: Quantities, more: Mapping[Lot, Decimal]) -> None:
+def _add(lots: Quantities, more: Mapping[LotBalance, Decimal]) -> None:
     for lot, quantity in more.items():
         lots[lot] = lots.get(lot, ZERO) + quantity
 
@@ -190,5 +190,6 @@ def _to_json(lots: Quantities) -> list[tuple[int, str | None, str]]:
 
 def _from_json(rows: Iterable[tuple[int, str | None, str]]) -> Quantities:
     return {
-        Lot(key, date.fromisoformat(day) if day else None): Decimal(quantity) for key, day, quantity in rows
+        LotBalance(key, date.fromisoformat(day) if day else None): Decimal(quantity)
+        for key, day, quantity in rows
     }

@@ -4,7 +4,7 @@ from django.db import models
 from django.db.models import Q
 
 from inventory.db.fixed_point import FixedPointField
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models.items import Consumable, Supplier
 from inventory.models.places import Place
 
@@ -12,7 +12,7 @@ from inventory.models.places import Place
 class Document(models.Model):
     """What caused movements, as it was sent. Never changed; undone by a correction that names it."""
 
-    kind = models.CharField(max_length=16, choices=[(kind.value, kind.value) for kind in Kind])
+    kind = models.CharField(max_length=16, choices=[(kind.value, kind.value) for kind in DocumentKind])
     client_id = models.CharField(max_length=100)
     order = models.CharField(max_length=2200, help_text="natural order of the client id")
     digest = models.CharField(max_length=64)

@@ -8,7 +8,7 @@ from django.db import models
 from django.db.models import Q
 
 from inventory.models.validators import validate_time_zone
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 
 
 class Books(models.Model):
@@ -50,7 +50,7 @@ class Books(models.Model):
 class CostPolicy(models.Model):
     """The cost formula from a moment on; null means from the beginning."""
 
-    method = models.CharField(max_length=16, choices=[(method.value, method.value) for method in Method])
+    method = models.CharField(max_length=16, choices=[(method.value, method.value) for method in CostFormula])
     effective_from = models.DateTimeField(null=True, unique=True)
 
     class Meta:

@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from django.db.models import F, Q
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import (
     REAL_KINDS,
     CostAdjustment,
@@ -31,11 +31,11 @@ from inventory.models import (
 from inventory.valuation.cost_layers import (
     ZERO,
     Adjustment,
-    Effect,
-    Event,
-    Method,
+    CostFormula,
     Origin,
     Pool,
+    PoolEffect,
+    PoolEvent,
     Valued,
     order_in_moment,
     proportion,
@@ -43,13 +43,13 @@ from inventory.valuation.cost_layers import (
 )
 
 CHECKPOINT_EVERY = 500
-DEFAULT_METHOD = Method.MOVING_AVERAGE
+DEFAULT_METHOD = CostFormula.MOVING_AVERAGE
 BATCH = 2000
 # An OR of more conditions than this is slow to plan, and too deep for SQLite beyond a thousand.
 CONSUMABLES_AT_ONCE = 50
 
 
-class Row(NamedTuple):
+class ValuedMovement(NamedTuple):
     """A movement across the boundary of stock, with the value stored for it."""
 
     consumable: int
@@ -104,7 +104,7 @@ class Opening:
 
 
 @dataclass(slots=True)
-class Result:
+class ValuationResult:
     """What a run found for one consumable: values by movement, adjustments, and the pool to go on from."""
 
     closing: Opening
@@ -124,11 +124,11 @@ class Valuer:
         self.supplier = outside[PlaceKind.SUPPLIER].pk
         self.lost = outside[PlaceKind.LOST].pk
         self.policies = [
-            (policy.effective_from, Method(policy.method))
+            (policy.effective_from, CostFormula(policy.method))
             for policy in CostPolicy.objects.order_by(F("effective_from").asc(nulls_first=True))
         ]
 
-    def method_at(self, moment: datetime | None) -> Method:
+    def method_at(self, moment: datetime | None) -> CostFormula:
         """Return the cost formula in force at a moment; None is the beginning."""
         method = DEFAULT_METHOD
         for effective_from, candidate in self.policies:
@@ -140,7 +140,7 @@ class Valuer:
         """Return the opening of a consumable that has never moved."""
         return Opening(Pool(self.method_at(None)))
 
-    def rows(self, openings: dict[int, Opening]) -> Iterator[tuple[int, list[Row]]]:
+    def rows(self, openings: dict[int, Opening]) -> Iterator[tuple[int, list[ValuedMovement]]]:
         """Yield each consumable with its movements posted after its opening: one query in all."""
         movements = (
             Movement.objects.filter(_after(openings))
@@ -148,15 +148,17 @@ class Valuer:
             .order_by("consumable_id", "posted_at")
             .values_list(*ROW_FIELDS)
         )
-        for consumable, rows in groupby(map(Row._make, movements.iterator()), key=attrgetter("consumable")):
+        for consumable, rows in groupby(
+            map(ValuedMovement._make, movements.iterator()), key=attrgetter("consumable")
+        ):
             yield consumable, list(rows)
 
-    def run(self, rows: list[Row], opening: Opening) -> Result:
+    def run(self, rows: list[ValuedMovement], opening: Opening) -> ValuationResult:
         """Value the movements of one consumable from its opening on."""
-        result = Result(opening)
+        result = ValuationResult(opening)
         origins = _origins(rows)
-        pending: list[Event] = []
-        split_counts: list[list[Row]] = []
+        pending: list[PoolEvent] = []
+        split_counts: list[list[ValuedMovement]] = []
         last = opening.posted_at
         moments = {row.id: row.posted_at for row in rows}
 
@@ -189,7 +191,11 @@ class Valuer:
         return result
 
     def _add_events(
-        self, group: list[Row], pending: list[Event], split_counts: list[list[Row]], result: Result
+        self,
+        group: list[ValuedMovement],
+        pending: list[PoolEvent],
+        split_counts: list[list[ValuedMovement]],
+        result: ValuationResult,
     ) -> None:
         """Add the events of one moment.
 
@@ -197,12 +203,14 @@ class Valuer:
         no value. The movements of one count line are one event: what they sum to.
         """
         undone = [
-            row for row in group if row.kind == Kind.CORRECTION and row.reverses_posted_at == row.posted_at
+            row
+            for row in group
+            if row.kind == DocumentKind.CORRECTION and row.reverses_posted_at == row.posted_at
         ]
         void = {row.id for row in undone} | {row.reverses for row in undone if row.reverses is not None}
         result.values.update((key, Valued(key, ZERO)) for key in void)
         standing = (row for row in group if row.id not in void)
-        for is_count, rows in groupby(standing, key=lambda row: row.kind == Kind.COUNT):
+        for is_count, rows in groupby(standing, key=lambda row: row.kind == DocumentKind.COUNT):
             if not is_count:
                 pending += [self._event(row) for row in rows]
                 continue
@@ -210,33 +218,33 @@ class Valuer:
                 parts = list(same_line)
                 net = _net(parts, self.lost)
                 if net:
-                    effect = Effect.GAIN if net > 0 else Effect.ISSUE
-                    pending.append(Event(parts[0].id, effect, abs(net)))
+                    effect = PoolEffect.GAIN if net > 0 else PoolEffect.ISSUE
+                    pending.append(PoolEvent(parts[0].id, effect, abs(net)))
                 if len(parts) > 1 or not net:
                     split_counts.append(parts)
 
-    def _event(self, row: Row) -> Event:
+    def _event(self, row: ValuedMovement) -> PoolEvent:
         """Return what a movement does to the pool."""
         if row.source == self.supplier:
-            return Event(row.id, Effect.RECEIPT, row.quantity, row.landed_value or ZERO)
+            return PoolEvent(row.id, PoolEffect.RECEIPT, row.quantity, row.landed_value or ZERO)
         if row.destination == self.supplier:
-            return Event(row.id, Effect.CREDIT, row.quantity, origin=row.reverses)
+            return PoolEvent(row.id, PoolEffect.CREDIT, row.quantity, origin=row.reverses)
         if row.destination in self.outside:
-            return Event(row.id, Effect.ISSUE, row.quantity)
+            return PoolEvent(row.id, PoolEffect.ISSUE, row.quantity)
         if row.source == self.lost:
-            return Event(row.id, Effect.GAIN, row.quantity)
-        return Event(row.id, Effect.RETURN, row.quantity, origin=row.reverses)
+            return PoolEvent(row.id, PoolEffect.GAIN, row.quantity)
+        return PoolEvent(row.id, PoolEffect.RETURN, row.quantity, origin=row.reverses)
 
 
-def _order(row: Row) -> tuple[int, str, str, int, int]:
+def _order(row: ValuedMovement) -> tuple[int, str, str, int, int]:
     return order_in_moment(row.rank, row.order, row.kind, row.line, row.part)
 
 
-def _net(parts: list[Row], lost: int) -> Decimal:
+def _net(parts: list[ValuedMovement], lost: int) -> Decimal:
     return sum((-row.quantity if row.destination == lost else row.quantity for row in parts), ZERO)
 
 
-def _share_out(parts: list[Row], lost: int, values: dict[int, Valued]) -> None:
+def _share_out(parts: list[ValuedMovement], lost: int, values: dict[int, Valued]) -> None:
     """Share the value of a count line over its movements by quantity, so that they net to it."""
     net = _net(parts, lost)
     if not net:
@@ -253,9 +261,9 @@ def _share_out(parts: list[Row], lost: int, values: dict[int, Valued]) -> None:
     values[parts[0].id] = Valued(parts[0].id, left if first_same_way else -left, whole.provisional)
 
 
-def _origins(rows: list[Row]) -> dict[int, Origin]:
+def _origins(rows: list[ValuedMovement]) -> dict[int, Origin]:
     """Return what returns and later corrections among `rows` undo; read from storage if it is not there."""
-    wanted = {row.reverses for row in rows if row.reverses is not None and row.kind != Kind.COUNT}
+    wanted = {row.reverses for row in rows if row.reverses is not None and row.kind != DocumentKind.COUNT}
     origins = {row.id: Origin(row.quantity, ZERO) for row in rows if row.id in wanted}
     mine = {row.id for row in rows if row.reverses is not None}
     stored = wanted - origins.keys()
@@ -304,7 +312,13 @@ class _Store:
         self._stale: list[int] = []
         self._checkpoints: list[CostCheckpoint] = []
 
-    def add(self, consumable: int, rows: list[Row], result: Result, stored: list[CostAdjustment]) -> None:
+    def add(
+        self,
+        consumable: int,
+        rows: list[ValuedMovement],
+        result: ValuationResult,
+        stored: list[CostAdjustment],
+    ) -> None:
         """Take in what a run found for one consumable; `stored` are its adjustments so far."""
         for row in rows:
             valued = result.values[row.id]
@@ -349,7 +363,7 @@ class _Store:
             collected.clear()
 
 
-def adjustments_of(consumable: int, result: Result) -> list[CostAdjustment]:
+def adjustments_of(consumable: int, result: ValuationResult) -> list[CostAdjustment]:
     """Return the adjustments a run found as unsaved rows."""
     return [
         CostAdjustment(

@@ -17,9 +17,9 @@ from typing import NamedTuple
 
 from django.db.models import Max, Min, OuterRef, Q, QuerySet, Subquery
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.lots import fefo
-from inventory.lots.fefo import Move, Quantities, Replay
+from inventory.lots.fefo import LotMovement, LotReplay, Quantities
 from inventory.models import OUTSIDE_CODES, Books, Holding, Lot, LotCheckpoint, Movement, Place
 
 CHECKPOINT_EVERY = 500
@@ -216,13 +216,13 @@ def _drop_stale(checkpoints: dict[int, LotCheckpoint]) -> set[int]:
 
 def _played(
     consumable: int, checkpoint: LotCheckpoint | None, rows: list[_Row], outside: set[int]
-) -> tuple[Replay, list[LotCheckpoint]]:
+) -> tuple[LotReplay, list[LotCheckpoint]]:
     """Play the movements after a checkpoint; return the replay, and the checkpoints that are due."""
     known = max([row.id for row in rows] + [checkpoint.last_movement if checkpoint else 0])
     # What was entered by mistake leaves no trace.
-    standing = [row for row in rows if row.kind != Kind.CORRECTION and row.corrected_by is None]
+    standing = [row for row in rows if row.kind != DocumentKind.CORRECTION and row.corrected_by is None]
     moves = [_move(row, outside) for row in standing]
-    replay = Replay.from_json(checkpoint.state) if checkpoint else Replay()
+    replay = LotReplay.from_json(checkpoint.state) if checkpoint else LotReplay()
     replay.expect(moves)
     made = []
     played = since = 0
@@ -242,11 +242,11 @@ def _played(
     return replay, made
 
 
-def _move(row: _Row, outside: set[int]) -> Move:
+def _move(row: _Row, outside: set[int]) -> LotMovement:
     received = None
-    if row.kind == Kind.RECEIPT:
-        received = fefo.UNKNOWN if row.lot is None else fefo.Lot(row.lot, row.expires_on)
-    return Move(
+    if row.kind == DocumentKind.RECEIPT:
+        received = fefo.UNKNOWN if row.lot is None else fefo.LotBalance(row.lot, row.expires_on)
+    return LotMovement(
         row.id,
         row.quantity,
         None if row.source in outside else row.source,

@@ -14,7 +14,7 @@ from datetime import datetime
 from django.db.models import BigIntegerField, Case, F, Q, QuerySet, Sum, When
 from django.db.models.functions import Coalesce
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import Movement, Place, PlaceKind
 from inventory.reports.iso_weeks import Weeks
 
@@ -73,7 +73,7 @@ def weekly_flows(
     came: list[WeekRow] = []
     went: list[WeekRow] = []
     moved = _known(known_at, consumables).filter(occurred_at__lt=weeks.end)
-    corrects = Case(When(document__kind=Kind.CORRECTION, then=True), default=False)
+    corrects = Case(When(document__kind=DocumentKind.CORRECTION, then=True), default=False)
     for end, onto, taken_back_from in (("destination", came, went), ("source", went, came)):
         rows = moved.filter(**{f"{end}__kind": PlaceKind.VAN}).annotate(
             week=weeks.number_of("occurred_at"), corrects=corrects

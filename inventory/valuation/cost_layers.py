@@ -21,14 +21,14 @@ PRECISION = 60
 ZERO = Decimal(0)
 
 
-class Method(StrEnum):
+class CostFormula(StrEnum):
     """Cost formula of the shop."""
 
     FIFO = "fifo"
     MOVING_AVERAGE = "moving_average"
 
 
-class Effect(Enum):
+class PoolEffect(Enum):
     """What an event does to the pool."""
 
     RECEIPT = "in, at a given value"
@@ -39,7 +39,7 @@ class Effect(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class PoolEvent:
     """A quantity (> 0) crossing the boundary of stock.
 
     `key` names the event; `value` is given for a RECEIPT; `origin` is the key of the event that a RETURN or
@@ -47,7 +47,7 @@ class Event:
     """
 
     key: int
-    effect: Effect
+    effect: PoolEffect
     quantity: Decimal
     value: Decimal = ZERO
     origin: int | None = None
@@ -119,7 +119,7 @@ def proportion(value: Decimal, part: Decimal, whole: Decimal) -> Decimal:
 class Pool:
     """The stock of one consumable in the whole shop, with its value."""
 
-    method: Method
+    method: CostFormula
     layers: deque[tuple[Decimal, Decimal]] = field(default_factory=deque)
     owed: deque[tuple[int, Decimal, Decimal]] = field(default_factory=deque)
     last_cost: tuple[Decimal, Decimal] = (ZERO, Decimal(1))
@@ -137,7 +137,7 @@ class Pool:
     @property
     def unit_cost(self) -> tuple[Decimal, Decimal]:
         """Last known unit cost as (value, quantity): the average, or the latest receipt under FIFO."""
-        if self.layers and self.method is Method.MOVING_AVERAGE:
+        if self.layers and self.method is CostFormula.MOVING_AVERAGE:
             quantity, value = self.layers[0]
             return value, quantity
         return self.last_cost
@@ -146,9 +146,9 @@ class Pool:
         """Return a pool of its own with the same state."""
         return type(self)(self.method, self.layers.copy(), self.owed.copy(), self.last_cost)
 
-    def change_method(self, method: Method) -> None:
+    def change_method(self, method: CostFormula) -> None:
         """Go on with another cost formula from here; quantity and value stay as they are."""
-        if method is Method.MOVING_AVERAGE and self.layers:
+        if method is CostFormula.MOVING_AVERAGE and self.layers:
             quantity, value = sum((q for q, _ in self.layers), ZERO), sum((v for _, v in self.layers), ZERO)
             self.layers = deque([(quantity, value)])
             self.last_cost = (value, quantity)
@@ -212,17 +212,17 @@ class Pool:
             adjustments = self.receive(key, quantity, value)
             self.last_cost = last_cost
             return adjustments
-        if self.method is Method.MOVING_AVERAGE:
+        if self.method is CostFormula.MOVING_AVERAGE:
             self._add(quantity, value)
         else:
             self.layers.appendleft((quantity, value))
         return []
 
     def _add(self, quantity: Decimal, value: Decimal) -> None:
-        if self.method is Method.MOVING_AVERAGE and self.layers:
+        if self.method is CostFormula.MOVING_AVERAGE and self.layers:
             held_quantity, held_value = self.layers.pop()
             quantity, value = held_quantity + quantity, held_value + value
-        if self.method is Method.MOVING_AVERAGE:
+        if self.method is CostFormula.MOVING_AVERAGE:
             self.last_cost = (value, quantity)
         self.layers.append((quantity, value))
 
@@ -244,7 +244,7 @@ class Pool:
     def from_json(cls, state: dict[str, Any]) -> Self:
         """Return the pool that `to_json` described."""
         return cls(
-            Method(state["method"]),
+            CostFormula(state["method"]),
             deque((Decimal(q), Decimal(v)) for q, v in state["layers"]),
             deque((key, Decimal(q), Decimal(v)) for key, q, v in state["owed"]),
             (Decimal(state["last_cost"][0]), Decimal(state["last_cost"][1])),
@@ -260,7 +260,7 @@ class Valuation:
     closing: Pool
 
 
-def value_events(events: Iterable[Event], opening: Pool, origins: dict[int, Origin]) -> Valuation:
+def value_events(events: Iterable[PoolEvent], opening: Pool, origins: dict[int, Origin]) -> Valuation:
     """Value `events`, in order, starting from the pool `opening` (left as it is).
 
     `origins` holds what is known of the events that RETURN and CREDIT undo. Of an origin that is among
@@ -277,18 +277,18 @@ def value_events(events: Iterable[Event], opening: Pool, origins: dict[int, Orig
             if event.quantity <= 0:
                 raise ValueError(f"event {event.key}: quantity {event.quantity} is not positive")
             provisional = False
-            if event.effect is Effect.ISSUE:
+            if event.effect is PoolEffect.ISSUE:
                 value, provisional = pool.issue(event.key, event.quantity)
-            elif event.effect is Effect.RECEIPT:
+            elif event.effect is PoolEffect.RECEIPT:
                 value = event.value
                 adjustments += pool.receive(event.key, event.quantity, value)
-            elif event.effect is Effect.GAIN:
+            elif event.effect is PoolEffect.GAIN:
                 value = pool.gain(event.quantity)
             else:
                 if event.origin is None:
                     raise ValueError(f"event {event.key}: {event.effect.name} names no origin")
                 value = origins[event.origin].share(event.quantity)
-                if event.effect is Effect.RETURN:
+                if event.effect is PoolEffect.RETURN:
                     adjustments += pool.give_back(event.key, event.quantity, value)
                 else:
                     cost, provisional = pool.issue(event.key, event.quantity)

@@ -24,7 +24,7 @@ class QuantityField(NumberField):
         return quantity
 
 
-class MoneyField(NumberField):
+class PriceField(NumberField):
     """An amount of money net of tax, zero or more."""
 
     def to_internal_value(self, data: Any) -> Any:
@@ -35,7 +35,7 @@ class MoneyField(NumberField):
         return amount
 
 
-class CostField(OfCosts, MoneyField):
+class CostField(OfCosts, PriceField):
     """What something costs the shop."""
 
 
@@ -193,6 +193,6 @@ class JobTypeSerializer(CatalogueShape):
 
     code = TextField(read_only=True)
     name = TextField(default="")
-    list_price = MoneyField(default=Decimal(0), help_text="net of tax")
+    list_price = PriceField(default=Decimal(0), help_text="net of tax")
     standard_minutes = QuantityField(default=Decimal(0))
     standard_uses = StandardUseSerializer(many=True, default=list, error_messages=LIST_MESSAGES)

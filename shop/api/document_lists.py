@@ -8,7 +8,7 @@ from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import Document
 from shop.api.bulk_closes import CloseInListSerializer, CloseResultSerializer, post_each
 from shop.api.filters import Code, DayFrom, DayTo, Flag
@@ -37,7 +37,7 @@ class DocumentFilters(FilterSet):
 class DocumentList(RowList):
     """Documents of one kind."""
 
-    kind: ClassVar[Kind]
+    kind: ClassVar[DocumentKind]
     model = Document
     permission_classes = [RoleMayUseKind]
     serializer_class = RecordedSerializer
@@ -55,7 +55,7 @@ class DocumentList(RowList):
 class CloseList(DocumentList):
     """Closes of jobs; several can be posted at once."""
 
-    kind = Kind.CLOSE
+    kind = DocumentKind.CLOSE
     http_method_names = ["get", "head", "post"]
 
     @extend_schema(
@@ -72,40 +72,40 @@ class CloseList(DocumentList):
 class UseList(DocumentList):
     """Further uses of closed jobs."""
 
-    kind = Kind.USE
+    kind = DocumentKind.USE
 
 
 class ReceiptList(DocumentList):
     """Deliveries."""
 
-    kind = Kind.RECEIPT
+    kind = DocumentKind.RECEIPT
 
 
 class TransferList(DocumentList):
     """Transfers between places."""
 
-    kind = Kind.TRANSFER
+    kind = DocumentKind.TRANSFER
 
 
 class ReturnList(DocumentList):
     """Returns from jobs."""
 
-    kind = Kind.RETURN
+    kind = DocumentKind.RETURN
 
 
 class CountList(DocumentList):
     """Blind counts."""
 
-    kind = Kind.COUNT
+    kind = DocumentKind.COUNT
 
 
 class ScrapList(DocumentList):
     """Stock thrown away."""
 
-    kind = Kind.SCRAP
+    kind = DocumentKind.SCRAP
 
 
 class CorrectionList(DocumentList):
     """Corrections of earlier documents."""
 
-    kind = Kind.CORRECTION
+    kind = DocumentKind.CORRECTION

@@ -11,7 +11,7 @@ from rest_framework.response import Response
 
 from inventory.documents import LARGEST_MONEY
 from shop.api.fields import NumberField
-from shop.api.filters import FlagField
+from shop.api.filters import FlagFilterField
 from shop.api.lists import RoleMay
 from shop.api.permissions import MethodsFirst
 from shop.api.report_lists import asked_of
@@ -19,7 +19,7 @@ from shop.api.views import person_of_request
 from shop.estimating.prediction_intervals import LEVEL_PERCENT, Asked
 from shop.estimating.quote import Quote, quote
 from shop.estimating.quote_text import rests_on, terms_of
-from shop.estimating.quote_warnings import Reason, Seen
+from shop.estimating.quote_warnings import DamageSeen, Reason
 from shop.jobs.close_data import LONGEST_LENGTH_MM
 from shop.models import DamageType, GlassType, JobType, Role, the_shop
 from shop.people.permissions import is_owner
@@ -105,8 +105,8 @@ class AskedForm(forms.Form):
     job_type = _code_of(JobType)
     glass = _code_of(GlassType)
     length_mm = forms.DecimalField(min_value=0, max_value=LONGEST_LENGTH_MM, decimal_places=4, required=False)
-    catches_fingernail = FlagField(required=False)
-    in_primary_view = FlagField(required=False)
+    catches_fingernail = FlagFilterField(required=False)
+    in_primary_view = FlagFilterField(required=False)
     price = forms.DecimalField(min_value=0, max_value=LARGEST_MONEY, decimal_places=4, required=False)
 
 
@@ -142,7 +142,7 @@ class EstimateView(MethodsFirst):
                 asked["catches_fingernail"],
                 asked["length_mm"],
             ),
-            Seen(bool(asked["in_primary_view"])),
+            DamageSeen(bool(asked["in_primary_view"])),
             asked["price"],
             terms_of(shop, person.length_unit_in(shop)),
             timezone.localdate(),

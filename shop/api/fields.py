@@ -73,7 +73,7 @@ class OfCosts:
         return super().to_representation(value) if seen else None  # type: ignore[misc] # of the field beside it
 
 
-class MomentField(serializers.DateTimeField):
+class TimestampField(serializers.DateTimeField):
     """A moment in ISO 8601 with its offset from UTC."""
 
     default_error_messages = {

@@ -21,7 +21,7 @@ from shop.models import start_of_day
 PAGING = ("page", "page_size", "sort")
 
 
-class DayField(forms.DateField):
+class DayFilterField(forms.DateField):
     """A day as ISO 8601 has it, of the years that the books may hold."""
 
     def __init__(self, **kwargs: Any) -> None:
@@ -43,7 +43,7 @@ class CodeField(forms.CharField):
         super().__init__(max_length=100, strip=False, **kwargs)
 
 
-class FlagField(forms.TypedChoiceField):
+class FlagFilterField(forms.TypedChoiceField):
     """true or false."""
 
     def __init__(self, **kwargs: Any) -> None:
@@ -60,7 +60,7 @@ class FlagField(forms.TypedChoiceField):
 class DayFrom(Filter):
     """What happened on a day or later, on the shop's clocks."""
 
-    field_class = DayField
+    field_class = DayFilterField
 
     def filter(self, qs: QuerySet[Any], value: date | None) -> QuerySet[Any]:
         """Return the rows from the beginning of the day."""
@@ -71,7 +71,7 @@ class DayFrom(Filter):
 class DayTo(Filter):
     """What happened on a day or before, on the shop's clocks."""
 
-    field_class = DayField
+    field_class = DayFilterField
 
     def filter(self, qs: QuerySet[Any], value: date | None) -> QuerySet[Any]:
         """Return the rows to the end of the day."""
@@ -84,7 +84,7 @@ class DayTo(Filter):
 class Day(Filter):
     """A column that holds days; `lookup_expr` compares."""
 
-    field_class = DayField
+    field_class = DayFilterField
 
 
 @extend_schema_field({"type": "string", "maxLength": 100})
@@ -98,7 +98,7 @@ class Code(Filter):
 class Flag(Filter):
     """A yes or no."""
 
-    field_class = FlagField
+    field_class = FlagFilterField
 
 
 class Choice(Filter):

@@ -12,7 +12,7 @@ from rest_framework.exceptions import APIException
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from shop.api.catalogue_serializers import CatalogueShape, CodeOf, MoneyField, QuantityField
+from shop.api.catalogue_serializers import CatalogueShape, CodeOf, PriceField, QuantityField
 from shop.api.fields import FlagField, NumberField, TextField
 from shop.api.filters import Choice, Code, Day, DayFrom, DayTo
 from shop.api.item_views import ItemView, problems_of
@@ -28,7 +28,7 @@ from shop.people.admin_log import note_change
 from shop.people.permissions import own_van, role_of
 
 
-class DayField(serializers.DateField):
+class BookedDayField(serializers.DateField):
     """A day as ISO 8601 has it."""
 
     default_error_messages = {"invalid": "is not a day such as 2026-03-02"}
@@ -70,12 +70,12 @@ class BookingSerializer(CatalogueShape):
     damage_type = CodeOf(DamageType)
     glass = CodeOf(GlassType)
     site = SiteOfCustomer(default=None, allow_null=True)
-    booked_for = DayField(default=None, allow_null=True)
+    booked_for = BookedDayField(default=None, allow_null=True)
     length_mm = QuantityField(default=None, allow_null=True)
     catches_fingernail = FlagField(default=None, allow_null=True)
     in_primary_view = FlagField(default=False)
     existing_damage = TextField(default="")
-    price = MoneyField(default=Decimal(0), help_text="net of tax and discount")
+    price = PriceField(default=Decimal(0), help_text="net of tax and discount")
     callback_of = CodeOf(Job, "reference", default=None, allow_null=True, help_text="the job it repeats")
     note = TextField(default="")
 

@@ -10,13 +10,13 @@ from rest_framework.request import Request
 from rest_framework.views import APIView
 
 from inventory import documents
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import CountLine, Document, Movement
-from shop.jobs.close_data import Close, JobUses
+from shop.jobs.close_data import JobClose, JobUses
 from shop.models import Person, Role
 from shop.people.permissions import MAY_POST, MAY_READ, STOCK_KINDS, OwnVan, is_person, own_van, role_of
 
-Postable = documents.Document | Close | JobUses
+Postable = documents.Document | JobClose | JobUses
 TABLES = {"GET": MAY_READ, "HEAD": MAY_READ, "PUT": MAY_POST, "POST": MAY_POST}
 
 
@@ -55,13 +55,13 @@ def check_may_post(person: Person, document: Postable) -> None:
         raise PermissionDenied(f"A storekeeper corrects {', '.join(sorted(STOCK_KINDS))}; ask an owner.")
 
 
-def readable_documents(person: Person, kind: Kind) -> QuerySet[Document]:
+def readable_documents(person: Person, kind: DocumentKind) -> QuerySet[Document]:
     """Return the documents of a kind that a person may read."""
     role = role_of(person)
     documents = Document.objects.filter(kind=kind)
     if kind not in MAY_READ.get(role, frozenset()):
         return documents.none()
-    if role == Role.STOREKEEPER and kind == Kind.CORRECTION:
+    if role == Role.STOREKEEPER and kind == DocumentKind.CORRECTION:
         return documents.filter(corrects__kind__in=STOCK_KINDS)
     if role == Role.TECHNICIAN:
         own = own_van(person)
@@ -69,12 +69,12 @@ def readable_documents(person: Person, kind: Kind) -> QuerySet[Document]:
     return documents
 
 
-def _own(own: OwnVan, kind: Kind) -> Q:
+def _own(own: OwnVan, kind: DocumentKind) -> Q:
     """Return what makes a document a technician's own."""
-    if kind == Kind.COUNT:
+    if kind == DocumentKind.COUNT:
         lines = CountLine.objects.filter(document=OuterRef("pk"))
         return Q(Exists(lines)) & ~Q(Exists(lines.exclude(place=own.van.place_id)))
-    if kind == Kind.TRANSFER:
+    if kind == DocumentKind.TRANSFER:
         moved = Movement.objects.filter(document=OuterRef("pk"))
         there = Q(source=own.van.place_id) | Q(destination=own.van.place_id)
         return Q(Exists(moved.filter(there)))
@@ -86,7 +86,7 @@ def _not_own(own: OwnVan | None, document: Postable) -> str:
     if own is None:
         return "You have no van; ask an owner to give you one."
     match document:
-        case Close():
+        case JobClose():
             yours = document.technician == own.technician.code
             allowed = yours and own.may_close(document.job, document.van, document.closed_at)
         case JobUses():
@@ -99,7 +99,7 @@ def _not_own(own: OwnVan | None, document: Postable) -> str:
         case documents.Transfer():
             allowed = own.may_carry(document.source, document.destination)
         case documents.Correction():
-            is_close = document.corrects_kind == Kind.CLOSE
+            is_close = document.corrects_kind == DocumentKind.CLOSE
             if not is_close or not own.may_take_back(document.corrects_id, document.id, timezone.now()):
                 return "You can take back an own close, within a day after it came in; ask an owner."
             allowed = True

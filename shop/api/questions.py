@@ -12,7 +12,7 @@ from rest_framework.exceptions import APIException
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from inventory.documents import Kind, free_text_problem
+from inventory.documents import DocumentKind, free_text_problem
 from inventory.models import RefusedDocument
 from shop.api.catalogue_serializers import CatalogueShape
 from shop.api.fields import TextField
@@ -140,7 +140,7 @@ class RefusedSerializer(serializers.Serializer[Any]):
 class RefusedFilters(FilterSet):
     """By kind, id, whom and when."""
 
-    kind = Choice([kind.value for kind in Kind], field_name="kind")
+    kind = Choice([kind.value for kind in DocumentKind], field_name="kind")
     id = Code(field_name="client_id")
     refused_by = Code(field_name="refused_by")
     refused_from = DayFrom(field_name="refused_at")

@@ -11,7 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from inventory.documents import Problem
-from shop.api.filters import DayField
+from shop.api.filters import DayFilterField
 from shop.api.lists import OFFICE, RoleMay
 from shop.api.pagination import Pages
 from shop.api.permissions import MethodsFirst
@@ -35,11 +35,11 @@ class NothingAsked(forms.Form):
     """A report without parameters."""
 
 
-class PeriodForm(forms.Form):
+class PeriodQueryForm(forms.Form):
     """A period from its first to its last day; without any, all time."""
 
-    start = DayField(required=False)
-    end = DayField(required=False)
+    start = DayFilterField(required=False)
+    end = DayFilterField(required=False)
 
     def add_prefix(self, field_name: str) -> str:
         """Return the name of a field in a query: `from` is no name that Python allows."""

@@ -14,7 +14,7 @@ from inventory.models import PeriodChange
 from shop.api.fields import NumberField
 from shop.api.filters import Code
 from shop.api.lists import OFFICE, RowList
-from shop.api.report_lists import PERIOD_PARAMETERS, PeriodForm, ReportList
+from shop.api.report_lists import PERIOD_PARAMETERS, PeriodQueryForm, ReportList
 from shop.costing.costing_rows import JOB_COLUMNS
 from shop.costing.formulas import AMOUNTS, JobCosts
 from shop.costing.posted_costs import NOTHING, posted_costs
@@ -47,14 +47,14 @@ class MarginSerializer(serializers.Serializer[Any]):
     note = serializers.CharField(help_text="why there is no interval, or how far to trust it")
 
 
-class MarginForm(PeriodForm):
+class MarginForm(PeriodQueryForm):
     """What to group by, and whose callbacks are whose."""
 
     by = forms.ChoiceField(choices=[(name, name) for name in BY], required=False)
     lifetime = forms.ChoiceField(choices=[("true", "true"), ("false", "false")], required=False)
 
 
-class Margins(ReportList):
+class MarginList(ReportList):
     """Margins of groups of jobs, with intervals."""
 
     form = MarginForm
@@ -98,10 +98,10 @@ class MaterialLineSerializer(serializers.Serializer[Any]):
     variances = MaterialVariancesSerializer(allow_null=True, help_text="null: there is no standard cost")
 
 
-class MaterialVariances(ReportList):
+class MaterialVarianceList(ReportList):
     """Materials: standard against actual."""
 
-    form = PeriodForm
+    form = PeriodQueryForm
     serializer_class = MaterialLineSerializer
 
     @extend_schema(parameters=PERIOD_PARAMETERS)
@@ -132,10 +132,10 @@ class LabourLineSerializer(serializers.Serializer[Any]):
     variances = LabourVariancesSerializer(allow_null=True, help_text="null: no rate on a job's day")
 
 
-class LabourVariances(ReportList):
+class LabourVarianceList(ReportList):
     """Labour: standard against actual, at the shop's rate of each job's day."""
 
-    form = PeriodForm
+    form = PeriodQueryForm
     serializer_class = LabourLineSerializer
 
     @extend_schema(parameters=PERIOD_PARAMETERS)
@@ -181,7 +181,7 @@ class CostingSerializer(serializers.Serializer[Any]):
 class Costing(ReportList):
     """The costing of a period, a row per job, as the accountant exports it."""
 
-    form = PeriodForm
+    form = PeriodQueryForm
     serializer_class = CostingSerializer
 
     @extend_schema(parameters=PERIOD_PARAMETERS)

@@ -16,7 +16,7 @@ from rest_framework.exceptions import ValidationError
 from inventory import documents
 from inventory.documents import Problem
 from inventory.ledger import flags
-from shop.api.fields import FlagField, MomentField, NumberField, TextField
+from shop.api.fields import FlagField, NumberField, TextField, TimestampField
 from shop.api.problems import Malformed
 from shop.jobs import close_data
 
@@ -64,7 +64,7 @@ class ShapeSerializer(serializers.Serializer[Any]):
 class LineSerializer(ShapeSerializer):
     """A quantity of one consumable, in its stock unit."""
 
-    makes: ClassVar[type[Any]] = documents.Line
+    makes: ClassVar[type[Any]] = documents.StockLine
     consumable = TextField()
     quantity = NumberField()
 
@@ -81,7 +81,7 @@ class ReceiptLineSerializer(LineSerializer):
 class CountLineSerializer(LineSerializer):
     """What was found of one consumable at one place."""
 
-    makes = documents.CountLine
+    makes = documents.CountedLine
     place = TextField()
 
 
@@ -101,11 +101,11 @@ class CloseSerializer(ShapeSerializer):
     null, false or empty is cleared.
     """
 
-    makes = close_data.Close
+    makes = close_data.JobClose
     job = TextField()
     van = TextField()
     technician = TextField()
-    closed_at = MomentField()
+    closed_at = TimestampField()
     job_type = TextField()
     damage_type = TextField()
     glass = TextField()
@@ -144,7 +144,7 @@ class ReceiptSerializer(ShapeSerializer):
     """A delivery; freight, duty and discount are shared over its lines."""
 
     makes = documents.Receipt
-    occurred_at = MomentField()
+    occurred_at = TimestampField()
     supplier = TextField()
     place = TextField()
     lines = ReceiptLineSerializer(many=True, error_messages=LIST_MESSAGES)
@@ -159,7 +159,7 @@ class TransferSerializer(ShapeSerializer):
     """Stock carried from one place to another."""
 
     makes = documents.Transfer
-    occurred_at = MomentField()
+    occurred_at = TimestampField()
     source = TextField()  # type: ignore[assignment] # declared fields are taken off the class
     destination = TextField()
     lines = LineSerializer(many=True, error_messages=LIST_MESSAGES)
@@ -170,7 +170,7 @@ class ReturnSerializer(ShapeSerializer):
     """Unused consumables of a close or use coming back into stock."""
 
     makes = documents.Return
-    occurred_at = MomentField()
+    occurred_at = TimestampField()
     place = TextField()
     returns_kind = TextField(help_text="close or use")
     returns_id = TextField()
@@ -182,7 +182,7 @@ class CountSerializer(ShapeSerializer):
     """A blind count: what was found, whatever the book says."""
 
     makes = documents.Count
-    occurred_at = MomentField()
+    occurred_at = TimestampField()
     lines = CountLineSerializer(many=True, error_messages=LIST_MESSAGES)
     note = TextField(required=False)
 
@@ -191,7 +191,7 @@ class ScrapSerializer(ShapeSerializer):
     """Stock thrown away."""
 
     makes = documents.Scrap
-    occurred_at = MomentField()
+    occurred_at = TimestampField()
     place = TextField()
     reason = TextField()
     lines = LineSerializer(many=True, error_messages=LIST_MESSAGES)
@@ -201,7 +201,7 @@ class CorrectionSerializer(ShapeSerializer):
     """Undoes one earlier document as a whole."""
 
     makes = documents.Correction
-    occurred_at = MomentField()
+    occurred_at = TimestampField()
     corrects_kind = TextField()
     corrects_id = TextField()
     reason = TextField()

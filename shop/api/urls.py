@@ -80,9 +80,9 @@ urlpatterns = [
     path("findings/", questions.Findings.as_view(), name="findings"),
     path("findings/<int:number>/answer", questions.FindingAnswer.as_view(), name="finding-answer"),
     path("refused-documents/", questions.RefusedDocuments.as_view(), name="refused-documents"),
-    path("margins/", reports.Margins.as_view(), name="margins"),
-    path("variances/materials/", reports.MaterialVariances.as_view(), name="material-variances"),
-    path("variances/labour/", reports.LabourVariances.as_view(), name="labour-variances"),
+    path("margins/", reports.MarginList.as_view(), name="margins"),
+    path("variances/materials/", reports.MaterialVarianceList.as_view(), name="material-variances"),
+    path("variances/labour/", reports.LabourVarianceList.as_view(), name="labour-variances"),
     path("costing/", reports.Costing.as_view(), name="costing"),
     path("periods/", reports.Periods.as_view(), name="periods"),
 ]

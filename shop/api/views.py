@@ -12,7 +12,7 @@ from rest_framework import status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.ledger import Posting
 from inventory.models import Document
 from shop.api import serializers
@@ -26,7 +26,7 @@ from shop.people.permissions import is_person
 class DocumentView(MethodsFirst):
     """Posts documents of one kind, and shows them as they were recorded."""
 
-    kind: ClassVar[Kind]
+    kind: ClassVar[DocumentKind]
     serializer_class: ClassVar[type[serializers.ShapeSerializer]]
     permission_classes = [RoleMayUseKind]
     http_method_names = ["get", "head", "put"]
@@ -70,7 +70,7 @@ class DocumentView(MethodsFirst):
 class CloseView(DocumentView):
     """Closes of jobs."""
 
-    kind = Kind.CLOSE
+    kind = DocumentKind.CLOSE
     serializer_class = serializers.CloseSerializer
 
     @classmethod
@@ -82,7 +82,7 @@ class CloseView(DocumentView):
 class UseView(DocumentView):
     """Further uses of closed jobs."""
 
-    kind = Kind.USE
+    kind = DocumentKind.USE
     serializer_class = serializers.UseSerializer
 
     @classmethod
@@ -94,42 +94,42 @@ class UseView(DocumentView):
 class ReceiptView(DocumentView):
     """Deliveries."""
 
-    kind = Kind.RECEIPT
+    kind = DocumentKind.RECEIPT
     serializer_class = serializers.ReceiptSerializer
 
 
 class TransferView(DocumentView):
     """Transfers between places."""
 
-    kind = Kind.TRANSFER
+    kind = DocumentKind.TRANSFER
     serializer_class = serializers.TransferSerializer
 
 
 class ReturnView(DocumentView):
     """Returns from jobs."""
 
-    kind = Kind.RETURN
+    kind = DocumentKind.RETURN
     serializer_class = serializers.ReturnSerializer
 
 
 class CountView(DocumentView):
     """Blind counts."""
 
-    kind = Kind.COUNT
+    kind = DocumentKind.COUNT
     serializer_class = serializers.CountSerializer
 
 
 class ScrapView(DocumentView):
     """Stock thrown away."""
 
-    kind = Kind.SCRAP
+    kind = DocumentKind.SCRAP
     serializer_class = serializers.ScrapSerializer
 
 
 class CorrectionView(DocumentView):
     """Corrections of earlier documents."""
 
-    kind = Kind.CORRECTION
+    kind = DocumentKind.CORRECTION
     serializer_class = serializers.CorrectionSerializer
 
 

@@ -5,8 +5,15 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 
-from shop.close_review.rules import LONG_BEFORE, History, JobClose, UsedConsumable, check_close, check_day
-from shop.close_review.rules import StandardUse as Standard
+from shop.close_review.rules import (
+    LONG_BEFORE,
+    CloseUnderReview,
+    PastCloses,
+    UsedConsumable,
+    check_close,
+    check_day,
+)
+from shop.close_review.rules import StandardAmount as Standard
 from shop.common.chunks import chunks
 from shop.models import Finding, Job, JobUse, StandardUse, in_shop_zone, the_shop
 from shop.workload.job_counts import regular_work_from
@@ -39,7 +46,9 @@ def of_documents(
         uses = used[job.pk]
         if not uses and not alone:
             continue
-        close = JobClose(job.outcome, job.labour_minutes or Decimal(0), job.closed_at or now, _merged(uses))
+        close = CloseUnderReview(
+            job.outcome, job.labour_minutes or Decimal(0), job.closed_at or now, _merged(uses)
+        )
         histories = _histories(job, uses) if alone else []
         for finding in check_close(close, standards[job.job_type_id], histories, now=now):
             question = (job.pk, str(finding.code), finding.consumable)
@@ -143,7 +152,7 @@ def _standards(job_types: set[int]) -> dict[int, list[Standard]]:
     return standards
 
 
-def _histories(job: Job, uses: Sequence[JobUse]) -> list[History]:
+def _histories(job: Job, uses: Sequence[JobUse]) -> list[PastCloses]:
     """Return what the latest jobs of this type took of the same consumables: one query."""
     if not uses:
         return []
@@ -163,4 +172,4 @@ def _histories(job: Job, uses: Sequence[JobUse]) -> list[History]:
     quantities: dict[str, list[Decimal]] = defaultdict(list)
     for (consumable, _), quantity in totals.items():
         quantities[codes[consumable]].append(quantity)
-    return [History(code, tuple(taken)) for code, taken in quantities.items()]
+    return [PastCloses(code, tuple(taken)) for code, taken in quantities.items()]

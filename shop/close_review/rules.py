@@ -51,7 +51,7 @@ class Check(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class RaisedQuestion:
     """A question about one consumable (its code; empty when about the whole job)."""
 
     code: Check
@@ -79,7 +79,7 @@ class UsedConsumable:
 
 
 @dataclass(frozen=True, slots=True)
-class StandardUse:
+class StandardAmount:
     """What the job type's standard expects of one consumable, and whether it belongs to a finishing step."""
 
     code: str
@@ -89,7 +89,7 @@ class StandardUse:
 
 
 @dataclass(frozen=True, slots=True)
-class History:
+class PastCloses:
     """Recent quantities of one consumable on jobs of this type that used it, in any order."""
 
     code: str
@@ -97,7 +97,7 @@ class History:
 
 
 @dataclass(frozen=True, slots=True)
-class JobClose:
+class CloseUnderReview:
     """A job's close as entered; `closed_at` is aware, each consumable appears once."""
 
     outcome: str
@@ -107,13 +107,13 @@ class JobClose:
 
 
 def check_close(
-    close: JobClose,
-    standard: Iterable[StandardUse] = (),
-    histories: Iterable[History] = (),
+    close: CloseUnderReview,
+    standard: Iterable[StandardAmount] = (),
+    histories: Iterable[PastCloses] = (),
     *,
     now: datetime,
     disc_life_minutes: Decimal = DISC_LIFE_MINUTES,
-) -> tuple[Finding, ...]:
+) -> tuple[RaisedQuestion, ...]:
     """Return what to ask about a close, in the order of its lines; empty when all looks right.
 
     `disc_life_minutes` is the shop's life of a counted consumable that has none of its own.
@@ -130,9 +130,9 @@ def check_close(
     )
 
 
-def _closed_in_future(close: JobClose, now: datetime) -> Iterator[Finding]:
+def _closed_in_future(close: CloseUnderReview, now: datetime) -> Iterator[RaisedQuestion]:
     if close.closed_at > now + CLOCK_DIFFERENCE:
-        yield Finding(
+        yield RaisedQuestion(
             Check.CLOSED_IN_FUTURE,
             "",
             f"The job is closed at {close.closed_at.astimezone(now.tzinfo):%Y-%m-%d %H:%M}, "
@@ -140,10 +140,10 @@ def _closed_in_future(close: JobClose, now: datetime) -> Iterator[Finding]:
         )
 
 
-def check_day(closed_on: date, other: date, what: str) -> Iterator[Finding]:
+def check_day(closed_on: date, other: date, what: str) -> Iterator[RaisedQuestion]:
     """Yield what to ask about the day of a close, against that of other work: `what` says which that is."""
     if other - closed_on > LONG_BEFORE:
-        yield Finding(
+        yield RaisedQuestion(
             Check.CLOSED_LONG_BEFORE,
             "",
             f"The job is closed on {closed_on}, long before {what} {other}. "
@@ -151,7 +151,7 @@ def check_day(closed_on: date, other: date, what: str) -> Iterator[Finding]:
         )
 
 
-def _minutes_against_discs(used: Sequence[UsedConsumable], default_life: Decimal) -> Iterator[Finding]:
+def _minutes_against_discs(used: Sequence[UsedConsumable], default_life: Decimal) -> Iterator[RaisedQuestion]:
     """Compare per grade, since the minutes on a grade may all be entered beside one of two makes of disc."""
     by_grade: dict[str, list[UsedConsumable]] = {}
     for use in used:
@@ -173,7 +173,7 @@ def _minutes_against_discs(used: Sequence[UsedConsumable], default_life: Decimal
         else:
             code = Check.MINUTES_EXCEED_DISCS
             entered = f"{exact(minutes)} minutes are entered with {exact(quantity)} used"
-        yield Finding(
+        yield RaisedQuestion(
             code,
             first.code,
             f"{first.name}: {entered}, and one usually lasts about {exact(life)} minutes. "
@@ -181,10 +181,10 @@ def _minutes_against_discs(used: Sequence[UsedConsumable], default_life: Decimal
         )
 
 
-def _spoilt(used: Iterable[UsedConsumable]) -> Iterator[Finding]:
+def _spoilt(used: Iterable[UsedConsumable]) -> Iterator[RaisedQuestion]:
     for use in used:
         if use.spoilt > use.quantity:
-            yield Finding(
+            yield RaisedQuestion(
                 Check.SPOILT_EXCEEDS_USED,
                 use.code,
                 f"{use.name}: {_amount(use.spoilt, use)} spoilt, but only {_amount(use.quantity, use)} used. "
@@ -194,9 +194,9 @@ def _spoilt(used: Iterable[UsedConsumable]) -> Iterator[Finding]:
 
 def _against_usual(
     used: Iterable[UsedConsumable],
-    standard_of: Mapping[str, StandardUse],
+    standard_of: Mapping[str, StandardAmount],
     history_of: Mapping[str, tuple[Decimal, ...]],
-) -> Iterator[Finding]:
+) -> Iterator[RaisedQuestion]:
     for use in used:
         if use.quantity <= 0:
             continue
@@ -208,7 +208,7 @@ def _against_usual(
             usual = standard_of[use.code].quantity if use.code in standard_of else Decimal(0)
         unit = "single pieces, not boxes" if use.kind == COUNTED else f"in {use.unit}, not in a smaller unit"
         if usual > 0 and use.quantity >= UNIT_MISTAKE * usual:
-            yield Finding(
+            yield RaisedQuestion(
                 Check.TEN_TIMES_USUAL,
                 use.code,
                 f"{use.name}: {_amount(use.quantity, use)} entered, where {_amount(usual, use)} is usual on "
@@ -216,7 +216,7 @@ def _against_usual(
             )
         elif known and _is_far(use, history):
             much = "more" if use.quantity > usual else "less"
-            yield Finding(
+            yield RaisedQuestion(
                 Check.FAR_FROM_USUAL,
                 use.code,
                 f"{use.name}: {_amount(use.quantity, use)} entered, much {much} than the usual "
@@ -235,13 +235,13 @@ def _is_far(use: UsedConsumable, history: Sequence[Decimal]) -> bool:
     return spread > 0 and abs(use.quantity - usual) > FARTHEST_SCORE * spread
 
 
-def _finishing(close: JobClose, standard: Iterable[StandardUse]) -> Iterator[Finding]:
+def _finishing(close: CloseUnderReview, standard: Iterable[StandardAmount]) -> Iterator[RaisedQuestion]:
     if close.outcome not in FINISHED_OUTCOMES:
         return
     touched = {use.code for use in close.used if use.quantity > 0 or use.minutes > 0}
     for expected in standard:
         if expected.finishing and expected.code not in touched:
-            yield Finding(
+            yield RaisedQuestion(
                 Check.FINISHING_MISSING,
                 expected.code,
                 f"{expected.name}: none entered, and jobs of this kind that end as {close.outcome} usually "
@@ -249,10 +249,10 @@ def _finishing(close: JobClose, standard: Iterable[StandardUse]) -> Iterator[Fin
             )
 
 
-def _labour(close: JobClose) -> Iterator[Finding]:
+def _labour(close: CloseUnderReview) -> Iterator[RaisedQuestion]:
     on_grades = sum((use.minutes for use in close.used if use.grade), Decimal(0))
     if on_grades > close.labour_minutes:
-        yield Finding(
+        yield RaisedQuestion(
             Check.LABOUR_BELOW_MINUTES,
             "",
             f"The minutes on grades add up to {exact(on_grades)}, but {exact(close.labour_minutes)} "
@@ -261,7 +261,7 @@ def _labour(close: JobClose) -> Iterator[Finding]:
     # A pad or a bottle runs alongside the grades, so each is held against the labour by itself.
     for use in close.used:
         if not use.grade and use.minutes > close.labour_minutes:
-            yield Finding(
+            yield RaisedQuestion(
                 Check.LABOUR_BELOW_MINUTES,
                 use.code,
                 f"{use.name}: {exact(use.minutes)} minutes entered, but {exact(close.labour_minutes)} "

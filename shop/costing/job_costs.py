@@ -12,7 +12,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import Consumable, ConsumableKind, Document, MovementValue
 from inventory.signals import revalued
 from shop.common.chunks import chunks
@@ -88,7 +88,7 @@ def _cost(
         materials=materials.get(document.pk, ZERO),
         wear=sign * wear.get(source.pk, ZERO),
     )
-    if source.kind == Kind.CLOSE:
+    if source.kind == DocumentKind.CLOSE:
         said = json.loads(source.content["content"])
         cost.jobs = sign
         cost.labour_minutes = sign * Decimal(said["labour_minutes"])

@@ -12,7 +12,7 @@ from shop.costing.formulas import minutes_cost, overhead_cost, rate_on, rounded_
 from shop.costing.job_costs import Rates
 from shop.costing.last_landed_cost import known_unit_costs
 from shop.estimating.prediction_intervals import Asked, Basis, Range, basis_for, price_for, spread
-from shop.estimating.quote_warnings import Doubt, Reason, Seen, doubts_of_price, doubts_of_work
+from shop.estimating.quote_warnings import DamageSeen, Doubt, Reason, doubts_of_price, doubts_of_work
 from shop.estimating.reference_jobs import Took, latest_jobs, taken_by
 from shop.models import JobType, StandardUse
 
@@ -22,7 +22,7 @@ COST_NAMES = ("materials", "wear", "labour", "overhead")
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class QuoteLine:
     """How much of something: of a grade, with the minutes on it, or of a consumable."""
 
     label: str
@@ -43,8 +43,8 @@ class Quote:
     """
 
     basis: Basis | None
-    discs: Sequence[Line]
-    others: Sequence[Line]
+    discs: Sequence[QuoteLine]
+    others: Sequence[QuoteLine]
     minutes: Range | None
     other_minutes: Range | None
     costs: Mapping[str, Range]
@@ -67,7 +67,7 @@ class Quote:
 
 
 @dataclass(frozen=True, slots=True)
-class Terms:
+class QuoteTerms:
     """How the shop prices and writes: its target, the currency's digits, and how money and lengths look."""
 
     target_percent: Decimal
@@ -85,7 +85,7 @@ class _Work:
     took: Took = field(default_factory=Took)
 
 
-def quote(asked: Asked, seen: Seen, price: Decimal | None, terms: Terms, today: date) -> Quote:
+def quote(asked: Asked, seen: DamageSeen, price: Decimal | None, terms: QuoteTerms, today: date) -> Quote:
     """Return the estimate of what is asked; a bounded number of past jobs is read, in at most ten queries."""
     of_damage = latest_jobs(asked.damage_type)
     basis = basis_for(asked, of_damage) or basis_for(asked, of_damage, latest_jobs())
@@ -120,13 +120,15 @@ class _Estimating:
         works: Sequence[_Work],
         consumables: Mapping[int, Consumable],
         basis: Basis | None,
-        terms: Terms,
+        terms: QuoteTerms,
         today: date,
     ) -> None:
         self.works, self.consumables, self.basis, self.terms = works, consumables, basis, terms
         self.costing = _Costing(consumables.values(), today) if works else None
 
-    def quote(self, asked: Asked, seen: Seen, in_mind: Decimal | None, list_price: Decimal | None) -> Quote:
+    def quote(
+        self, asked: Asked, seen: DamageSeen, in_mind: Decimal | None, list_price: Decimal | None
+    ) -> Quote:
         """Return the estimate with its price and its doubts."""
         price = list_price if in_mind is None else in_mind
         doubts = list(doubts_of_work(asked, seen, self.basis, self.terms.length))
@@ -169,10 +171,10 @@ class _Estimating:
             return Range(found[0])
         return spread(found, self.basis.factors, in_whole=in_whole)
 
-    def _discs(self) -> list[Line]:
+    def _discs(self) -> list[QuoteLine]:
         grades = {grade for work in self.works for grade in work.took.discs}
         lines = [
-            Line(
+            QuoteLine(
                 grade,
                 "each",
                 self._range((work.took.discs.get(grade, ZERO) for work in self.works), in_whole=True),
@@ -182,17 +184,17 @@ class _Estimating:
         ]
         return [line for line in lines if _is_likely(line)]
 
-    def _others(self) -> list[Line]:
+    def _others(self) -> list[QuoteLine]:
         used = {consumable for work in self.works for consumable in work.took.others}
         lines = []
         for found in sorted((self.consumables[pk] for pk in used), key=lambda found: found.name):
             amounts = (work.took.others.get(found.pk, ZERO) for work in self.works)
             in_whole = found.kind == ConsumableKind.COUNTED
-            lines.append(Line(found.name, found.stock_unit, self._range(amounts, in_whole=in_whole)))
+            lines.append(QuoteLine(found.name, found.stock_unit, self._range(amounts, in_whole=in_whole)))
         return [line for line in lines if _is_likely(line)]
 
 
-def _is_likely(line: Line) -> bool:
+def _is_likely(line: QuoteLine) -> bool:
     """Return whether more than a few jobs take any of it."""
     return line.amount.median > 0 or bool(line.amount.high)
 

@@ -2,7 +2,7 @@
 
 from inventory.models import Books
 from shop.common.amounts import money, shown_length
-from shop.estimating.quote import Quote, Terms
+from shop.estimating.quote import Quote, QuoteTerms
 from shop.models import LengthUnit, Shop
 
 ALIKE_WORDS = {
@@ -13,10 +13,10 @@ ALIKE_WORDS = {
 }
 
 
-def terms_of(shop: Shop, unit: LengthUnit) -> Terms:
+def terms_of(shop: Shop, unit: LengthUnit) -> QuoteTerms:
     """Return how the shop prices and writes, lengths in a unit. One query."""
     digits = Books.objects.get().minor_unit_digits
-    return Terms(
+    return QuoteTerms(
         shop.target_margin_percent,
         digits,
         lambda amount: money(amount, digits),

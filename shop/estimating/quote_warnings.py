@@ -39,7 +39,7 @@ class Doubt:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class DamageSeen:
     """What was seen of the damage besides what an estimate can use."""
 
     in_primary_view: bool = False
@@ -47,7 +47,7 @@ class Seen:
 
 
 def doubts_of_work(
-    asked: Asked, seen: Seen, basis: Basis | None, length: Callable[[Decimal], str]
+    asked: Asked, seen: DamageSeen, basis: Basis | None, length: Callable[[Decimal], str]
 ) -> Iterator[Doubt]:
     """Yield what makes the work itself doubtful; `length` writes millimetres as the shop shows them."""
     if basis is not None and basis.lost.low > OFTEN_LOST:

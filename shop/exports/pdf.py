@@ -32,7 +32,7 @@ NUMBER_HEAD = ParagraphStyle("number head", HEAD, alignment=2)
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class PdfColumn:
     """A column: its head, its share of the width, and whether it holds numbers."""
 
     head: str
@@ -44,7 +44,7 @@ class Column:
 class Listing:
     """A table; every row has one text for each column. `empty` is said when there are no rows."""
 
-    columns: Sequence[Column]
+    columns: Sequence[PdfColumn]
     rows: Sequence[Sequence[str]]
     empty: str = "Nothing."
 

@@ -7,7 +7,7 @@ from inventory.documents import name_problem, quantity_problem
 from inventory.items.grit_grades import P_GRADES
 from inventory.models import Consumable, ConsumableKind
 from shop.common.text import exact, shortened
-from shop.imports.context import Context, Summary
+from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Fault, Record
 
 # Common practice, no source: a disc lasts at most about ten minutes.
@@ -18,7 +18,7 @@ LONGEST_NAME = 200
 LONGEST_UNIT = 16
 
 
-class Facts(NamedTuple):
+class ConsumableFacts(NamedTuple):
     """What a row says of a consumable, column by column."""
 
     name: str
@@ -43,14 +43,14 @@ def shelf_life_problem(days: Decimal) -> str | None:
     return quantity_problem(days, LONGEST_SHELF_LIFE_DAYS)
 
 
-class Consumables:
+class ConsumableImporter:
     """One row for each consumable."""
 
-    columns = ("code", *Facts._fields)
+    columns = ("code", *ConsumableFacts._fields)
 
     def __init__(self, context: Context) -> None:
         self.context = context
-        self.rows: dict[str, tuple[int, Facts]] = {}
+        self.rows: dict[str, tuple[int, ConsumableFacts]] = {}
 
     def read(self, record: Record) -> None:
         """Take in one consumable."""
@@ -63,7 +63,7 @@ class Consumables:
         if life_minutes is None and kind == ConsumableKind.COUNTED and grade:
             life_minutes = DISC_LIFE_MINUTES
         shelf_life = record.optional_number("shelf_life_days", shelf_life_problem)
-        facts = Facts(
+        facts = ConsumableFacts(
             record.text("name", LONGEST_NAME),
             kind,
             record.text("stock_unit", LONGEST_UNIT),
@@ -102,7 +102,7 @@ class Consumables:
                 if found := name_problem(value, LONGEST_NAME):
                     self.context.faults.append(Fault(line, column, value, found))
 
-    def write(self) -> Summary:
+    def write(self) -> ImportSummary:
         """Add the consumables that are new."""
         known = set(Consumable.objects.values_list("code", flat=True))
         new = [
@@ -111,7 +111,7 @@ class Consumables:
             if code not in known
         ]
         Consumable.objects.bulk_create(new, batch_size=1000)
-        return Summary("consumables", new=len(new), already=len(self.rows) - len(new))
+        return ImportSummary("consumables", new=len(new), already=len(self.rows) - len(new))
 
 
 def _shown(value: object) -> str:

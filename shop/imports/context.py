@@ -41,7 +41,7 @@ class Context:
 
 
 @dataclass(slots=True)
-class Summary:
+class ImportSummary:
     """What an import did: records that were new or already there, codes it made, what to look at."""
 
     what: str
@@ -80,5 +80,5 @@ class Importer(Protocol):
     def check(self) -> None:
         """Note what is wrong across records, or against what the database holds."""
 
-    def write(self) -> Summary:
+    def write(self) -> ImportSummary:
         """Post what was read; what the ledger refuses is noted as faults."""

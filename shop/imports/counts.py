@@ -2,9 +2,9 @@
 
 from functools import partial
 
-from inventory.documents import LONGEST_ID, Count, CountLine, quantity_problem
+from inventory.documents import LONGEST_ID, Count, CountedLine, quantity_problem
 from shop.imports import grouping
-from shop.imports.context import Context, Summary
+from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Record
 from shop.imports.grouping import Groups
 
@@ -18,7 +18,7 @@ class Counts:
 
     def __init__(self, context: Context) -> None:
         self.context = context
-        self.groups: Groups[CountLine] = Groups("count")
+        self.groups: Groups[CountedLine] = Groups("count")
         self._first_lines: dict[tuple[str, str, str], int] = {}
 
     def read(self, record: Record) -> None:
@@ -35,12 +35,12 @@ class Counts:
         first = self._first_lines.setdefault((reference, place, consumable), record.line)
         if first != record.line:
             record.fault("consumable", f"is counted at {place} in line {first} of the same count already")
-        self.groups.add(record, reference, header, CountLine(place, consumable, quantity))
+        self.groups.add(record, reference, header, CountedLine(place, consumable, quantity))
 
     def check(self) -> None:
         """Counts have nothing to agree with but themselves."""
 
-    def write(self) -> Summary:
+    def write(self) -> ImportSummary:
         """Post the counts."""
         batch = (
             Count(

@@ -9,7 +9,7 @@ from inventory.ledger import Conflict, Refused
 from inventory.models import Document
 from shop.common.chunks import chunks
 from shop.common.text import counted, shortened
-from shop.imports.context import Context, Summary
+from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Fault, Record
 from shop.imports.differences import differences, in_posted_order
 
@@ -50,10 +50,10 @@ class Groups(Generic[LineT]):
 
 def post(
     batch: Iterable[DocumentT], groups: Groups[Any], columns: Mapping[str, str], context: Context, what: str
-) -> Summary:
+) -> ImportSummary:
     """Post the documents of a file. `columns` gives the file's column of each field named otherwise."""
     batch = _as_posted(sorted(batch, key=lambda document: document.occurred_at), groups)
-    summary = Summary(what)
+    summary = ImportSummary(what)
     try:
         with context.bar(f"posting {what}", len(batch)) as progress:
             postings = ledger.post_many(batch, by=context.by, now=context.now, progress=progress)

@@ -3,15 +3,15 @@
 import json
 from functools import partial
 
-from inventory.documents import Kind, money_problem, quantity_problem
+from inventory.documents import DocumentKind, money_problem, quantity_problem
 from inventory.ledger import Conflict, Refused
 from inventory.models import Document
 from shop.common.chunks import chunks
 from shop.common.text import counted, shortened
-from shop.imports.context import Context, Summary
+from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Fault, Record
 from shop.imports.differences import differences
-from shop.jobs.close_data import LONGEST_LENGTH_MM, LONGEST_MINUTES, Close, close_content
+from shop.jobs.close_data import LONGEST_LENGTH_MM, LONGEST_MINUTES, JobClose, close_content
 from shop.jobs.close_job import close_many
 from shop.jobs.pending_usage import post_waiting
 from shop.models import Job
@@ -31,14 +31,14 @@ class Jobs:
 
     def __init__(self, context: Context) -> None:
         self.context = context
-        self.closes: dict[str, Close] = {}
+        self.closes: dict[str, JobClose] = {}
         self.lines: dict[str, int] = {}
 
     def read(self, record: Record) -> None:
         """Take in one job."""
         codes = self.context.codes
         reference = record.text("job")
-        close = Close(
+        close = JobClose(
             id=reference,
             job=reference,
             van=codes.van(record),
@@ -73,9 +73,9 @@ class Jobs:
                 message = "is not a known job, nor in this file; import the file with that job first"
                 self._fault(close.job, "callback_of", close.callback_of, message)
 
-    def write(self) -> Summary:
+    def write(self) -> ImportSummary:
         """Close the jobs, in the order they were closed in, and post the uses that waited for them."""
-        summary = Summary("jobs")
+        summary = ImportSummary("jobs")
         batch = sorted(self.closes.values(), key=lambda close: close.closed_at)
         try:
             with self.context.bar("closing jobs", len(batch)) as progress:
@@ -100,7 +100,7 @@ class Jobs:
     def _note(self, refused: Refused) -> None:
         """Note what was refused by the lines of the file; a conflict by the cells that differ."""
         for document, problem in refused.problems:
-            close = document if isinstance(document, Close) else self.closes[document.id]
+            close = document if isinstance(document, JobClose) else self.closes[document.id]
             if not isinstance(refused, Conflict):
                 column = "job" if problem.field == "id" else problem.field
                 self._fault(close.job, column, str(problem.value), problem.expected)
@@ -116,9 +116,9 @@ class Jobs:
                     self._fault(close.job, "job", close.job, message)
 
     @staticmethod
-    def _posted(close: Close) -> dict[str, object]:
+    def _posted(close: JobClose) -> dict[str, object]:
         """Return what was said when the job was closed before."""
-        documents = Document.objects.filter(kind=Kind.CLOSE)
+        documents = Document.objects.filter(kind=DocumentKind.CLOSE)
         posted = documents.filter(client_id=close.id).first() or documents.get(
             job_cost__job__reference=close.job, corrected_by__isnull=True
         )

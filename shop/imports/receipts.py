@@ -4,7 +4,7 @@ from decimal import Decimal
 
 from inventory.documents import LONGEST_ID, Receipt, ReceiptLine, money_problem, quantity_problem
 from shop.imports import grouping
-from shop.imports.context import Context, Summary
+from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Record
 from shop.imports.grouping import Groups
 
@@ -43,7 +43,7 @@ class Receipts:
     def check(self) -> None:
         """Receipts have nothing to agree with but themselves."""
 
-    def write(self) -> Summary:
+    def write(self) -> ImportSummary:
         """Post the receipts."""
         batch = (
             Receipt(

@@ -8,8 +8,8 @@ from django.utils import timezone
 
 from shop.common.progress import Bar, no_bar
 from shop.imports.codes import Codes
-from shop.imports.consumables import Consumables
-from shop.imports.context import Context, Importer, Rejected, Summary
+from shop.imports.consumables import ConsumableImporter
+from shop.imports.context import Context, Importer, ImportSummary, Rejected
 from shop.imports.counts import Counts
 from shop.imports.csv_reader import CsvFile
 from shop.imports.jobs import Jobs
@@ -19,7 +19,7 @@ from shop.imports.uses import Uses
 from shop.models import the_shop
 
 IMPORTERS: dict[str, Callable[[Context], Importer]] = {
-    "consumables": Consumables,
+    "consumables": ConsumableImporter,
     "receipts": Receipts,
     "transfers": Transfers,
     "jobs": Jobs,
@@ -36,7 +36,7 @@ def import_file(
     dry_run: bool = False,
     by: str = "import_csv",
     bar: Bar = no_bar,
-) -> Summary:
+) -> ImportSummary:
     """Take in a file of one kind. With `dry_run` everything is done and then undone.
 
     Raises Rejected with what is wrong with the file, OSError when it cannot be read.

@@ -1,8 +1,8 @@
 """Transfers: stock carried from one depot or van to another."""
 
-from inventory.documents import LONGEST_ID, Line, Transfer, quantity_problem
+from inventory.documents import LONGEST_ID, StockLine, Transfer, quantity_problem
 from shop.imports import grouping
-from shop.imports.context import Context, Summary
+from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Record
 from shop.imports.grouping import Groups
 
@@ -14,7 +14,7 @@ class Transfers:
 
     def __init__(self, context: Context) -> None:
         self.context = context
-        self.groups: Groups[Line] = Groups("transfer")
+        self.groups: Groups[StockLine] = Groups("transfer")
 
     def read(self, record: Record) -> None:
         """Take in one line of a transfer."""
@@ -31,12 +31,12 @@ class Transfers:
         quantity = record.number("quantity", quantity_problem)
         codes.check_whole(record, consumable, quantity)
         if record.sound:
-            self.groups.add(record, reference, header, Line(consumable, quantity))
+            self.groups.add(record, reference, header, StockLine(consumable, quantity))
 
     def check(self) -> None:
         """Transfers have nothing to agree with but themselves."""
 
-    def write(self) -> Summary:
+    def write(self) -> ImportSummary:
         """Post the transfers."""
         batch = (
             Transfer(

@@ -10,7 +10,7 @@ from functools import partial
 from inventory.documents import LARGEST_USE, quantity_problem
 from shop.common.chunks import chunks
 from shop.common.text import counted
-from shop.imports.context import Context, Summary
+from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Fault, Record
 from shop.jobs.close_data import LONGEST_MINUTES, UsedLine
 from shop.jobs.pending_usage import keep_waiting, post_waiting, waiting_lines
@@ -47,7 +47,7 @@ class Uses:
     def __init__(self, context: Context) -> None:
         self.context = context
         self.rows: dict[str, list[UseRow]] = defaultdict(list)
-        self.summary = Summary("uses")
+        self.summary = ImportSummary("uses")
         self.closed: dict[str, datetime] = {}
         self.to_post: dict[str, list[UseRow]] = {}
         self.to_keep: dict[str, list[UseRow]] = {}
@@ -131,7 +131,7 @@ class Uses:
         message = "is not a closed job; import the jobs first, or let its uses wait with --create-missing"
         self.context.faults.extend(Fault(row.line, "job", job, message) for row in self.rows[job])
 
-    def write(self) -> Summary:
+    def write(self) -> ImportSummary:
         """Post what is new, and keep what has to wait."""
         summary = self.summary
         context = self.context

@@ -9,14 +9,14 @@ from typing import Any, NamedTuple
 
 from django.db.models import Exists, OuterRef, Q
 
-from inventory.documents import Kind, digest
+from inventory.documents import DocumentKind, digest
 from inventory.integrity.stock_checks import Disagreement, named_where_unreadable
 from inventory.models import Document
 from shop.jobs.close_data import CLEARED
 from shop.models import Booking, Job, JobCost, JobStatus, JobUse
 
 CHUNK = 1000
-KINDS = (Kind.CLOSE, Kind.USE)
+KINDS = (DocumentKind.CLOSE, DocumentKind.USE)
 
 
 class Logged(NamedTuple):
@@ -60,7 +60,7 @@ def _check_chunk(chunk: list[Document]) -> Iterator[Disagreement]:
             yield Disagreement("content of document", str(document), "not to be read", "what a job used")
             continue
         checks = [_uses(document, says, logged[document.pk])]
-        if document.kind == Kind.CLOSE and not hasattr(document, "corrected_by"):
+        if document.kind == DocumentKind.CLOSE and not hasattr(document, "corrected_by"):
             checks.append(_as_closed(document, says, jobs.get(says["job"])))
         for check in checks:
             yield from named_where_unreadable("content of document", str(document), check)
@@ -104,7 +104,7 @@ def _uses(document: Document, says: dict[str, Any], logged: dict[int, Logged]) -
             Decimal(line["spoilt"]),
             line["spoilt_reason"],
         )
-        for number, line in enumerate(says["uses" if document.kind == Kind.CLOSE else "lines"], 1)
+        for number, line in enumerate(says["uses" if document.kind == DocumentKind.CLOSE else "lines"], 1)
     }
     for number in sorted(due.keys() | logged.keys()):
         if (use := logged.get(number)) != (expected := due.get(number)):
@@ -169,7 +169,7 @@ def _uses_of_other_documents() -> Iterator[Disagreement]:
 def _without_close() -> Iterator[Disagreement]:
     """Yield jobs that are closed though no close stands, and others that ended though they are not closed."""
     standing = JobCost.objects.filter(
-        job=OuterRef("pk"), document__kind=Kind.CLOSE, document__corrected_by__isnull=True
+        job=OuterRef("pk"), document__kind=DocumentKind.CLOSE, document__corrected_by__isnull=True
     )
     closed = Job.objects.filter(status=JobStatus.CLOSED)
     for job in closed.filter(~Exists(standing)).iterator():

@@ -8,7 +8,7 @@ from typing import Any
 
 from django.db.models import Q
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.integrity.stock_checks import Disagreement
 from inventory.models import Document
 from shop.costing.job_costs import DERIVED, Rates, compute
@@ -60,8 +60,8 @@ def _differs(cost: JobCost, name: str, stored: object, expected: object) -> Disa
 
 def _missing() -> Iterator[Disagreement]:
     """Yield documents that closed a job, or used, returned or corrected something of one, without a cost."""
-    kinds = (Kind.CLOSE, Kind.USE, Kind.RETURN)
-    of_jobs = Q(kind__in=kinds) | Q(kind=Kind.CORRECTION, corrects__kind__in=kinds)
+    kinds = (DocumentKind.CLOSE, DocumentKind.USE, DocumentKind.RETURN)
+    of_jobs = Q(kind__in=kinds) | Q(kind=DocumentKind.CORRECTION, corrects__kind__in=kinds)
     for document in Document.objects.filter(of_jobs, job_cost__isnull=True).order_by("pk").iterator():
         yield Disagreement("job cost", str(document), "none", "one")
 
@@ -72,9 +72,9 @@ def _jobs(documents: Collection[Document]) -> dict[int, str | None]:
     jobs: dict[int, str | None] = {}
     for document in documents:
         says = document.content
-        if document.kind == Kind.CORRECTION:
+        if document.kind == DocumentKind.CORRECTION:
             undone[document.pk] = says["corrects_kind"], says["corrects_id"]
-        elif document.kind == Kind.RETURN:
+        elif document.kind == DocumentKind.RETURN:
             undone[document.pk] = says["returns_kind"], says["returns_id"]
         else:
             jobs[document.pk] = json.loads(says["content"])["job"]
@@ -89,7 +89,7 @@ def _jobs(documents: Collection[Document]) -> dict[int, str | None]:
 def _closes(jobs: Collection[int]) -> dict[int, list[tuple[int, dict[str, Any]]]]:
     """Return the closes of jobs, undone ones too, in the order they were posted, with what they said."""
     closes: dict[int, list[tuple[int, dict[str, Any]]]] = defaultdict(list)
-    rows = Document.objects.filter(kind=Kind.CLOSE, job_cost__job__in=jobs).order_by("pk")
+    rows = Document.objects.filter(kind=DocumentKind.CLOSE, job_cost__job__in=jobs).order_by("pk")
     for pk, job, content in rows.values_list("pk", "job_cost__job", "content"):
         closes[job].append((pk, json.loads(content["content"])))
     return closes

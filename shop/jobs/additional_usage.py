@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from inventory import documents, ledger
 from inventory.db import analyze
-from inventory.documents import LONGEST_ID, Kind, Line, Problem, text_problem
+from inventory.documents import LONGEST_ID, DocumentKind, Problem, StockLine, text_problem
 from inventory.ledger import Conflict, Posting, Refused
 from inventory.ledger.code_lookup import Catalogue
 from inventory.models import Consumable, Document, MovementValue
@@ -69,7 +69,7 @@ def _posted_uses(batch: list[JobUses]) -> dict[str, tuple[datetime, str]]:
     posted = {}
     sound = {uses.id for uses in batch if not text_problem(uses.id, LONGEST_ID)}
     for chunk in chunks(sorted(sound)):
-        for document in Document.objects.filter(kind=Kind.USE, client_id__in=chunk):
+        for document in Document.objects.filter(kind=DocumentKind.USE, client_id__in=chunk):
             posted[document.client_id] = document.occurred_at, document.content["place"]
     return posted
 
@@ -104,9 +104,9 @@ def line_problems(lines: Sequence[UsedLine], consumables: dict[str, Consumable])
             yield Problem("quantity", line.quantity, expected, number)
 
 
-def stock_lines(uses: Sequence[UsedLine]) -> tuple[Line, ...]:
+def stock_lines(uses: Sequence[UsedLine]) -> tuple[StockLine, ...]:
     """Return the lines that move stock: those with a quantity."""
-    return tuple(Line(use.consumable, use.quantity) for use in uses if use.quantity)
+    return tuple(StockLine(use.consumable, use.quantity) for use in uses if use.quantity)
 
 
 def write_lines(

@@ -10,7 +10,7 @@ from typing import Any, ClassVar
 from inventory.documents import (
     LARGEST_USE,
     LONGEST_ID,
-    Kind,
+    DocumentKind,
     Problem,
     free_text_problem,
     money_problem,
@@ -52,14 +52,14 @@ class UsedLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Close:
+class JobClose:
     """How a job ended and what it took. `id` is chosen by the sender, all else is named by code.
 
     What is empty of CLEARED stays as it was booked, unless its name is in `cleared`: then the close says that
     there is none.
     """
 
-    kind: ClassVar[Kind] = Kind.CLOSE
+    kind: ClassVar[DocumentKind] = DocumentKind.CLOSE
     id: str
     job: str
     van: str
@@ -89,13 +89,13 @@ class Close:
 class JobUses:
     """Further consumables of a job that is closed already."""
 
-    kind: ClassVar[Kind] = Kind.USE
+    kind: ClassVar[DocumentKind] = DocumentKind.USE
     id: str
     job: str
     lines: tuple[UsedLine, ...]
 
 
-def close_content(close: Close) -> str:
+def close_content(close: JobClose) -> str:
     """Return all that a close says but its id, in one canonical form."""
     said = _all_but_id(close)
     # Left out where it is empty, so that a close that clears nothing reads as those that never could.
@@ -105,7 +105,7 @@ def close_content(close: Close) -> str:
     return _as_json(said)
 
 
-def is_said_in(content: str, close: Close) -> bool:
+def is_said_in(content: str, close: JobClose) -> bool:
     """Return whether kept content is that of this close.
 
     It is also when it clears nothing and the close says otherwise the same: a phone that lost the answer from
@@ -119,7 +119,7 @@ def uses_content(uses: JobUses) -> str:
     return _as_json(_all_but_id(uses))
 
 
-def _all_but_id(sent: Close | JobUses) -> dict[str, Any]:
+def _all_but_id(sent: JobClose | JobUses) -> dict[str, Any]:
     said: dict[str, Any] = json_values(sent)
     del said["id"]
     return said
@@ -129,7 +129,7 @@ def _as_json(said: dict[str, Any]) -> str:
     return json.dumps(said, sort_keys=True, ensure_ascii=False)
 
 
-def close_problems(close: Close) -> Iterator[Problem]:
+def close_problems(close: JobClose) -> Iterator[Problem]:
     """Yield all that is wrong with a close on its own, before any code in it is looked up."""
     yield from _text_problems(close)
     if found := time_problem(close.closed_at):
@@ -151,7 +151,7 @@ def close_problems(close: Close) -> Iterator[Problem]:
     yield from _line_problems(close.uses)
 
 
-def _cleared_problems(close: Close) -> Iterator[Problem]:
+def _cleared_problems(close: JobClose) -> Iterator[Problem]:
     for name in close.cleared:
         if name not in CLEARED:
             yield Problem("cleared", name, f"cannot be cleared; a close can clear {', '.join(CLEARED)}")
@@ -159,7 +159,7 @@ def _cleared_problems(close: Close) -> Iterator[Problem]:
             yield Problem("cleared", name, "has a value too: give one of the two")
 
 
-def _text_problems(close: Close) -> Iterator[Problem]:
+def _text_problems(close: JobClose) -> Iterator[Problem]:
     for name, longest in (("id", LONGEST_ID), ("job", LONGEST_CODE)):
         if found := text_problem(getattr(close, name), longest):
             yield Problem(name, getattr(close, name), found)

@@ -15,7 +15,7 @@ from django.db.models import Model, Value
 from django.utils import timezone
 
 from inventory import documents, ledger
-from inventory.documents import LONGEST_CODE, Kind, Problem, name_problem, text_problem
+from inventory.documents import LONGEST_CODE, DocumentKind, Problem, name_problem, text_problem
 from inventory.ledger import Conflict, Posting, Refused
 from inventory.ledger.code_lookup import Catalogue
 from inventory.models import Document
@@ -33,7 +33,7 @@ from shop.jobs.additional_usage import (
     stock_lines,
     write_lines,
 )
-from shop.jobs.close_data import CLEARED, Close, close_content, close_problems, is_said_in
+from shop.jobs.close_data import CLEARED, JobClose, close_content, close_problems, is_said_in
 from shop.jobs.pending_usage import post_waiting
 from shop.jobs.usage_matching import in_words
 from shop.models import (
@@ -58,7 +58,7 @@ class Closed:
     posting: Posting
 
 
-def close_job(close: Close, *, by: str = "", now: datetime | None = None) -> Closed:
+def close_job(close: JobClose, *, by: str = "", now: datetime | None = None) -> Closed:
     """Close one job. Raises Refused, or Conflict when the id or the job was closed with other content.
 
     Unlike in bulk, the job is compared with the latest of its type, and questioned when it used nothing; and
@@ -69,7 +69,11 @@ def close_job(close: Close, *, by: str = "", now: datetime | None = None) -> Clo
 
 
 def close_many(
-    closes: Iterable[Close], *, by: str = "", now: datetime | None = None, progress: Progress = lambda _: None
+    closes: Iterable[JobClose],
+    *,
+    by: str = "",
+    now: datetime | None = None,
+    progress: Progress = lambda _: None,
 ) -> list[Closed]:
     """Close jobs, all or none; answers come in order. Raises Refused with every problem of every close."""
     batch = list(closes)
@@ -99,7 +103,7 @@ def _ids_by_name() -> dict[tuple[str, str], int]:
 class _Names:
     """What the codes of closes mean."""
 
-    def __init__(self, closes: Sequence[Close]) -> None:
+    def __init__(self, closes: Sequence[JobClose]) -> None:
         self.ids = _ids_by_name()
         self.catalogue = Catalogue()
         self.catalogue.read_consumables(use.consumable for close in closes for use in close.uses)
@@ -107,7 +111,7 @@ class _Names:
         self.closing = {close.job for close in closes}
         self.jobs = locked_jobs(self.closing | {close.callback_of for close in closes})
 
-    def problems(self, close: Close) -> Iterator[Problem]:
+    def problems(self, close: JobClose) -> Iterator[Problem]:
         """Yield the codes of a close that mean nothing."""
         for field, _, _ in NAMED:
             code = getattr(close, field)
@@ -128,7 +132,7 @@ class _Names:
 
 
 def _close_all(
-    batch: list[Close], by: str, now: datetime, progress: Progress, *, alone: bool
+    batch: list[JobClose], by: str, now: datetime, progress: Progress, *, alone: bool
 ) -> list[Closed]:
     names = _Names(batch)
     problems = [
@@ -160,7 +164,7 @@ def _close_all(
     return [Closed(close.job, posting) for close, posting in zip(batch, postings, strict=True)]
 
 
-def _circles(batch: list[Close], names: _Names) -> list[tuple[Close, Problem]]:
+def _circles(batch: list[JobClose], names: _Names) -> list[tuple[JobClose, Problem]]:
     """Return the closes whose callbacks come back to themselves over other jobs."""
     said = {
         close.job: close for close in batch if close.says("callback_of") and close.callback_of != close.job
@@ -170,7 +174,7 @@ def _circles(batch: list[Close], names: _Names) -> list[tuple[Close, Problem]]:
     return [(said[job], Problem("callback_of", said[job].callback_of, expected)) for job in circular]
 
 
-def _as_posted(batch: list[Close], names: _Names) -> list[tuple[str, str]]:
+def _as_posted(batch: list[JobClose], names: _Names) -> list[tuple[str, str]]:
     """Return the id and content to post each close under: its own, or those kept of one that says the same.
 
     Two phones may close the same job. The same content counts once; other content is a conflict. A close
@@ -181,7 +185,7 @@ def _as_posted(batch: list[Close], names: _Names) -> list[tuple[str, str]]:
     doubtful = {close.id for close in batch if close.job in standing or times[close.job] > 1}
     posted: dict[str, str] = {}
     for chunk in chunks(sorted(doubtful)):
-        rows = Document.objects.filter(kind=Kind.CLOSE, client_id__in=chunk)
+        rows = Document.objects.filter(kind=DocumentKind.CLOSE, client_id__in=chunk)
         posted |= {id_: said["content"] for id_, said in rows.values_list("client_id", "content")}
     as_posted = []
     conflicts = []
@@ -221,7 +225,7 @@ def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
     return standing
 
 
-def _store_jobs(closes: list[Close], names: _Names) -> None:
+def _store_jobs(closes: list[JobClose], names: _Names) -> None:
     """Write the jobs of new closes: booked ones are closed, others are made."""
     new = [Job(reference=close.job) for close in closes if close.job not in names.jobs]
     bookings.keep(names.jobs[close.job] for close in closes if close.job in names.jobs)

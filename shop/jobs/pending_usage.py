@@ -22,7 +22,7 @@ ROWS_AT_ONCE = 1000
 
 
 @dataclass(frozen=True, slots=True)
-class Result:
+class PendingUsageResult:
     """What became of waiting uses: lines posted, what the close says otherwise, jobs still not closed.
 
     `disagreeing` holds the lines that wait and those that are posted.
@@ -93,7 +93,7 @@ def _waiting(references: Sequence[str]) -> Iterator[tuple[str, UsedLine]]:
 
 def post_waiting(
     by: str, now: datetime, flagged: Flagged, bar: Bar = no_bar, *, jobs: Collection[str] | None = None
-) -> Result:
+) -> PendingUsageResult:
     """Post the uses whose job has been closed since they came: of all jobs, or of those named.
 
     What the job has logged of the same consumable already is not posted again: the same is dropped, other
@@ -118,7 +118,7 @@ def post_waiting(
             if (job, line.consumable) not in posted:
                 lines[job].append(line)
         _forget(chunk, disagreeing)
-    return Result(
+    return PendingUsageResult(
         post_lines(lines, closed_at, by=by, now=now, flagged=flagged, bar=bar),
         disagreeing,
         tuple(_jobs(ready.filter(is_closed=False))),

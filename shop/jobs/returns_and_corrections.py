@@ -10,14 +10,14 @@ from datetime import datetime
 from django.utils import timezone
 
 from inventory import documents, ledger
-from inventory.documents import Kind, Problem
+from inventory.documents import DocumentKind, Problem
 from inventory.ledger import Posting, Refused
 from inventory.models import Document
 from shop.costing import job_costs
 from shop.jobs import bookings
 from shop.models import Job, JobCost
 
-JOB_KINDS = (Kind.CLOSE, Kind.USE, Kind.RETURN)
+JOB_KINDS = (DocumentKind.CLOSE, DocumentKind.USE, DocumentKind.RETURN)
 
 
 def post(document: documents.Document, *, by: str = "", now: datetime | None = None) -> Posting:
@@ -37,7 +37,7 @@ def _post_to_job(document: documents.Return | documents.Correction, by: str, now
     if target is None:
         return ledger.post(document, by=by, now=now)
     job = _locked_job(target)
-    opens_again = isinstance(document, documents.Correction) and target.kind == Kind.CLOSE
+    opens_again = isinstance(document, documents.Correction) and target.kind == DocumentKind.CLOSE
     # What is undone already needs no check: the ledger answers a retry and refuses a second correction.
     if opens_again and not hasattr(target, "corrected_by"):
         _refuse_while_further_uses_stand(document, target, job)
@@ -68,7 +68,7 @@ def _locked_job(target: Document) -> Job:
 
 def _refuse_while_further_uses_stand(document: documents.Document, target: Document, job: Job) -> None:
     further = JobCost.objects.filter(
-        job=job, document__kind=Kind.USE, document__corrected_by__isnull=True
+        job=job, document__kind=DocumentKind.USE, document__corrected_by__isnull=True
     ).select_related("document")
     if further:
         names = ", ".join(cost.document.client_id for cost in further)

@@ -5,7 +5,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import Document
 from shop.common.chunks import chunks
 from shop.common.flagged import Flagged
@@ -89,7 +89,7 @@ def _document_ids(jobs: Sequence[str]) -> dict[str, str]:
 
 def _taken(ids: Collection[str]) -> set[str]:
     """Return the ids that are posted, or claimed twice among `ids`: J#2 may be a job's own reference."""
-    uses = Document.objects.filter(kind=Kind.USE)
+    uses = Document.objects.filter(kind=DocumentKind.USE)
     claims = Counter(ids)
     return {client_id for client_id, claimed in claims.items() if claimed > 1} | {
         client_id

@@ -12,7 +12,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from inventory.models import Consumable, Document, LowLevel, Pack, Place, PlaceKind, Supplier
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 from shop.common.progress import Bar, no_bar
 from shop.costing.rates import labour_rate, overhead_rate, save_rates
 from shop.imports.run import IMPORTERS, import_file
@@ -31,7 +31,7 @@ from shop.models import (
     Van,
     the_shop,
 )
-from shop.setup.shop_settings import Changes, set_up
+from shop.setup.shop_settings import SettingChanges, set_up
 
 FOLDER = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 SAY_NOTHING: Callable[[str], object] = lambda _: None  # noqa: E731 - a default argument with a type
@@ -68,11 +68,11 @@ def load(*, say: Callable[[str], object] = SAY_NOTHING, bar: Bar = no_bar) -> bo
 def _set_up(facts: dict[str, Any]) -> None:
     shop = facts["shop"]
     set_up(
-        Changes(
+        SettingChanges(
             name=shop["name"],
             currency=shop["currency"],
             time_zone=shop["time_zone"],
-            cost_method=Method(shop["cost_method"]),
+            cost_method=CostFormula(shop["cost_method"]),
             target_margin_percent=Decimal(shop["target_margin_percent"]),
         )
     )

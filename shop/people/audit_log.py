@@ -14,7 +14,7 @@ from axes.models import AccessFailureLog, AccessLog
 from django.contrib.admin.models import LogEntry
 from django.db.models import Q, QuerySet
 
-from inventory.documents import Kind, time_problem
+from inventory.documents import DocumentKind, time_problem
 from inventory.models import Document, PeriodChange, RefusedDocument
 from shop.models import start_of_day
 
@@ -33,7 +33,7 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class TrailPosition:
     """A place in the trail: after the row `pk` of the source of number `source`."""
 
     at: datetime
@@ -44,7 +44,7 @@ class Place:
         return f"{self.at.isoformat()}~{self.source}~{self.pk}"
 
     @classmethod
-    def read(cls, text: str) -> "Place | None":
+    def read(cls, text: str) -> "TrailPosition | None":
         """Return the place that a text names, None when it names none."""
         try:
             at, source, pk = text.split("~")
@@ -64,7 +64,7 @@ class Act:
     at: datetime
     who: str
     what: str
-    place: Place
+    place: TrailPosition
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ def kinds() -> list[str]:
     return list(_sources)
 
 
-def acts(wanted: Wanted, after: Place | None, most: int) -> list[Act]:
+def acts(wanted: Wanted, after: TrailPosition | None, most: int) -> list[Act]:
     """Return at most so many acts, the latest first, after a place in the trail: one query per kind."""
     within = None
     if wanted.day is not None:
@@ -116,7 +116,7 @@ def _narrowed(source: Source, who: str, within: tuple[datetime, datetime] | None
 
 
 def _acts_of(
-    number: int, source: Source, rows: QuerySet[Any], after: Place | None, most: int
+    number: int, source: Source, rows: QuerySet[Any], after: TrailPosition | None, most: int
 ) -> Iterator[Act]:
     if after is not None:
         later = Q(**{f"{source.at}__lt": after.at})
@@ -128,7 +128,7 @@ def _acts_of(
     for row in rows.order_by(f"-{source.at}", "-pk")[:most]:
         at = getattr(row, source.at)
         name = _value(row, source.who) or "the system"
-        yield Act(source.kind, at, name, source.what(row), Place(at, number, row.pk))
+        yield Act(source.kind, at, name, source.what(row), TrailPosition(at, number, row.pk))
 
 
 def _value(row: Any, path: str) -> str:
@@ -166,14 +166,14 @@ def _failed(attempt: AccessFailureLog) -> str:
 for _source in (
     Source(
         "documents",
-        lambda: Document.objects.exclude(kind=Kind.CORRECTION),
+        lambda: Document.objects.exclude(kind=DocumentKind.CORRECTION),
         "recorded_at",
         "recorded_by",
         lambda document: f"posted {document}",
     ),
     Source(
         "corrections",
-        lambda: Document.objects.filter(kind=Kind.CORRECTION).select_related("corrects"),
+        lambda: Document.objects.filter(kind=DocumentKind.CORRECTION).select_related("corrects"),
         "recorded_at",
         "recorded_by",
         _correction,

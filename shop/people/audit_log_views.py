@@ -9,7 +9,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from shop.models import Person, Role
-from shop.people.audit_log import Place, Wanted, acts, kinds
+from shop.people.audit_log import TrailPosition, Wanted, acts, kinds
 from shop.people.permissions import for_roles
 
 ROWS_PER_PAGE = 50
@@ -24,7 +24,7 @@ def trail(request: HttpRequest) -> HttpResponse:
     asked = {name: request.GET.get(name, "").replace("\0", "").strip() for name in ("kind", "who", "day")}
     kind = asked["kind"] if asked["kind"] in kinds() else ""
     day, day_problem = _day(asked["day"])
-    after = Place.read(request.GET.get("after", ""))
+    after = TrailPosition.read(request.GET.get("after", ""))
     found = acts(Wanted(kind, asked["who"], day), after, ROWS_PER_PAGE + 1)
     shown = found[:ROWS_PER_PAGE]
     here = {name: value for name, value in {**asked, "kind": kind}.items() if value}

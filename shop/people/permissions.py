@@ -11,13 +11,22 @@ from django.core.exceptions import PermissionDenied
 from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponseBase
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import Document, Place, PlaceKind
 from shop.models import Job, JobCost, Person, Role, Technician, Van
 
-STOCK_KINDS = frozenset({Kind.RECEIPT, Kind.TRANSFER, Kind.COUNT, Kind.SCRAP})
-VAN_KINDS = frozenset({Kind.CLOSE, Kind.USE, Kind.RETURN, Kind.COUNT, Kind.TRANSFER, Kind.CORRECTION})
-ALL_KINDS = frozenset(Kind)
+STOCK_KINDS = frozenset({DocumentKind.RECEIPT, DocumentKind.TRANSFER, DocumentKind.COUNT, DocumentKind.SCRAP})
+VAN_KINDS = frozenset(
+    {
+        DocumentKind.CLOSE,
+        DocumentKind.USE,
+        DocumentKind.RETURN,
+        DocumentKind.COUNT,
+        DocumentKind.TRANSFER,
+        DocumentKind.CORRECTION,
+    }
+)
+ALL_KINDS = frozenset(DocumentKind)
 # How long a close may come late from a van that its technician has left meanwhile.
 RECENTLY = timedelta(days=7)
 # How long after it came in a technician may take back an own close made by mistake.
@@ -25,12 +34,12 @@ TAKE_BACK = timedelta(days=1)
 
 # What is not listed is not allowed. A technician's are further limited to the own van and jobs, and the
 # corrections to own closes of the last day; a storekeeper's corrections to STOCK_KINDS.
-MAY_POST: Mapping[Role, frozenset[Kind]] = {
+MAY_POST: Mapping[Role, frozenset[DocumentKind]] = {
     Role.TECHNICIAN: VAN_KINDS,
-    Role.STOREKEEPER: STOCK_KINDS | {Kind.RETURN, Kind.CORRECTION},
+    Role.STOREKEEPER: STOCK_KINDS | {DocumentKind.RETURN, DocumentKind.CORRECTION},
     Role.OWNER: ALL_KINDS,
 }
-MAY_READ: Mapping[Role, frozenset[Kind]] = {**MAY_POST, Role.ACCOUNTANT: ALL_KINDS}
+MAY_READ: Mapping[Role, frozenset[DocumentKind]] = {**MAY_POST, Role.ACCOUNTANT: ALL_KINDS}
 
 
 def is_person(user: object) -> TypeGuard[Person]:
@@ -128,8 +137,8 @@ class OwnVan:
         """
         by = self.technician.person.get_username() if self.technician.person else ""
         in_time = Q(recorded_at__gte=now - TAKE_BACK) | Q(corrected_by__client_id=correction)
-        own = Document.objects.filter(in_time, kind=Kind.CLOSE, client_id=close, recorded_by=by)
-        return own.exists() and self.has_document(Kind.CLOSE, close)
+        own = Document.objects.filter(in_time, kind=DocumentKind.CLOSE, client_id=close, recorded_by=by)
+        return own.exists() and self.has_document(DocumentKind.CLOSE, close)
 
     def may_carry(self, source: str, destination: str) -> bool:
         """Return whether stock may be carried so: from the own van to anywhere, to it only from the depot.

@@ -11,7 +11,7 @@ from typing import Any
 
 from django.db.models import Q, Sum
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import Document, Holding, Movement, Place, PlaceKind
 from shop.close_review.open_questions import DAYS_BACK, closed_lately, open_questions
 from shop.common.text import exact
@@ -84,7 +84,7 @@ def gifts(own: OwnVan, now: datetime) -> list[dict[str, Any]]:
     came = Movement.objects.filter(
         destination=own.van.place_id,
         source__kind=PlaceKind.VAN,
-        document__kind=Kind.TRANSFER,
+        document__kind=DocumentKind.TRANSFER,
         document__corrected_by__isnull=True,
         occurred_at__gte=now - timedelta(days=DAYS_BACK),
     )

@@ -12,7 +12,7 @@ from shop.profitability.ratio_intervals import MarginRatio
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class MarginChange:
     """A group in a period and in the one before; the total of all has an empty label."""
 
     label: str
@@ -52,7 +52,7 @@ class Move:
         return self.margin_change - self.from_revenue
 
 
-class Moves(Sequence[Move]):
+class Moves(Sequence[MarginChange]):
     """The groups of either period, the largest change of margin first; intervals come as asked for."""
 
     def __init__(self, now: Margins, before: Margins) -> None:
@@ -73,22 +73,22 @@ class Moves(Sequence[Move]):
         return len(self._labels)
 
     @overload
-    def __getitem__(self, index: int) -> Move: ...
+    def __getitem__(self, index: int) -> MarginChange: ...
 
     @overload
-    def __getitem__(self, index: slice) -> list[Move]: ...
+    def __getitem__(self, index: slice) -> list[MarginChange]: ...
 
-    def __getitem__(self, index: int | slice) -> Move | list[Move]:
+    def __getitem__(self, index: int | slice) -> MarginChange | list[MarginChange]:
         if not isinstance(index, slice):
             return self[index : index + 1 or None][0]
         labels = self._labels[index]
         now, before = self._now.select(labels), self._before.select(labels)
         return [self._move(label, now.get(label), before.get(label)) for label in labels]
 
-    def total(self) -> Move:
+    def total(self) -> MarginChange:
         """Return all groups together."""
         now, before = self._now.total(), self._before.total()
-        return Move(
+        return MarginChange(
             label="",
             jobs=now.jobs,
             jobs_before=before.jobs,
@@ -99,9 +99,9 @@ class Moves(Sequence[Move]):
             ratio=_ratio_change(now, before),
         )
 
-    def _move(self, label: str, now: GroupMargin | None, before: GroupMargin | None) -> Move:
+    def _move(self, label: str, now: GroupMargin | None, before: GroupMargin | None) -> MarginChange:
         (jobs, costs), (jobs_before, costs_before) = self._sums[label]
-        return Move(
+        return MarginChange(
             label,
             jobs,
             jobs_before,

@@ -28,7 +28,7 @@ ROUNDING = 1e-12
 FEWEST_GROUPS_SHRUNK = 4
 
 
-class Method(StrEnum):
+class IntervalMethod(StrEnum):
     """How an interval came about."""
 
     BOOTSTRAP = "bootstrap"
@@ -44,7 +44,7 @@ class MarginRatio:
     ratio: float | None
     low: float | None = None
     high: float | None = None
-    method: Method = Method.NONE
+    method: IntervalMethod = IntervalMethod.NONE
     note: str = ""
 
 
@@ -120,7 +120,7 @@ def bootstrap_margin_ratio(
     if low == -np.inf:
         return MarginRatio(jobs, sums.ratio, note="too few jobs with revenue for an interval")
     note = f"only {jobs} jobs: the interval is rather too narrow" if jobs < FEW_JOBS else ""
-    return MarginRatio(jobs, sums.ratio, low, high, Method.BOOTSTRAP, note)
+    return MarginRatio(jobs, sums.ratio, low, high, IntervalMethod.BOOTSTRAP, note)
 
 
 def delta_margin_ratio(sums: RatioSums, *, level: float = 0.95) -> MarginRatio:
@@ -133,7 +133,7 @@ def delta_margin_ratio(sums: RatioSums, *, level: float = 0.95) -> MarginRatio:
         return plain
     ratio = sums.margin / sums.revenue
     reach = NormalDist().inv_cdf((1 + level) / 2) * ratio_standard_error(sums)
-    return MarginRatio(sums.jobs, ratio, ratio - reach, ratio + reach, Method.DELTA)
+    return MarginRatio(sums.jobs, ratio, ratio - reach, ratio + reach, IntervalMethod.DELTA)
 
 
 def ratio_standard_error(sums: RatioSums) -> float:

@@ -26,7 +26,7 @@ class Verdict(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class JobKind:
     """The sums of a kind of job, in money, and the 95% interval of its margin ratio where there is one."""
 
     jobs: int
@@ -67,7 +67,7 @@ class Mending:
     other_cut: Decimal | None
 
 
-def mend(kind: Kind, target_percent: Decimal, minor_unit: Decimal) -> Mending:
+def mend(kind: JobKind, target_percent: Decimal, minor_unit: Decimal) -> Mending:
     """Return what would bring a kind of job to a target margin in percent of revenue.
 
     `shortfall` is the money that the kind is short of the target at its present revenue, 0 when on target.
@@ -93,7 +93,7 @@ def mend(kind: Kind, target_percent: Decimal, minor_unit: Decimal) -> Mending:
         )
 
 
-def _price(kind: Kind, kept: Decimal, minor_unit: Decimal) -> Decimal | None:
+def _price(kind: JobKind, kept: Decimal, minor_unit: Decimal) -> Decimal | None:
     if kind.jobs <= 0 or kept == 0:
         return None
     needed = kind.costs / kept / kind.jobs
@@ -113,7 +113,7 @@ def _cut(shortfall: Decimal, cost: Decimal) -> Decimal | None:
     return None if cost < shortfall else shortfall / cost
 
 
-def _verdict(kind: Kind, target: float, *, reached: bool) -> Verdict:
+def _verdict(kind: JobKind, target: float, *, reached: bool) -> Verdict:
     if reached:
         return Verdict.ON_TARGET
     if kind.margin < 0:

@@ -13,7 +13,7 @@ from inventory.ledger.cost_formula_change import change_method
 from inventory.ledger.period_lock import hold_postings, open_from
 from inventory.models import Document
 from inventory.reports.expiring_stock import redate_lots
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 from shop.costing import job_costs
 from shop.costing.rates import check_rates, first_open_day, labour_rate, overhead_rate, overtaken, save_rates
 from shop.models import BEGINNING, LabourRate, OverheadRate, Shop, Technician, the_shop
@@ -22,7 +22,7 @@ OVERHEAD_FIGURES = ("monthly_overhead", "capacity_minutes", "vehicle_per_minute"
 
 
 @dataclass(frozen=True, slots=True)
-class Changes:
+class SettingChanges:
     """What to change; None leaves it as it is. Rates start on `rates_from`, else on the first open day."""
 
     name: str | None = None
@@ -30,7 +30,7 @@ class Changes:
     time_zone: str | None = None
     target_margin_percent: Decimal | None = None
     length_unit: str | None = None
-    cost_method: Method | None = None
+    cost_method: CostFormula | None = None
     labour_per_hour: Decimal | None = None
     technician: str | None = None
     monthly_overhead: Decimal | None = None
@@ -40,21 +40,21 @@ class Changes:
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
+class SettingsChanged:
     """What came of changes: documents whose values another cost method changed, and what to be warned of."""
 
     revalued: frozenset[int]
     warnings: tuple[str, ...]
 
 
-def check(changes: Changes) -> None:
+def check(changes: SettingChanges) -> None:
     """Refuse changes that could not be made. Raises ValidationError as set_up does."""
     shop = _shop(changes)
     check_rates(_rates(changes, shop), shop.zone)
 
 
 @transaction.atomic
-def set_up(changes: Changes) -> Done:
+def set_up(changes: SettingChanges) -> SettingsChanged:
     """Make the changes; return what came of them.
 
     Raises ValidationError when one of them is not valid; then none is made.
@@ -71,10 +71,10 @@ def set_up(changes: Changes) -> Done:
         redate_lots(shop.books)
         job_costs.refresh_from(datetime.combine(BEGINNING, time.min, tzinfo=UTC))
     revalued = change_method(changes.cost_method) if changes.cost_method else set()
-    return Done(frozenset(revalued), tuple(_warnings(changes, rates)))
+    return SettingsChanged(frozenset(revalued), tuple(_warnings(changes, rates)))
 
 
-def _warnings(changes: Changes, rates: list[LabourRate | OverheadRate]) -> Iterator[str]:
+def _warnings(changes: SettingChanges, rates: list[LabourRate | OverheadRate]) -> Iterator[str]:
     """Yield which of the given figures hold until a later day only."""
     for rate in rates:
         figures = ["per_hour"] if isinstance(rate, LabourRate) else OVERHEAD_FIGURES
@@ -84,7 +84,7 @@ def _warnings(changes: Changes, rates: list[LabourRate | OverheadRate]) -> Itera
                 yield text
 
 
-def _shop(changes: Changes) -> Shop:
+def _shop(changes: SettingChanges) -> Shop:
     shop = the_shop()
     if changes.currency not in {None, shop.currency} and Document.objects.exists():
         raise ValidationError(
@@ -109,7 +109,7 @@ def _shop(changes: Changes) -> Shop:
     return shop
 
 
-def _rates(changes: Changes, shop: Shop) -> list[LabourRate | OverheadRate]:
+def _rates(changes: SettingChanges, shop: Shop) -> list[LabourRate | OverheadRate]:
     day = changes.rates_from or first_open_day(shop.zone)
     overheads = [getattr(changes, figure) for figure in OVERHEAD_FIGURES]
     rates: list[LabourRate | OverheadRate] = []

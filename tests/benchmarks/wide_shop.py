@@ -28,8 +28,8 @@ from forecasting.models import (
     RestockLine,
     SupplierTerms,
 )
-from forecasting.schedule import Kind as Kinds
-from inventory.documents import Kind
+from forecasting.schedule import WorkKind as Kinds
+from inventory.documents import DocumentKind
 from inventory.models import (
     Consumable,
     CostAdjustment,
@@ -258,7 +258,7 @@ class _WideShop:
             )
         _add(jobs)
         closed_jobs = [(number, job) for number, job in enumerate(jobs) if job.closed_at]
-        documents = _add(self.document(Kind.CLOSE, number) for number, _ in closed_jobs)
+        documents = _add(self.document(DocumentKind.CLOSE, number) for number, _ in closed_jobs)
         closes = list(zip(documents, closed_jobs, strict=True))
         moved = _add(
             self.movement(document, number, job.van.place_id, self.outside[PlaceKind.JOB])
@@ -321,7 +321,7 @@ class _WideShop:
         content = {"lines": [{"cost": "1"}], "freight": "0", "duty": "0", "discount": "0"}
         documents = _add(
             self.document(
-                Kind.RECEIPT,
+                DocumentKind.RECEIPT,
                 number,
                 content=content,
                 supplier=self.suppliers[0],
@@ -350,7 +350,7 @@ class _WideShop:
 
     def add_counts(self) -> None:
         """Add counts that each found one missing; every second difference is explained."""
-        documents = _add(self.document(Kind.COUNT, number) for number in range(self.rows))
+        documents = _add(self.document(DocumentKind.COUNT, number) for number in range(self.rows))
         lines = _add(
             CountLine(
                 document=document,
@@ -375,21 +375,27 @@ class _WideShop:
 
     def add_other_documents(self) -> None:
         scraps: list[Document] = []
-        for kind in (Kind.TRANSFER, Kind.SCRAP, Kind.RETURN, Kind.USE, Kind.CORRECTION):
-            undone = iter(scraps if kind == Kind.CORRECTION else ())
+        for kind in (
+            DocumentKind.TRANSFER,
+            DocumentKind.SCRAP,
+            DocumentKind.RETURN,
+            DocumentKind.USE,
+            DocumentKind.CORRECTION,
+        ):
+            undone = iter(scraps if kind == DocumentKind.CORRECTION else ())
             documents = _add(
                 self.document(kind, number, corrects=next(undone, None)) for number in range(self.rows // 10)
             )
-            if kind == Kind.SCRAP:
+            if kind == DocumentKind.SCRAP:
                 scraps = documents
-            if kind == Kind.TRANSFER:
+            if kind == DocumentKind.TRANSFER:
                 _add(
                     self.movement(document, number, self.depot.pk, self.vans[0].place_id)
                     for number, document in enumerate(documents)
                 )
         _add(
             RefusedDocument(
-                kind=Kind.RECEIPT,
+                kind=DocumentKind.RECEIPT,
                 client_id=f"R-{number}",
                 content={},
                 reason="says something else",

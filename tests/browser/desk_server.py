@@ -72,7 +72,7 @@ def _make_rates() -> None:
 
 def _work(now: datetime) -> None:
     """Close jobs of some kinds over the last weeks, one a callback, some at a loss, two with questions."""
-    from shop.jobs.close_data import Close, UsedLine  # noqa: PLC0415
+    from shop.jobs.close_data import JobClose, UsedLine  # noqa: PLC0415
     from shop.jobs.close_job import close_job  # noqa: PLC0415
     from shop.models import DamageType  # noqa: PLC0415
 
@@ -93,7 +93,7 @@ def _work(now: datetime) -> None:
             "callback_of": "D-5" if number == 4 else "",
         }
         close_job(
-            Close(
+            JobClose(
                 id=f"close-{said['job']}",
                 job_type="scratch-small",
                 glass="tempered",
@@ -133,12 +133,12 @@ def _disagree(now: datetime) -> None:
     from inventory.models import RefusedDocument  # noqa: PLC0415
 
     found = (
-        documents.CountLine("van-a", "disc-p400", Decimal(3)),
-        documents.CountLine("van-b", "disc-p400", Decimal(2)),
-        documents.CountLine("depot", "disc-p400", Decimal(90)),
+        documents.CountedLine("van-a", "disc-p400", Decimal(3)),
+        documents.CountedLine("van-b", "disc-p400", Decimal(2)),
+        documents.CountedLine("depot", "disc-p400", Decimal(90)),
     )
     ledger.post(documents.Count("N-1", now - timedelta(hours=12), found), now=now)
-    scrapped = (documents.Line("compound", Decimal(50)),)
+    scrapped = (documents.StockLine("compound", Decimal(50)),)
     ledger.post(documents.Scrap("S-1", now - timedelta(days=1), "depot", "dried out", scrapped), now=now)
     change_lock(now - timedelta(days=90), reason="handed in", by="ada", now=now)
     late = (documents.ReceiptLine("disc-p400", Decimal(20), Decimal(55)),)

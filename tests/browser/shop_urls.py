@@ -17,7 +17,7 @@ from django.views.decorators.csrf import csrf_exempt
 
 from inventory.models import Document, Holding, Place, PlaceKind
 from shop.config.urls import urlpatterns as site
-from shop.jobs.close_data import Close, UsedLine
+from shop.jobs.close_data import JobClose, UsedLine
 from shop.jobs.close_job import close_job
 from shop.models import (
     DamageType,
@@ -143,7 +143,7 @@ def books(_request: HttpRequest, van: str) -> JsonResponse:
 def close_as_owner(_request: HttpRequest, name: str, reference: str) -> JsonResponse:
     """Close a technician's job as an owner would who enters what was said on the telephone."""
     job = Job.objects.get(reference=reference)
-    close = Close(
+    close = JobClose(
         id=f"told-{reference}",
         job=reference,
         van=job.van.code,

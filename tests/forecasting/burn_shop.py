@@ -9,9 +9,9 @@ import numpy as np
 from forecasting.burn.runs import LEVELS
 from forecasting.models import BurnForecast, ForecastRun
 from inventory import ledger
-from inventory.documents import Line, Receipt, ReceiptLine, Transfer
+from inventory.documents import Receipt, ReceiptLine, StockLine, Transfer
 from inventory.models import Consumable, Place
-from shop.jobs.close_data import Close, UsedLine
+from shop.jobs.close_data import JobClose, UsedLine
 from shop.jobs.close_job import close_many
 from tests.shop.job_shop import open_job_shop
 
@@ -40,7 +40,7 @@ def open_burn_shop(weeks: int = WEEKS, vans: Iterable[str] = VANS) -> None:
 
 def bring(id_: str, van: str, when: datetime, *lines: tuple[str, int]) -> None:
     """Carry (consumable, quantity) lines from the depot to a van."""
-    made = tuple(Line(consumable, Decimal(quantity)) for consumable, quantity in lines)
+    made = tuple(StockLine(consumable, Decimal(quantity)) for consumable, quantity in lines)
     ledger.post(Transfer(id_, when, "depot", van, made), now=when)
 
 
@@ -66,9 +66,9 @@ def work(
         close_many(closes, now=recorded or moment(week, 5))
 
 
-def closing(job: str, van: str, when: datetime, uses: tuple[UsedLine, ...] = ()) -> Close:
+def closing(job: str, van: str, when: datetime, uses: tuple[UsedLine, ...] = ()) -> JobClose:
     """Return a close of one hour's labour."""
-    return Close(
+    return JobClose(
         id=job,
         job=job,
         van=van,

@@ -6,8 +6,8 @@ from decimal import Decimal
 from forecasting.models import PackTerms, StockingTerms, SupplierTerms
 from inventory import documents, ledger
 from inventory.models import Consumable, ConsumableKind, CostPolicy, Pack, Place, PlaceKind, Supplier
-from inventory.valuation.cost_layers import Method
-from shop.jobs.close_data import Close, UsedLine
+from inventory.valuation.cost_layers import CostFormula
+from shop.jobs.close_data import JobClose, UsedLine
 from shop.jobs.close_job import close_many
 from shop.models import JobType, Person, Role, Technician, Van
 
@@ -33,7 +33,7 @@ def this_monday(now: datetime | None = None) -> datetime:
 
 def set_up_fleet() -> None:
     """Make the shop with nothing in its books."""
-    CostPolicy.objects.create(method=Method.MOVING_AVERAGE)
+    CostPolicy.objects.create(method=CostFormula.MOVING_AVERAGE)
     Place.objects.create(code="DEPOT", kind=PlaceKind.DEPOT)
     JobType.objects.create(code="polish")
     for number, code in enumerate(VANS, start=1):
@@ -53,7 +53,7 @@ def record_past(now: datetime | None = None) -> None:
     received = tuple(documents.ReceiptLine(code, Decimal(320), Decimal(640)) for code in DISCS)
     ledger.post(documents.Receipt("R-0", start, "SUP-1", "DEPOT", received), now=now)
     for place in VANS:
-        moved = tuple(documents.Line(code, Decimal(100)) for code in DISCS)
+        moved = tuple(documents.StockLine(code, Decimal(100)) for code in DISCS)
         ledger.post(documents.Transfer(f"T-{place}", start, "DEPOT", place, moved), now=now)
     close_many(_closes(start), now=now)
 
@@ -82,7 +82,7 @@ def _suppliers() -> None:
         PackTerms.objects.create(pack=pack, price=Decimal(25))
 
 
-def _closes(start: datetime) -> list[Close]:
+def _closes(start: datetime) -> list[JobClose]:
     """Return three jobs a week on each van, which take one to three of each disc."""
     return [
         _close(
@@ -97,8 +97,8 @@ def _closes(start: datetime) -> list[Close]:
     ]
 
 
-def _close(name: str, van: str, when: datetime, uses: dict[str, int]) -> Close:
-    return Close(
+def _close(name: str, van: str, when: datetime, uses: dict[str, int]) -> JobClose:
+    return JobClose(
         id=f"C-{name}",
         job=f"J-{name}",
         van=van,

@@ -20,7 +20,7 @@ from forecasting.models import (
     RestockStatus,
     timetable,
 )
-from forecasting.schedule import Kind
+from forecasting.schedule import WorkKind
 from inventory.models import Place, Supplier
 from shop.models import Person
 from shop.web.worklist import waiting_for
@@ -87,7 +87,7 @@ def letter(number: int, state: LetterState, **fields: Any) -> Letter:
     )
 
 
-def work(kind: Kind, period: str, **fields: Any) -> PeriodWork:
+def work(kind: WorkKind, period: str, **fields: Any) -> PeriodWork:
     """Write down a piece of work."""
     return PeriodWork.objects.create(kind=kind, period=period, **fields)
 
@@ -152,7 +152,7 @@ class TestPeriodicWork:
 
     def test_a_failure_waits_until_it_is_made_up_for(self) -> None:
         now = timezone.now()
-        piece = work(Kind.CHECK, "2026-03-02", claimed_at=now, error="disk full")
+        piece = work(WorkKind.CHECK, "2026-03-02", claimed_at=now, error="disk full")
         assert said_to("sue") == said_to("olga") == ["1 piece of periodic work failed"]
         # Who tries again may succeed.
         PeriodWork.objects.update(token="t", alive_at=now)  # noqa: S106 - a claim's, no password
@@ -160,30 +160,36 @@ class TestPeriodicWork:
         PeriodWork.objects.update(token="", done_at=now, error="")
         assert said_to("sue") == []
         PeriodWork.objects.update(done_at=None, error="disk full")
-        later = work(Kind.CHECK, "2026-03-03", claimed_at=now, done_at=now)
+        later = work(WorkKind.CHECK, "2026-03-03", claimed_at=now, done_at=now)
         assert said_to("sue") == [], (piece, later)
 
     def test_work_that_nothing_does_is_overdue_only_where_it_was_done_before(self) -> None:
         assert said_to("sue") == []
         before = timezone.now() - timedelta(days=30)
-        for kind in (Kind.CHECK, Kind.PURCHASES):
+        for kind in (WorkKind.CHECK, WorkKind.PURCHASES):
             period = schedule.latest(kind, timetable(), before).period
             work(kind, period, claimed_at=before, done_at=before)
         (said,) = said_to("sue")
         assert said.endswith("of periodic work overdue, and nothing does it")
         page = signed_in("sue").get("/work/").content.decode()
         assert "Nothing does periodic work" in page
-        assert Kind.CHECK.value in page
+        assert WorkKind.CHECK.value in page
         # Whoever has begun to make up for it does it.
-        work(Kind.CHECK, "2026-03-01", claimed_at=timezone.now())
+        work(WorkKind.CHECK, "2026-03-01", claimed_at=timezone.now())
         assert said_to("sue") == []
         assert "Nothing does periodic work" not in signed_in("sue").get("/work/").content.decode()
 
     def test_books_that_disagree_are_said_until_a_check_finds_them_right(self) -> None:
         now = timezone.now()
-        work(Kind.CHECK, "2026-03-02", claimed_at=now, done_at=now, result={"disagreements": 3, "first": []})
+        work(
+            WorkKind.CHECK,
+            "2026-03-02",
+            claimed_at=now,
+            done_at=now,
+            result={"disagreements": 3, "first": []},
+        )
         assert said_to("olga") == ["3 places where the books disagree with themselves"]
-        work(Kind.CHECK, "2026-03-03", claimed_at=now, done_at=now, result={"disagreements": 0})
+        work(WorkKind.CHECK, "2026-03-03", claimed_at=now, done_at=now, result={"disagreements": 0})
         assert said_to("olga") == []
 
 
@@ -202,7 +208,7 @@ def test_the_first_page_asks_no_more_for_many_than_for_few() -> None:
             restock("van-a", f"2025-W{n:02}", RestockStatus.UNDER_WAY)
             purchase(n, PurchaseStatus.DRAFT)
             letter(n, LetterState.FAILED)
-            work(Kind.LETTER, f"2026-W10 van-{n}", claimed_at=timezone.now(), error="refused")
+            work(WorkKind.LETTER, f"2026-W10 van-{n}", claimed_at=timezone.now(), error="refused")
 
     add(1, 1)
     few = queries()

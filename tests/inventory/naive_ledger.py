@@ -74,7 +74,7 @@ class NaiveLedger:
             return []
         if isinstance(document, d.Return):
             return self._give_back(document)
-        lines: Sequence[d.Line | d.ReceiptLine] = document.lines
+        lines: Sequence[d.StockLine | d.ReceiptLine] = document.lines
         landed = [ZERO] * len(lines)
         if isinstance(document, d.Receipt):
             source, destination = "supplier", document.place

@@ -13,12 +13,12 @@ from inventory.documents import (
     Close,
     Correction,
     Count,
-    CountLine,
-    Line,
+    CountedLine,
     Receipt,
     ReceiptLine,
     Return,
     Scrap,
+    StockLine,
     Transfer,
 )
 from inventory.models import Consumable, ConsumableKind, Place, PlaceKind, Supplier
@@ -57,8 +57,8 @@ def undone_afterwards() -> Iterator[None]:
         transaction.set_rollback(True)
 
 
-def _line(consumable: str, quantity: str) -> Line:
-    return Line(consumable, Decimal(quantity))
+def _line(consumable: str, quantity: str) -> StockLine:
+    return StockLine(consumable, Decimal(quantity))
 
 
 def receive(
@@ -99,7 +99,7 @@ def scrap(id_: str, on: int, place: str, consumable: str, quantity: str) -> None
 
 def count(id_: str, on: int, place: str, consumable: str, quantity: str) -> None:
     """Count one consumable at one place."""
-    ledger.post(Count(id_, day(on), (CountLine(place, consumable, Decimal(quantity)),)), now=NOW)
+    ledger.post(Count(id_, day(on), (CountedLine(place, consumable, Decimal(quantity)),)), now=NOW)
 
 
 def correct(id_: str, kind: str, corrected: str) -> None:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from inventory import ledger
-from inventory.documents import Line, Receipt, ReceiptLine, Transfer
+from inventory.documents import Receipt, ReceiptLine, StockLine, Transfer
 from inventory.integrity.document_checks import document_disagreements
 from inventory.integrity.stock_checks import stock_disagreements
 from inventory.ledger import late_arrivals
@@ -145,7 +145,7 @@ def test_nothing_is_asked_about_what_is_not_overtaken() -> None:
 def test_a_transfer_into_a_counted_place_is_the_same() -> None:
     receive("R-1", 0, (DISC, "10", "20"))
     count("C-1", 9, "van-a", DISC, "0")
-    carried = Transfer("T-1", day(5), "depot", "van-a", (Line(DISC, Decimal(4)),))
+    carried = Transfer("T-1", day(5), "depot", "van-a", (StockLine(DISC, Decimal(4)),))
     found = overtaken(carried)
     assert found is not None
     assert (found.place, dict(found.lost)) == ("van-a", {DISC: Decimal(4)})

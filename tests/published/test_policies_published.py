@@ -13,7 +13,7 @@ from statistics import NormalDist
 import pytest
 
 from forecasting.stock_control.eoq import (
-    PriceBreak,
+    QuantityDiscount,
     order_quantity_with_all_units_discount,
     order_quantity_with_incremental_discount,
 )
@@ -24,22 +24,24 @@ from tests.oracles.poisson import poisson
 D = Decimal
 
 SNYDER_SHEN_BREAKS = [
-    PriceBreak(D(0), D("0.75")),
-    PriceBreak(D(400), D("0.72")),
-    PriceBreak(D(800), D("0.68")),
+    QuantityDiscount(D(0), D("0.75")),
+    QuantityDiscount(D(400), D("0.72")),
+    QuantityDiscount(D(800), D("0.68")),
 ]
 
 
 def test_economic_order_quantity() -> None:
     # Snyder and Shen, Example 3.1: 0.225 is 0.3 of the price of 0.75; its cost is without the purchases.
-    answer = order_quantity_with_all_units_discount(D(8), D("0.3"), D(1300), [PriceBreak(D(0), D("0.75"))])
+    answer = order_quantity_with_all_units_discount(
+        D(8), D("0.3"), D(1300), [QuantityDiscount(D(0), D("0.75"))]
+    )
     assert (answer.quantity, answer.cost - 1300 * D("0.75")) == (D("304.0468"), D("68.4105"))
 
 
 def test_economic_order_quantity_of_a_resistor() -> None:
     # Silver, Pyke and Thomas, the 3-ohm resistor: 3.20 an order, 2,400 a year at 0.40, carrying charge 0.24 a
     # year: 400 units. [memory]
-    one_price = [PriceBreak(D(0), D("0.40"))]
+    one_price = [QuantityDiscount(D(0), D("0.40"))]
     answer = order_quantity_with_all_units_discount(D("3.20"), D("0.24"), D(2400), one_price)
     assert answer.quantity == 400
 
@@ -67,7 +69,7 @@ def test_discount_of_two_percent_from_a_hundred_units(
 ) -> None:
     # Silver, Pyke and Thomas, components A, B and C: 1.50 an order, carrying charge 0.24 a year, 2% off
     # orders of 100 or more; A is ordered at the break, B below it, C above it. [memory]
-    breaks = [PriceBreak(D(0), unit_cost), PriceBreak(D(100), unit_cost * D("0.98"))]
+    breaks = [QuantityDiscount(D(0), unit_cost), QuantityDiscount(D(100), unit_cost * D("0.98"))]
     answer = order_quantity_with_all_units_discount(D("1.50"), D("0.24"), demand_rate, breaks)
     assert round(answer.quantity) == quantity
 

@@ -9,21 +9,29 @@ from decimal import Decimal
 
 import pytest
 
-from inventory.valuation.cost_layers import Effect, Event, Method, Origin, Pool, Valuation, value_events
+from inventory.valuation.cost_layers import (
+    CostFormula,
+    Origin,
+    Pool,
+    PoolEffect,
+    PoolEvent,
+    Valuation,
+    value_events,
+)
 from inventory.valuation.landed_cost import allocate, landed_costs
 
 D = Decimal
 CENT = D("0.01")
-FIFO, AVERAGE = Method.FIFO, Method.MOVING_AVERAGE
+FIFO, AVERAGE = CostFormula.FIFO, CostFormula.MOVING_AVERAGE
 Bought = tuple[int, str]  # units, cost of one
 
 
-def run(method: Method, *steps: Bought | int) -> Valuation:
+def run(method: CostFormula, *steps: Bought | int) -> Valuation:
     """Value purchases (units, unit cost) and issues (units), in order."""
     events = [
-        Event(key, Effect.ISSUE, D(step))
+        PoolEvent(key, PoolEffect.ISSUE, D(step))
         if isinstance(step, int)
-        else Event(key, Effect.RECEIPT, D(step[0]), step[0] * D(step[1]))
+        else PoolEvent(key, PoolEffect.RECEIPT, D(step[0]), step[0] * D(step[1]))
         for key, step in enumerate(steps)
     ]
     return value_events(events, Pool(method), {})
@@ -134,11 +142,11 @@ def test_what_comes_back_under_fifo_rejoins_its_own_layer() -> None:
     # Stores ledger (askfilo.com 3336323633373139): 500 at 25; 300 at 30; 200 and 120 issued; 10 of the 120
     # received back: 190 at 25 and 300 at 30 are left. [read] 13,750. [computed]
     events = [
-        Event(1, Effect.RECEIPT, D(500), D(12_500)),
-        Event(2, Effect.RECEIPT, D(300), D(9_000)),
-        Event(3, Effect.ISSUE, D(200)),
-        Event(4, Effect.ISSUE, D(120)),
-        Event(5, Effect.RETURN, D(10), origin=4),
+        PoolEvent(1, PoolEffect.RECEIPT, D(500), D(12_500)),
+        PoolEvent(2, PoolEffect.RECEIPT, D(300), D(9_000)),
+        PoolEvent(3, PoolEffect.ISSUE, D(200)),
+        PoolEvent(4, PoolEffect.ISSUE, D(120)),
+        PoolEvent(5, PoolEffect.RETURN, D(10), origin=4),
     ]
     valuation = value_events(events, Pool(FIFO), {4: Origin(D(120), D(0))})
     assert [valued.value for valued in valuation.values[2:]] == [D(5_000), D(3_000), D(250)]

@@ -22,7 +22,7 @@ from forecasting.outbox.messages import write_letter
 from forecasting.outbox.weekly_list import compose
 from forecasting.purchasing import approval as purchase_approving
 from forecasting.purchasing import dispatch
-from forecasting.purchasing.approval import Changes
+from forecasting.purchasing.approval import OrderChanges
 from forecasting.purchasing.drafts import begin_order
 from forecasting.replenishment import approval, pick_ship_receive
 from forecasting.replenishment.drafts import week_of
@@ -131,7 +131,7 @@ def _purchases(now: datetime) -> None:
     ]
     for steps in states:
         purchase = begin_order(maker, today=timezone.localdate(), **who)
-        purchase_approving.change(purchase.pk, Changes({}, added=[(pack.pk, 2)]), **who)
+        purchase_approving.change(purchase.pk, OrderChanges({}, added=[(pack.pk, 2)]), **who)
         for step, given in steps:
             step(purchase.pk, **given, **who)
 

@@ -15,7 +15,7 @@ django.setup()
 from inventory import ledger  # noqa: E402 - models need the setup above
 from inventory.documents import Receipt, ReceiptLine  # noqa: E402
 from inventory.models import Consumable, Place, Supplier  # noqa: E402
-from shop.jobs.close_data import Close, UsedLine  # noqa: E402
+from shop.jobs.close_data import JobClose, UsedLine  # noqa: E402
 from shop.jobs.close_job import close_job  # noqa: E402
 from shop.models import JobType, Technician, Van  # noqa: E402
 
@@ -42,7 +42,7 @@ def make_world() -> None:
     ledger.post(Receipt("R-1", START - timedelta(days=1), "S", depot.code, lines, freight=Decimal("9.99")))
 
 
-def close(number: int, *, shared: bool) -> Close:
+def close(number: int, *, shared: bool) -> JobClose:
     """Return the close of a job; a shared one is the same whichever process sends it."""
     chance = random.Random(number)  # noqa: S311 - examples, not secrets
     name = f"{'S' if shared else 'J'}-{number}"
@@ -50,7 +50,7 @@ def close(number: int, *, shared: bool) -> Close:
         UsedLine(code, Decimal(chance.randint(1, 4)), Decimal(10))
         for code in chance.sample(CODES, len(CODES))
     )
-    return Close(
+    return JobClose(
         id=f"close-{name}",
         job=name,
         van=chance.choice(("VAN-1", "VAN-2")),
@@ -67,7 +67,7 @@ def close(number: int, *, shared: bool) -> Close:
     )
 
 
-def all_closes() -> list[Close]:
+def all_closes() -> list[JobClose]:
     """Return every close once."""
     own = [close(number, shared=False) for number in range(PROCESSES * OWN_JOBS)]
     return own + [close(number, shared=True) for number in range(SHARED_JOBS)]

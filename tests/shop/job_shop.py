@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 from inventory.models import Place
-from shop.jobs.close_data import Close, UsedLine
+from shop.jobs.close_data import JobClose, UsedLine
 from shop.jobs.close_job import close_job
 from shop.models import JobType, Technician, Van
 from tests.inventory.small_shop import NOW, day, open_shop
@@ -21,7 +21,7 @@ def open_job_shop() -> None:
 def close(job: str, on: int, *uses: UsedLine, van: str = "van-a") -> None:
     """Close a job of one hour's labour and half an hour's travel at a price of 100."""
     close_job(
-        Close(
+        JobClose(
             id=job,
             job=job,
             van=van,

@@ -15,7 +15,7 @@ from django.db import connection
 from django.test import Client
 
 from inventory import ledger
-from inventory.documents import Count, CountLine
+from inventory.documents import Count, CountedLine
 from shop.jobs.close_job import close_job
 from shop.models import Job, Person, Role, Technician, Van
 from tests.shop.world import (
@@ -145,7 +145,7 @@ def phone() -> Client:
 
 def count(id_: str, moment: str, found: str) -> None:
     """Count the discs of the depot."""
-    lines = (CountLine("DEPOT", DISC, Decimal(found)),)
+    lines = (CountedLine("DEPOT", DISC, Decimal(found)),)
     ledger.post(Count(id_, at(moment), lines), now=NOW)
 
 

@@ -18,7 +18,7 @@ from inventory.models import Books, Consumable, Document, Lot, LotCheckpoint
 from inventory.reports.expiring_stock import expiring
 from shop.jobs import close_job
 from shop.models import Person, Role, the_shop
-from shop.setup.shop_settings import Changes, set_up
+from shop.setup.shop_settings import SettingChanges, set_up
 from tests.inventory.small_shop import NOW, open_shop, receive, undone_afterwards
 from tests.servers import run_manage
 from tests.shop import world
@@ -38,10 +38,10 @@ def deliver(id_: str, occurred_at: datetime, expires_on: str = "") -> ledger.Pos
 
 @pytest.mark.usefixtures("_shop")
 def test_the_shop_and_its_books_have_one_zone() -> None:
-    set_up(Changes(time_zone="Asia/Tokyo"))
+    set_up(SettingChanges(time_zone="Asia/Tokyo"))
     assert the_shop().time_zone == Books.objects.get().time_zone == "Asia/Tokyo"
     assert the_shop().zone == Books.objects.get().zone == ZoneInfo("Asia/Tokyo")
-    set_up(Changes(name="Same clocks"))
+    set_up(SettingChanges(name="Same clocks"))
     assert the_shop().time_zone == "Asia/Tokyo"
 
 
@@ -55,7 +55,7 @@ def test_lots_are_dated_anew_when_the_shops_clocks_are_set_otherwise(zone: str, 
     with undone_afterwards():
         deliver("R-1", datetime(2026, 1, 1, tzinfo=UTC) + since)
         deliver("R-2", datetime(2026, 1, 1, tzinfo=UTC) + since, expires_on="2026-12-31")
-        set_up(Changes(time_zone=zone))
+        set_up(SettingChanges(time_zone=zone))
         received_on = (datetime(2026, 1, 1, tzinfo=UTC) + since).astimezone(ZoneInfo(zone)).date()
         days = Lot.objects.order_by("pk").values_list("expires_on", flat=True)
         assert list(days) == [received_on + timedelta(days=90), date(2026, 12, 31)]
@@ -71,7 +71,7 @@ def test_what_was_put_away_of_lots_is_forgotten_when_their_days_change(
         deliver(f"R-{number}", EVENING + timedelta(days=number))
     before = [row.expires_on for row in expiring(date(2026, 12, 31))]
     assert LotCheckpoint.objects.exists()
-    set_up(Changes(time_zone="Asia/Tokyo"))
+    set_up(SettingChanges(time_zone="Asia/Tokyo"))
     assert [row.expires_on for row in expiring(date(2026, 12, 31))] == [
         day + timedelta(days=1) for day in before
     ]

@@ -15,12 +15,12 @@ from inventory import documents, ledger
 from inventory.ledger import Posting
 from inventory.ledger.period_lock import change_lock
 from inventory.models import Books, Consumable, ConsumableKind, CostPolicy, Place, PlaceKind, Supplier
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 from shop.costing.costing_rows import HEADER, costing_rows
 from shop.costing.formulas import AMOUNTS, JobCosts
 from shop.integrity import job_cost_checks
 from shop.jobs import additional_usage, close_job, returns_and_corrections
-from shop.jobs.close_data import Close, JobUses, UsedLine
+from shop.jobs.close_data import JobClose, JobUses, UsedLine
 from shop.models import (
     BEGINNING,
     DamageType,
@@ -40,7 +40,7 @@ NOW = datetime(2026, 12, 1, 12, tzinfo=UTC)
 ALL_TIME = (date(2000, 1, 2), date(2100, 12, 30))
 
 
-def open_shop(zone: str = "UTC", method: Method = Method.MOVING_AVERAGE) -> None:
+def open_shop(zone: str = "UTC", method: CostFormula = CostFormula.MOVING_AVERAGE) -> None:
     """Make a depot, two vans, two technicians, a supplier, four consumables and two job types; no rates."""
     Books.objects.update(time_zone=zone)
     Place.objects.create(code="DEPOT", kind=PlaceKind.DEPOT)
@@ -74,9 +74,9 @@ def used(consumable: str, quantity: str = "0", minutes: str = "0", spoilt: str =
     return UsedLine(consumable, Decimal(quantity), Decimal(minutes), Decimal(spoilt))
 
 
-def closing_of(job: str, moment: str, *uses: UsedLine, **changes: Any) -> Close:
+def closing_of(job: str, moment: str, *uses: UsedLine, **changes: Any) -> JobClose:
     """Return the close of a job at a price of 200 with an hour's labour and half an hour's travel."""
-    return Close(
+    return JobClose(
         **{
             "id": f"close-{job}",
             "job": job,
@@ -118,7 +118,7 @@ def receive(
 
 def give_back(id_: str, moment: str, of: tuple[str, str], *lines: tuple[str, str]) -> Posting:
     """Bring (consumable, quantity) of a close or use, given as (kind, id), back to the depot."""
-    made = tuple(documents.Line(code, Decimal(quantity)) for code, quantity in lines)
+    made = tuple(documents.StockLine(code, Decimal(quantity)) for code, quantity in lines)
     return returns_and_corrections.post(documents.Return(id_, at(moment), "DEPOT", *of, made), now=NOW)
 
 

@@ -14,7 +14,14 @@ from tqdm import tqdm
 
 from forecasting.models import ServiceClass, the_terms
 from forecasting.policy_review.simulation_inputs import CannotReplayError, Past, read_past
-from forecasting.policy_review.what_if import DAYS_A_WEEK, Outcome, Setting, alternatives, outcome, play
+from forecasting.policy_review.what_if import (
+    DAYS_A_WEEK,
+    Setting,
+    SimulatedOutcome,
+    alternatives,
+    outcome,
+    play,
+)
 from inventory.reports.iso_weeks import A_WEEK, monday_of
 from shop.management.books_command import BooksCommand
 from shop.management.day_arguments import check_period, day_argument
@@ -75,7 +82,7 @@ class Command(BooksCommand):
             f"the first {skip_days} days do not count\n"
         )
 
-        def compared(chosen: Any) -> list[Outcome]:
+        def compared(chosen: Any) -> list[SimulatedOutcome]:
             return [outcome(past.panel, one, past.unit_cost, chosen) for one in played]
 
         for title, groups in _groups(past).items():
@@ -118,7 +125,7 @@ def _groups(past: Past) -> dict[str, dict[str, Any]]:
     }
 
 
-def _table(title: str, settings: Sequence[Setting], found: dict[str, list[Outcome]]) -> str:
+def _table(title: str, settings: Sequence[Setting], found: dict[str, list[SimulatedOutcome]]) -> str:
     rows = [
         [
             f"{name}, {setting.name}" if name else setting.name,

@@ -13,7 +13,7 @@ from django.db.models import F
 from inventory.ledger.period_lock import open_from
 from inventory.models import Books, CostPolicy, Document
 from inventory.perpetual_valuation.stored_values import DEFAULT_METHOD
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 from shop.accounting.period_close import locked_text
 from shop.common.text import exact, shortened
 from shop.costing.rates import NO_CAPACITY, without_rate
@@ -21,7 +21,7 @@ from shop.imports.csv_reader import parse_number
 from shop.management.books_command import BooksCommand
 from shop.management.day_arguments import day_argument
 from shop.models import BEGINNING, LabourRate, LengthUnit, OverheadRate, the_shop
-from shop.setup.shop_settings import Changes, set_up
+from shop.setup.shop_settings import SettingChanges, set_up
 
 
 def number(text: str) -> Decimal:
@@ -42,7 +42,7 @@ class Command(BooksCommand):
         parser.add_argument("--name")
         parser.add_argument("--currency", metavar="CODE", help="ISO 4217, such as EUR")
         parser.add_argument("--timezone", dest="time_zone", metavar="ZONE", help="such as Europe/Lisbon")
-        parser.add_argument("--cost-method", choices=[method.value for method in Method])
+        parser.add_argument("--cost-method", choices=[method.value for method in CostFormula])
         parser.add_argument("--target-margin", dest="target_margin_percent", type=number, metavar="PERCENT")
         parser.add_argument(
             "--length-unit", choices=LengthUnit.values, help="how lengths are shown: mm or in"
@@ -70,12 +70,14 @@ class Command(BooksCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Make the changes and print the settings."""
-        given = {name: options[name] for name in Changes.__dataclass_fields__ if options[name] is not None}
+        given = {
+            name: options[name] for name in SettingChanges.__dataclass_fields__ if options[name] is not None
+        }
         if "cost_method" in given:
-            given["cost_method"] = Method(given["cost_method"])
+            given["cost_method"] = CostFormula(given["cost_method"])
         zone_before = the_shop().time_zone
         try:
-            done = set_up(Changes(**given))
+            done = set_up(SettingChanges(**given))
         except ValidationError as error:
             raise CommandError("; ".join(_sentences(error))) from error
         for line in _settings():

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_safe
 
 from shop.common.amounts import quantity
 from shop.estimating.prediction_intervals import Range
-from shop.estimating.quote import Quote, Terms, quote
+from shop.estimating.quote import Quote, QuoteTerms, quote
 from shop.estimating.quote_text import rests_on, terms_of
 from shop.models import Role, Shop, the_shop
 from shop.people.permissions import for_roles, is_owner, person_of
@@ -46,7 +46,7 @@ def estimate(request: HttpRequest) -> HttpResponse:
     return render(request, "shop/bookings/estimate.html", context, status=400 if form.errors else 200)
 
 
-def _shown(found: Quote, terms: Terms, shop: Shop, *, sees_costs: bool) -> dict[str, Any]:
+def _shown(found: Quote, terms: QuoteTerms, shop: Shop, *, sees_costs: bool) -> dict[str, Any]:
     return {
         "quote": found,
         "rests_on": rests_on(found),

@@ -25,7 +25,7 @@ from shop.web.tables import Cell, Column, Table, address, numbers
 STATUSES = [(JobStatus.BOOKED.value, "Booked"), (JobStatus.CANCELLED.value, "Cancelled")]
 
 
-class ListForm(forms.Form):
+class BookingFilterForm(forms.Form):
     """Which bookings: of a van, of some days, by reference or customer, or those that were cancelled."""
 
     van = VanField(required=False, empty_label="All vans")
@@ -49,7 +49,7 @@ def bookings(request: HttpRequest) -> HttpResponse:
     """List bookings: an owner's with what they bring, a technician's own, a storekeeper's as work ahead."""
     person, shop = person_of(request), the_shop()
     role = role_of(person)
-    form = ListForm({"status": JobStatus.BOOKED, **request.GET.dict()})
+    form = BookingFilterForm({"status": JobStatus.BOOKED, **request.GET.dict()})
     if role == Role.TECHNICIAN:
         del form.fields["van"]
     if role == Role.STOREKEEPER:

@@ -10,7 +10,7 @@ from django.core.validators import MaxValueValidator
 from inventory.documents import LARGEST_MONEY, text_problem
 from shop.common.amounts import MM_PER_INCH
 from shop.estimating.prediction_intervals import Asked
-from shop.estimating.quote_warnings import Seen
+from shop.estimating.quote_warnings import DamageSeen
 from shop.jobs.close_data import LONGEST_LENGTH_MM
 from shop.models import DamageType, GlassType, JobType, LengthUnit, Person, Shop, Van
 
@@ -119,6 +119,6 @@ class EstimateForm(WorkForm):
             self.length_mm,
         )
 
-    def seen(self) -> Seen:
+    def seen(self) -> DamageSeen:
         """Return what a valid form says besides."""
-        return Seen(self.cleaned_data["in_primary_view"], self.cleaned_data["existing_damage"])
+        return DamageSeen(self.cleaned_data["in_primary_view"], self.cleaned_data["existing_damage"])

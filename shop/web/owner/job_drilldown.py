@@ -14,7 +14,7 @@ ZERO = Decimal(0)
 
 
 @dataclass(frozen=True, slots=True)
-class Moved:
+class JobMovement:
     """A movement of a job's document as the job bears it: back to stock is negative.
 
     `settled` is what later receipts found it to cost beyond its provisional value; the job does not bear it.
@@ -41,7 +41,7 @@ class Posted:
     """What one document posted to the job, with its movements and uses."""
 
     cost: JobCost
-    moved: list[Moved] = field(default_factory=list)
+    moved: list[JobMovement] = field(default_factory=list)
     worked: list[Worked] = field(default_factory=list)
 
     @property
@@ -90,7 +90,7 @@ def total_of(posted: Iterable[Posted]) -> JobCosts:
     return sum((each.costs for each in posted), NO_COSTS)
 
 
-def _moved(documents: Iterable[int]) -> list[Moved]:
+def _moved(documents: Iterable[int]) -> list[JobMovement]:
     movements = (
         Movement.objects.filter(document__in=list(documents))
         .select_related("consumable", "source", "destination", "valued")
@@ -102,7 +102,7 @@ def _moved(documents: Iterable[int]) -> list[Moved]:
         sign = 1 if movement.destination.kind == PlaceKind.JOB else -1
         valued = getattr(movement, "valued", None)
         found.append(
-            Moved(
+            JobMovement(
                 movement,
                 sign * movement.quantity,
                 sign * valued.value if valued else ZERO,

@@ -17,7 +17,7 @@ from shop.models import Job, LengthUnit, Role, Shop, the_shop
 from shop.people.permissions import for_roles, is_owner, person_of
 from shop.profitability.margins import GROUPINGS, in_group
 from shop.web.grouping_form import GROUPS, shown
-from shop.web.owner.job_drilldown import Moved, Posted, posted_to, total_of
+from shop.web.owner.job_drilldown import JobMovement, Posted, posted_to, total_of
 from shop.web.owner.job_totals import SORTS, JobSum, jobs_with_costs, sums_of
 from shop.web.owner.job_totals import total_of as total_of_jobs
 from shop.web.owner.section_links import areas
@@ -234,7 +234,7 @@ def _movements_table(each: Posted, written: Money) -> Table | None:
     )
 
 
-def _movement_row(moved: Moved, written: Money) -> list[Cell]:
+def _movement_row(moved: JobMovement, written: Money) -> list[Cell]:
     movement = moved.movement
     tags = ("provisional",) if moved.provisional else ()
     note = "a part that wears: charged by the minute instead" if moved.is_worn else ""

@@ -17,7 +17,7 @@ from shop.costing.formulas import JobCosts
 from shop.models import JobCost, Role, Shop, in_shop_zone, the_shop
 from shop.people.permissions import for_roles
 from shop.profitability.margins import GroupMargin, Margins, margins_of
-from shop.profitability.period_comparison import Move, moves
+from shop.profitability.period_comparison import MarginChange, moves
 from shop.profitability.ratio_difference import RatioChange
 from shop.web.charts import svg_response
 from shop.web.grouping_form import GROUPS, GroupingForm, SortedGroupingForm, shown
@@ -219,7 +219,7 @@ def _figures(group: GroupMargin, scale: Scale, written: Money) -> list[Cell]:
     ]
 
 
-def _move_cells(move: Move, form: GroupingForm, before: Period, written: Money) -> list[Cell]:
+def _move_cells(move: MarginChange, form: GroupingForm, before: Period, written: Money) -> list[Cell]:
     then = {**form.query, "period": "", "start": before.start, "end": before.end}
     group = "" if move.is_total else move.label
     by = "" if move.is_total else form.by_

@@ -267,7 +267,7 @@ def set_overhead_rate(request: HttpRequest) -> HttpResponse:
 
 
 @dataclass(frozen=True, slots=True)
-class Effect:
+class RateEffect:
     """What saving a rate changes: jobs costed again from its day on, and whether it replaces that day's."""
 
     jobs: int
@@ -302,8 +302,8 @@ def _set_rate(
     return render(request, "shop/owner/rate.html", context, status=400 if form.errors else 200)
 
 
-def _effect(rate: LabourRate | OverheadRate) -> Effect:
+def _effect(rate: LabourRate | OverheadRate) -> RateEffect:
     jobs = JobCost.objects.filter(jobs=1, posted_at__gte=start_of_day(rate.effective_from))
     if isinstance(rate, LabourRate) and rate.technician is not None:
         jobs = jobs.filter(technician=rate.technician)
-    return Effect(jobs.count(), rate.pk is not None)
+    return RateEffect(jobs.count(), rate.pk is not None)

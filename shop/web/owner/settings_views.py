@@ -12,16 +12,19 @@ from django.views.decorators.http import require_http_methods
 
 from inventory.ledger.period_lock import open_from
 from inventory.perpetual_valuation.stored_values import Valuer
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 from shop.common.text import exact
 from shop.models import LengthUnit, Role, Shop, the_shop
 from shop.people.admin_log import note_change
 from shop.people.permissions import for_roles, person_of
-from shop.setup.shop_settings import Changes, check, set_up
+from shop.setup.shop_settings import SettingChanges, check, set_up
 from shop.web.form_errors import add_errors
 from shop.web.owner.section_links import areas
 
-METHOD_NAMES = {Method.FIFO: "first in, first out", Method.MOVING_AVERAGE: "moving weighted average"}
+METHOD_NAMES = {
+    CostFormula.FIFO: "first in, first out",
+    CostFormula.MOVING_AVERAGE: "moving weighted average",
+}
 
 
 class SettingsForm(forms.Form):
@@ -89,6 +92,6 @@ def _now(shop: Shop) -> dict[str, Any]:
     }
 
 
-def _changes(given: dict[str, Any]) -> Changes:
+def _changes(given: dict[str, Any]) -> SettingChanges:
     method = given.get("cost_method")
-    return Changes(**{**given, "cost_method": Method(method) if method else None})
+    return SettingChanges(**{**given, "cost_method": CostFormula(method) if method else None})

@@ -18,7 +18,7 @@ from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
 from shop.profitability.margins import GroupMargin, margins_of
 from shop.profitability.ratio_intervals import FEW_JOBS
-from shop.profitability.target_pricing import Kind, Mending, mend
+from shop.profitability.target_pricing import JobKind, Mending, mend
 from shop.web.grouping_form import CHOICES, GROUPS, GroupingForm, shown
 from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money
@@ -83,7 +83,7 @@ def _below(form: KindsForm, target_percent: Decimal) -> Sequence[GroupMargin]:
 def _mended(group: GroupMargin, target_percent: Decimal, minor_unit: Decimal) -> Mending:
     consumption = group.materials + group.wear
     other = group.labour + group.travel + group.overhead
-    kind = Kind(group.jobs, group.revenue, consumption, other, group.low, group.high)
+    kind = JobKind(group.jobs, group.revenue, consumption, other, group.low, group.high)
     return mend(kind, target_percent, minor_unit)
 
 

@@ -13,7 +13,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
 from inventory import documents
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.ledger import Refused, flags
 from inventory.models import Document, Lot
 from shop.common.page_fields import DayField
@@ -22,10 +22,10 @@ from shop.jobs import returns_and_corrections
 from shop.models import Role, start_of_day, the_shop
 from shop.people.permissions import ALL_KINDS, STOCK_KINDS, for_roles, person_of, role_of
 
-LISTED = tuple(sorted(STOCK_KINDS | {Kind.RETURN, Kind.CORRECTION}))
+LISTED = tuple(sorted(STOCK_KINDS | {DocumentKind.RETURN, DocumentKind.CORRECTION}))
 
 
-class ListForm(forms.Form):
+class DocumentFilterForm(forms.Form):
     """Which documents to list."""
 
     kind = forms.ChoiceField(choices=[("", "all"), *((kind, kind) for kind in LISTED)], required=False)
@@ -45,7 +45,7 @@ class UndoForm(forms.Form):
 @require_safe
 def document_list(request: HttpRequest) -> HttpResponseBase:
     """List stock documents, the latest first."""
-    form = ListForm(request.GET or None)
+    form = DocumentFilterForm(request.GET or None)
     shop = the_shop()
     found = Document.objects.filter(kind__in=LISTED).select_related("corrected_by", "supplier")
     if form.is_valid():
@@ -89,7 +89,7 @@ def document(request: HttpRequest, kind: str, client_id: str) -> HttpResponseBas
         "inexact": _inexact_lots(found),
         "moves": page_of(request, moves.order_by("line", "part"), "page"),
         "form": form,
-        "may_undo": found.kind != Kind.CORRECTION and not hasattr(found, "corrected_by"),
+        "may_undo": found.kind != DocumentKind.CORRECTION and not hasattr(found, "corrected_by"),
         "here": reverse("store:document", kwargs={"kind": kind, "client_id": client_id}),
     }
     return render(request, "shop/storeroom/document.html", page, status=400 if form.errors else 200)

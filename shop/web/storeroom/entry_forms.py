@@ -237,13 +237,13 @@ def count(head: dict[str, Any], lines: EnteredLines) -> documents.Count:
     return documents.Count(
         head["id"],
         head["occurred_at"],
-        tuple(documents.CountLine(place, line.consumable, line.quantity) for line in _plain_lines(lines)),
+        tuple(documents.CountedLine(place, line.consumable, line.quantity) for line in _plain_lines(lines)),
         head["note"],
     )
 
 
-def _plain_lines(lines: EnteredLines) -> tuple[documents.Line, ...]:
+def _plain_lines(lines: EnteredLines) -> tuple[documents.StockLine, ...]:
     return tuple(
-        documents.Line(form.cleaned_data["consumable"], quantity)
+        documents.StockLine(form.cleaned_data["consumable"], quantity)
         for form, quantity in zip(lines.forms, lines.quantities, strict=True)
     )

@@ -14,7 +14,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods
 
 from inventory import documents
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.ledger import Conflict, Posting, Refused, late_arrivals
 from inventory.ledger.late_arrivals import Seen
 from inventory.models import Consumable, Pack
@@ -38,7 +38,7 @@ MOST_DIGITS = 4
 class Entry:
     """One kind of document to enter: its words, forms, and what they make."""
 
-    kind: Kind
+    kind: DocumentKind
     title: str
     verb: str
     help: str
@@ -50,7 +50,7 @@ class Entry:
 
 
 RECEIVE = Entry(
-    Kind.RECEIPT,
+    DocumentKind.RECEIPT,
     "Receive a delivery",
     "Receive",
     "Quantities in stock units or packs, such as 50 or 2 box; costs of the whole line, net of tax.",
@@ -59,7 +59,7 @@ RECEIVE = Entry(
     entry_forms.receipt,
 )
 MOVE = Entry(
-    Kind.TRANSFER,
+    DocumentKind.TRANSFER,
     "Move stock",
     "Move",
     "From one place to another. A move changes no value.",
@@ -69,7 +69,7 @@ MOVE = Entry(
     "source",
 )
 SCRAP = Entry(
-    Kind.SCRAP,
+    DocumentKind.SCRAP,
     "Scrap stock",
     "Scrap",
     "What is thrown away leaves the stock at its cost. Discs spoilt on a job belong to that job's close.",
@@ -81,7 +81,7 @@ SCRAP = Entry(
 
 
 COUNT = Entry(
-    Kind.COUNT,
+    DocumentKind.COUNT,
     "Count stock",
     "Post the count",
     "Count without looking at the book. Leave empty what was not counted; write 0 where none was found.",
@@ -162,7 +162,7 @@ def _all_valid(lines: entry_forms.LineFormSet) -> bool:
 def _questions(entry: Entry, head: dict[str, Any], entered: EnteredLines) -> Iterator[str]:
     codes = list(entered.consumables)
     recent = {} if entry.blind else typical_quantities.recent_quantities(entry.kind, codes)
-    costs = last_unit_costs(entered.consumables.values()) if entry.kind == Kind.RECEIPT else {}
+    costs = last_unit_costs(entered.consumables.values()) if entry.kind == DocumentKind.RECEIPT else {}
     there = typical_quantities.held(head[entry.source], codes) if entry.source else {}
     lines = [
         Entered(

@@ -36,7 +36,7 @@ SORTS = {
 
 
 @dataclass(frozen=True, slots=True)
-class StockLine:
+class HeldRow:
     """A holding as shown: its days of cover (None: not used of late) and what is to expire soon."""
 
     holding: Holding
@@ -128,7 +128,7 @@ def _holdings(place: str, words: str, only: str | None) -> QuerySet[Holding]:
     return leveled.filter(quantity__lte=F("level")) if only == "low" else leveled
 
 
-def _lines(holdings: Iterable[Holding]) -> list[StockLine]:
+def _lines(holdings: Iterable[Holding]) -> list[HeldRow]:
     """Return holdings with their cover and expiry: a constant number of queries for a page of them."""
     holdings = list(holdings)
     consumables = {holding.consumable_id for holding in holdings}
@@ -137,7 +137,7 @@ def _lines(holdings: Iterable[Holding]) -> list[StockLine]:
     for row in expiring(timezone.localdate() + timedelta(days=EXPIRY_DAYS), consumables):
         soon.setdefault((row.place, row.consumable), []).append((row.expires_on, row.quantity))
     return [
-        StockLine(
+        HeldRow(
             holding,
             getattr(holding, "level", None),
             _cover_days(holding, used),

@@ -7,14 +7,14 @@ from decimal import Decimal
 
 from django.utils import timezone
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import Holding, Movement, Place
 
 # Far enough back to have seen what is rarely bought, and no further, so that the cost stays that of a year.
 RECENT = timedelta(days=366)
 
 
-def recent_quantities(kind: Kind, consumables: Collection[str]) -> dict[str, list[Decimal]]:
+def recent_quantities(kind: DocumentKind, consumables: Collection[str]) -> dict[str, list[Decimal]]:
     """Return by code the quantities of each consumable in documents of one kind of late. One query."""
     rows = Movement.objects.filter(
         consumable__code__in=consumables,

@@ -27,7 +27,7 @@ from forecasting.demand.candidate_models import Candidate, candidates
 from forecasting.models import BurnForecast, ForecastRun, SupplierTerms
 from inventory import ledger
 from inventory.db.fixed_point import SCALE
-from inventory.documents import Correction, Line, Return
+from inventory.documents import Correction, Return, StockLine
 from inventory.models import Books, Place, PlaceKind, Supplier
 from shop.jobs.close_data import UsedLine
 from shop.jobs.close_job import close_job
@@ -121,7 +121,7 @@ def test_a_forecast_made_later_says_what_it_said_then() -> None:
     close_job(closing("late", "van-a", moment(3), (UsedLine(DISC, Decimal(50), Decimal(9)),)), now=later)
     for id_, what in (("K-1", "van-a-4-0-0"), ("K-2", "van-b-5-1-0")):
         ledger.post(Correction(id_, later, "close", what, "wrong"), now=later)
-    back = (Line(COMPOUND, Decimal(10)),)
+    back = (StockLine(COMPOUND, Decimal(10)),)
     ledger.post(Return("B-1", later, "depot", "close", "van-a-6-1-0", back), now=later)
     work("van-a", [WEEKS, WEEKS + 1])
     Van.objects.create(place=Place.objects.create(code="van-c", kind=PlaceKind.VAN))

@@ -5,7 +5,7 @@ import numpy.typing as npt
 import pytest
 
 from forecasting.demand import accuracy, demand_panel
-from forecasting.demand.accuracy import Outcome
+from forecasting.demand.accuracy import ForecastOutcome
 from forecasting.demand.candidate_models import candidates
 from forecasting.demand.model_selection import Contest, fit_origins, test_origins
 from forecasting.demand.panel_forecast import forecast_panel
@@ -46,7 +46,7 @@ def test_scores_by_hand() -> None:
         return np.array([second, first] if flipped else [first, second])
 
     outcomes = [
-        Outcome(
+        ForecastOutcome(
             origin,
             mean=rows(4, 2),
             quantiles=np.column_stack([rows(4, 2), rows(9, 2)]),
@@ -82,7 +82,7 @@ def test_without_history_nothing_is_claimed() -> None:
     assert "too short" in result.in_words(0.95)
 
 
-def past_forecasts(demand: FloatArray, group: npt.NDArray[np.int64]) -> list[Outcome]:
+def past_forecasts(demand: FloatArray, group: npt.NDArray[np.int64]) -> list[ForecastOutcome]:
     """The backtest of an engine that must not look ahead; the order of series is held by the first column."""
     panel = demand_panel.read(demand, group, None, None)
     tests = test_origins(panel.periods, 2)
@@ -101,7 +101,7 @@ def past_forecasts(demand: FloatArray, group: npt.NDArray[np.int64]) -> list[Out
     contest.run(fits, tests)
     back = np.argsort(panel.order)
     return [
-        Outcome(
+        ForecastOutcome(
             o.origin,
             o.mean[back],
             o.quantiles[back],

@@ -8,11 +8,11 @@ from django.test import Client
 from django.utils import timezone
 
 from forecasting.models import Restock, RestockStatus
-from forecasting.policy_review.queries import Row, in_use, look_back, visible_to, weeks_back
+from forecasting.policy_review.queries import ReviewRow, in_use, look_back, visible_to, weeks_back
 from forecasting.replenishment import pick_ship_receive
 from forecasting.replenishment.drafts import week_of
 from inventory import ledger
-from inventory.documents import Correction, Count, CountLine, Kind, Receipt, ReceiptLine
+from inventory.documents import Correction, Count, CountedLine, DocumentKind, Receipt, ReceiptLine
 from inventory.models import Consumable, Place
 from shop.jobs.close_data import UsedLine
 from shop.jobs.close_job import close_many
@@ -42,7 +42,7 @@ def use(job: str, when: datetime, consumable: str, quantity: int, minutes: int =
     close_many([closing(job, "van-a", when, (line,))], now=when)
 
 
-def row(consumable: str = DISC, van: str = "van-a") -> Row:
+def row(consumable: str = DISC, van: str = "van-a") -> ReviewRow:
     owner, _ = Person.objects.get_or_create(username="olga", defaults={"role": Role.OWNER})
     span = weeks_back(WEEKS, NOW)
     held = in_use(visible_to(owner), span).filter(place__code=van, consumable__code=consumable)
@@ -69,7 +69,7 @@ def test_what_is_held_throughout_and_never_used_never_runs_out() -> None:
 
 def test_what_went_back_to_the_depot_unused_has_not_run_out() -> None:
     bring("T-0", "van-a", moment(-10), (DISC, 4))
-    found = CountLine("van-a", DISC, Decimal(0))
+    found = CountedLine("van-a", DISC, Decimal(0))
     ledger.post(Count("N-1", moment(0, WEDNESDAY), (found,)), now=moment(0, WEDNESDAY))
     assert (row().counted, row().ran_out) == (1, 0)
 
@@ -130,11 +130,11 @@ def test_received_is_all_that_came_and_was_not_undone() -> None:
     line = (ReceiptLine(DISC, Decimal(7), Decimal(7)),)
     ledger.post(Receipt("R-2", moment(1, FRIDAY), "maker", "van-a", line), now=moment(2))
     bring("T-wrong", "van-a", moment(1), (DISC, 100))
-    undo = Correction("X-1", moment(2), Kind.TRANSFER, "T-wrong", "was another van")
+    undo = Correction("X-1", moment(2), DocumentKind.TRANSFER, "T-wrong", "was another van")
     ledger.post(undo, now=moment(2))
     bring("T-b", "van-b", moment(1), (DISC, 50))
     # What a count finds did not come, and what goes on to another van still had.
-    found = CountLine("van-a", DISC, Decimal(20))
+    found = CountedLine("van-a", DISC, Decimal(20))
     ledger.post(Count("N-1", moment(3), (found,)), now=moment(3))
     assert [week.received for week in row().weeks[:4]] == [0, 12, 0, 0]
     assert row(van="van-b").received == 50

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from forecasting.models import Restock, RestockLine, RestockStatus
 from forecasting.policy_review import views
-from forecasting.policy_review.queries import Row, by_class, in_use, look_back, visible_to, weeks_back
+from forecasting.policy_review.queries import ReviewRow, by_class, in_use, look_back, visible_to, weeks_back
 from forecasting.replenishment.drafts import week_of
 from inventory.models import Consumable, Holding, Movement, Place, PlaceKind
 from shop.models import Person, Role, Technician, Van
@@ -41,7 +41,7 @@ def seen_by(who: Person) -> Client:
     return client
 
 
-def rows(weeks: int = 4) -> dict[tuple[str, str], Row]:
+def rows(weeks: int = 4) -> dict[tuple[str, str], ReviewRow]:
     span = weeks_back(weeks, NOW)
     held = list(in_use(visible_to(person(Role.OWNER)), span))
     return {(row.van, row.consumable.code): row for row in look_back(held, span, NOW)}

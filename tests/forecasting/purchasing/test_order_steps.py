@@ -16,7 +16,7 @@ from pypdf import PdfReader
 from forecasting.models import Letter, Purchase, PurchaseEvent, PurchaseReceipt, SupplierTerms
 from forecasting.outbox.messages import attachments_of, parsed
 from forecasting.purchasing import approval, dispatch, goods_receipt
-from forecasting.purchasing.approval import Changes
+from forecasting.purchasing.approval import OrderChanges
 from forecasting.purchasing.inputs import lead_time_of
 from forecasting.purchasing.purchase_order_pdf import order_csv
 from forecasting.workflow import Done, StepConflict, StepRefused
@@ -80,11 +80,11 @@ def receive(purchase: Purchase, receipt: Receipt, **more: Any) -> Done[Purchase]
 def test_a_draft_is_changed_and_the_changes_are_undone() -> None:
     purchase = a_draft()
     bottle = Pack.objects.get(name="bottle")
-    changes = Changes({line(purchase).pk: 0}, added=[(bottle.pk, 4)], note="Ring the bell")
+    changes = OrderChanges({line(purchase).pk: 0}, added=[(bottle.pk, 4)], note="Ring the bell")
     assert approval.change(purchase.pk, changes, **SUE).changed
     assert packs(purchase) == {DISC: 0, COMPOUND: 4}
     assert line(purchase, COMPOUND).cost == 120
-    again = Changes({line(purchase).pk: 0}, note="Ring the bell")
+    again = OrderChanges({line(purchase).pk: 0}, note="Ring the bell")
     assert not approval.change(purchase.pk, again, **SUE).changed
     assert approval.undo_changes(purchase.pk, **SUE).changed
     assert packs(purchase) == {DISC: 3}
@@ -96,16 +96,18 @@ def test_a_draft_is_changed_and_the_changes_are_undone() -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        (lambda p: Changes({line(p).pk: -1}), "-1 is negative; give 0 to strike the line out"),
-        (lambda p: Changes({0: 1}), "is not on this purchase"),
-        (lambda p: Changes({}, added=[(Pack.objects.get(name="box").pk, 1)]), "on the purchase already"),
-        (lambda p: Changes({}, added=[(Pack.objects.get(name="each").pk, 1)]), "is not sold by maker"),
-        (lambda p: Changes({}, added=[(Pack.objects.get(name="bottle").pk, 0)]), "is 0; leave it out"),
-        (lambda p: Changes({}, note="x" * 501), "longer than 500"),
-        (lambda p: Changes({line(p).pk: 1_000_000}), "above 100,000 packs"),
+        (lambda p: OrderChanges({line(p).pk: -1}), "-1 is negative; give 0 to strike the line out"),
+        (lambda p: OrderChanges({0: 1}), "is not on this purchase"),
+        (lambda p: OrderChanges({}, added=[(Pack.objects.get(name="box").pk, 1)]), "on the purchase already"),
+        (lambda p: OrderChanges({}, added=[(Pack.objects.get(name="each").pk, 1)]), "is not sold by maker"),
+        (lambda p: OrderChanges({}, added=[(Pack.objects.get(name="bottle").pk, 0)]), "is 0; leave it out"),
+        (lambda p: OrderChanges({}, note="x" * 501), "longer than 500"),
+        (lambda p: OrderChanges({line(p).pk: 1_000_000}), "above 100,000 packs"),
     ],
 )
-def test_changes_that_cannot_be_are_refused_whole(changes: Callable[[Purchase], Changes], said: str) -> None:
+def test_changes_that_cannot_be_are_refused_whole(
+    changes: Callable[[Purchase], OrderChanges], said: str
+) -> None:
     purchase = a_draft()
     with pytest.raises(StepRefused, match=said):
         approval.change(purchase.pk, changes(purchase), **SUE)
@@ -123,18 +125,18 @@ def test_a_pack_without_a_price_cannot_be_added() -> None:
         stock_units=D(5),
     )
     with pytest.raises(StepRefused, match="has no price"):
-        approval.change(purchase.pk, Changes({}, added=[(bag.pk, 1)]), **SUE)
+        approval.change(purchase.pk, OrderChanges({}, added=[(bag.pk, 1)]), **SUE)
 
 
 @pytest.mark.django_db
 def test_an_approval_counts_once_and_is_taken_back() -> None:
     purchase = a_draft()
-    five = Changes({line(purchase).pk: 5})
+    five = OrderChanges({line(purchase).pk: 5})
     assert approval.approve(purchase.pk, five, **SUE).changed
     assert not approval.approve(purchase.pk, five, **SUE).changed
     assert not approval.approve(purchase.pk, **SUE).changed
     with pytest.raises(StepConflict, match="approved by sue"):
-        approval.approve(purchase.pk, Changes({line(purchase).pk: 6}), **SUE)
+        approval.approve(purchase.pk, OrderChanges({line(purchase).pk: 6}), **SUE)
     assert approval.take_approval_back(purchase.pk, **SUE).changed
     assert packs(purchase) == {DISC: 5}
     assert not approval.take_approval_back(purchase.pk, **SUE).changed
@@ -145,7 +147,7 @@ def test_an_approval_counts_once_and_is_taken_back() -> None:
 def test_an_order_of_nothing_is_not_approved_and_a_doubtful_one_is_flagged() -> None:
     purchase = a_draft()
     with pytest.raises(StepRefused, match="all 0"):
-        approval.approve(purchase.pk, Changes({line(purchase).pk: 0}), **SUE)
+        approval.approve(purchase.pk, OrderChanges({line(purchase).pk: 0}), **SUE)
     SupplierTerms.objects.update(least_order_value=D(500))
     Pack.objects.get(name="box").terms.__class__.objects.update(least_packs=5)
     purchase.lines.update(most=D(10))
@@ -163,7 +165,7 @@ def test_an_order_is_sent_as_a_letter_with_pdf_and_csv() -> None:
     Supplier.objects.filter(code="maker").update(name="=HYPERLINK maker")
     with pytest.raises(StepConflict, match="only an approved purchase"):
         dispatch.send(purchase.pk, **SUE)
-    approval.approve(purchase.pk, Changes({}, note="Ring the bell"), **SUE)
+    approval.approve(purchase.pk, OrderChanges({}, note="Ring the bell"), **SUE)
     done = dispatch.send(purchase.pk, **SUE)
     assert done.changed
     assert not dispatch.send(purchase.pk, **SUE).changed
@@ -320,7 +322,7 @@ def test_what_differs_is_said_and_taken_all_the_same(
 def test_two_packs_of_one_consumable_are_filled_in_turn() -> None:
     purchase = a_draft()
     case = sell(Supplier.objects.get(code="maker"), DISC, "case", "100", "230")
-    approval.approve(purchase.pk, Changes({}, added=[(case.pk, 1)]), **SUE)
+    approval.approve(purchase.pk, OrderChanges({}, added=[(case.pk, 1)]), **SUE)
     dispatch.send(purchase.pk, **SUE)
     receive(purchase, brought("R-7", (DISC, 90, "220")))
     received = {row.pack.name: row.received_units for row in purchase.lines.select_related("pack")}

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from forecasting.purchasing.lead_time_demand import BurnAhead
 from forecasting.purchasing.lead_times import LeadTime, learned_lead_time
 from forecasting.purchasing.order_cycles import cycle_quantities, cycle_quantity
-from forecasting.purchasing.reorder_rules import Line, decide
+from forecasting.purchasing.reorder_rules import OrderLine, decide
 from forecasting.purchasing.sourcing import SURELY_USED, Item, Offer, ShopRules, SupplierRules
 from forecasting.stock_control.price_breaks import PriceList
 from forecasting.stock_control.quantile_demand import quantile_at
@@ -44,7 +44,7 @@ def item(on_hand: int = 150, on_order: int = 50, owed: int = 10, **changes: obje
     return replace(made, **changes)  # type: ignore[arg-type]
 
 
-def ordered(*items: Item, rules: ShopRules = RULES, **suppliers: SupplierRules) -> dict[str, Line]:
+def ordered(*items: Item, rules: ShopRules = RULES, **suppliers: SupplierRules) -> dict[str, OrderLine]:
     """Return the lines ordered, by consumable, whoever they are ordered from."""
     plan = decide(items, {**FREE, **suppliers}, rules)
     return {line.wish.item.consumable: line for lines in plan.orders.values() for line in lines}

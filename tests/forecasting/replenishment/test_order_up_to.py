@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forecasting.replenishment.order_up_to import BookedUse, Decision, Facts, decide
+from forecasting.replenishment.order_up_to import BookedUse, Decision, RestockFacts, decide
 from forecasting.stock_control.spoilage import ExpiringLot
 from tests.forecasting.restock_shop import LEVELS
 from tests.shop.world import amounts
@@ -23,7 +23,7 @@ BURN = (1, 4, 6, 9, 11, 12, 14, 15)
 PLENTY = {DISC: Decimal(1000)}
 
 
-def facts(**changes: Any) -> Facts:
+def facts(**changes: Any) -> RestockFacts:
     """Return a van with 4 discs that is to last in 95 of 100 cases."""
     values: dict[str, Any] = {
         "van": "van-a",
@@ -35,7 +35,7 @@ def facts(**changes: Any) -> Facts:
         "quantiles": tuple(Decimal(quantile) for quantile in BURN),
         "service": Decimal("0.95"),
     }
-    return Facts(**(values | changes))
+    return RestockFacts(**(values | changes))
 
 
 def one(depot: int = 1000, **changes: Any) -> Decision:

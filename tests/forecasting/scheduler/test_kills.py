@@ -23,7 +23,7 @@ from typing import Any
 import psycopg
 import pytest
 
-from forecasting.schedule import Kind
+from forecasting.schedule import WorkKind
 from tests.servers import (
     PROJECT,
     Mailbox,
@@ -39,13 +39,27 @@ VANS, SUPPLIERS, PARTS = 3, 2, 2
 PATIENCE_SECONDS = 300
 SENDING = "sending a letter"
 # A renewal comes with new data only.
-WEEKLY_AND_DAILY = tuple(kind for kind in Kind if kind != Kind.RENEWAL)
+WEEKLY_AND_DAILY = tuple(kind for kind in WorkKind if kind != WorkKind.RENEWAL)
 KINDS = (*WEEKLY_AND_DAILY, SENDING)
-OF_A_RENEWAL = (Kind.RENEWAL, Kind.FORECAST, Kind.FORECAST_PART, Kind.FORECAST_END, Kind.RESTOCKS)
+OF_A_RENEWAL = (
+    WorkKind.RENEWAL,
+    WorkKind.FORECAST,
+    WorkKind.FORECAST_PART,
+    WorkKind.FORECAST_END,
+    WorkKind.RESTOCKS,
+)
 WEEKS_OF_KILLS = 3
 # Of pieces that come once a week, each is killed twice; of the others, each once.
 KILLS_OF_PIECE = dict.fromkeys(
-    (Kind.FORECAST, Kind.FORECAST_END, Kind.RESTOCKS, Kind.RENEWAL, Kind.PURCHASES, Kind.CHECK), 2
+    (
+        WorkKind.FORECAST,
+        WorkKind.FORECAST_END,
+        WorkKind.RESTOCKS,
+        WorkKind.RENEWAL,
+        WorkKind.PURCHASES,
+        WorkKind.CHECK,
+    ),
+    2,
 )
 KILLS_AT_RANDOM = 12
 # Some time after a kill and before the claim is taken over (tests.forecasting.killable).
@@ -196,7 +210,7 @@ def redis() -> Iterator[RedisServer]:
 def pieces_of(weeks: int) -> dict[str, int]:
     """Return how many pieces of each kind are done after some weeks."""
     each: dict[str, int] = dict.fromkeys(WEEKLY_AND_DAILY, weeks)
-    return {**each, Kind.FORECAST_PART: PARTS * weeks, Kind.LETTER: VANS * weeks}
+    return {**each, WorkKind.FORECAST_PART: PARTS * weeks, WorkKind.LETTER: VANS * weeks}
 
 
 class Watched:
@@ -327,7 +341,9 @@ def test_workers_killed_while_new_data_renews_the_week_renew_it_once(
         def is_renewed() -> bool:
             done = dict(watched.ask(DONE_PIECES))
             return (
-                done.pop(Kind.RENEWAL, 0) == 1 and done == pieces_of(1) and watched.ask(UNFINISHED) == [(0,)]
+                done.pop(WorkKind.RENEWAL, 0) == 1
+                and done == pieces_of(1)
+                and watched.ask(UNFINISHED) == [(0,)]
             )
 
         watched.kill_in_the_middle(is_renewed)

@@ -21,7 +21,7 @@ from forecasting.models import (
     StockingTerms,
 )
 from forecasting.replenishment import approval, pick_ship_receive
-from forecasting.schedule import Kind
+from forecasting.schedule import WorkKind
 from forecasting.scheduler import handlers, renewal
 from forecasting.scheduler.handlers import Piece
 from forecasting.scheduler.monitoring import overdue
@@ -54,7 +54,7 @@ def run_due(*arguments: str) -> str:
 def pause_is_over() -> None:
     """Let the last renewal have been a while ago."""
     long_ago = timezone.now() - renewal.PAUSE - timedelta(minutes=1)
-    PeriodWork.objects.filter(kind=Kind.RENEWAL).update(done_at=long_ago)
+    PeriodWork.objects.filter(kind=WorkKind.RENEWAL).update(done_at=long_ago)
 
 
 def close_of_now() -> None:
@@ -67,18 +67,18 @@ def receipt() -> None:
 
 
 def count() -> None:
-    found = documents.CountLine("VAN-2", OTHER_DISC, Decimal(1))
+    found = documents.CountedLine("VAN-2", OTHER_DISC, Decimal(1))
     ledger.post(documents.Count("N-late", timezone.now(), (found,)), now=timezone.now())
 
 
 def transfer() -> None:
-    line = documents.Line(OTHER_DISC, Decimal(15))
+    line = documents.StockLine(OTHER_DISC, Decimal(15))
     ledger.post(documents.Transfer("T-late", timezone.now(), "VAN-3", "VAN-1", (line,)), now=timezone.now())
 
 
 def correction() -> None:
     wrong = documents.Correction(
-        "X-late", timezone.now(), documents.Kind.TRANSFER, "T-VAN-2", reason="was never carried"
+        "X-late", timezone.now(), documents.DocumentKind.TRANSFER, "T-VAN-2", reason="was never carried"
     )
     post(wrong, now=timezone.now())
 
@@ -129,7 +129,7 @@ def test_files_imported_one_after_the_other_are_all_in_the_list() -> None:
 @pytest.mark.parametrize("news", NEWS)
 def test_new_data_of_any_kind_makes_drafts_again_once(news: Callable[[], None]) -> None:
     open_fleet()
-    found = documents.CountLine("DEPOT", DISC, Decimal(2))
+    found = documents.CountedLine("DEPOT", DISC, Decimal(2))
     ledger.post(documents.Count("N-short", timezone.now(), (found,)), now=timezone.now())
     run_due()
     before, letters, runs = suggested(), Letter.objects.count(), ForecastRun.objects.count()
@@ -146,7 +146,7 @@ def test_new_data_of_any_kind_makes_drafts_again_once(news: Callable[[], None]) 
     # What is there is what would be drafted from the same books for the first time.
     again = suggested()
     RestockLine.objects.all().delete()
-    PeriodWork.objects.filter(kind=Kind.RESTOCKS).update(done_at=None)
+    PeriodWork.objects.filter(kind=WorkKind.RESTOCKS).update(done_at=None)
     run_due()
     assert suggested() == again
 
@@ -199,8 +199,8 @@ def test_letters_wait_for_new_data_but_not_for_a_renewal_that_fails(monkeypatch:
     record_late_close()
     evening = now.replace(hour=23, minute=59, second=59, microsecond=0)
     kinds = [attempt.piece.kind for attempt in do_all(evening)]
-    assert kinds.index(Kind.RENEWAL) < kinds.index(Kind.RESTOCKS) < kinds.index(Kind.LETTER)
-    assert kinds.count(Kind.LETTER) == len(VANS)
+    assert kinds.index(WorkKind.RENEWAL) < kinds.index(WorkKind.RESTOCKS) < kinds.index(WorkKind.LETTER)
+    assert kinds.count(WorkKind.LETTER) == len(VANS)
 
 
 def test_an_older_list_goes_out_when_the_renewal_fails(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -213,18 +213,18 @@ def test_an_older_list_goes_out_when_the_renewal_fails(monkeypatch: pytest.Monke
     def failing(_piece: Piece, _now: datetime) -> None:
         raise RuntimeError("the moon is in the way")
 
-    monkeypatch.setitem(handlers._FIRST_STEPS, Kind.FORECAST_PART, failing)
+    monkeypatch.setitem(handlers._FIRST_STEPS, WorkKind.FORECAST_PART, failing)
     evening = now.replace(hour=23, minute=59, second=59, microsecond=0)
     endings = [(attempt.piece.kind, attempt.ending) for attempt in do_all(evening)]
-    assert (Kind.FORECAST_PART, Ending.FAILED) in endings
-    assert endings.count((Kind.LETTER, Ending.DONE)) == len(VANS)
+    assert (WorkKind.FORECAST_PART, Ending.FAILED) in endings
+    assert endings.count((WorkKind.LETTER, Ending.DONE)) == len(VANS)
 
 
 def test_a_worker_that_comes_late_to_a_renewal_makes_no_second_one() -> None:
     open_fleet()
     run_due()
     record_late_close()
-    (piece,) = (piece for piece in ready(timezone.now()) if piece.kind == Kind.RENEWAL)
+    (piece,) = (piece for piece in ready(timezone.now()) if piece.kind == WorkKind.RENEWAL)
     assert do(piece, timezone.now()) is not None
     assert do(piece, timezone.now()) is None
     run_due()
@@ -238,18 +238,18 @@ def test_a_worker_thought_dead_opens_nothing_again(monkeypatch: pytest.MonkeyPat
     open_fleet()
     run_due()
     record_late_close()
-    (piece,) = (piece for piece in ready(timezone.now()) if piece.kind == Kind.RENEWAL)
-    done = leases.Claim.done
+    (piece,) = (piece for piece in ready(timezone.now()) if piece.kind == WorkKind.RENEWAL)
+    done = leases.Lease.done
 
-    def overtaken(claim: leases.Claim, result: dict[str, object]) -> None:
+    def overtaken(claim: leases.Lease, result: dict[str, object]) -> None:
         raise leases.ClaimLost
 
-    monkeypatch.setattr(leases.Claim, "done", overtaken)
+    monkeypatch.setattr(leases.Lease, "done", overtaken)
     attempt = do(piece, timezone.now())
     assert attempt is not None
     assert attempt.ending == Ending.LEFT
-    assert PeriodWork.objects.get(kind=Kind.FORECAST).done_at is not None
-    monkeypatch.setattr(leases.Claim, "done", done)
+    assert PeriodWork.objects.get(kind=WorkKind.FORECAST).done_at is not None
+    monkeypatch.setattr(leases.Lease, "done", done)
     PeriodWork.objects.update(alive_at=timezone.now() - leases.STALE - timedelta(seconds=1))
     run_due()
     assert ForecastRun.objects.count() == 2
@@ -267,7 +267,7 @@ def test_new_data_that_waits_is_no_trouble() -> None:
 def test_work_done_before_it_kept_what_it_knew_is_left_alone() -> None:
     open_fleet()
     run_due()
-    for work in PeriodWork.objects.filter(kind__in=(Kind.FORECAST, Kind.RESTOCKS)):
+    for work in PeriodWork.objects.filter(kind__in=(WorkKind.FORECAST, WorkKind.RESTOCKS)):
         work.result = {name: work.result[name] for name in ("said", "run") if name in work.result}
         work.save()
     record_late_close()

@@ -23,7 +23,7 @@ from forecasting.models import (
     RestockEvent,
     StockingTerms,
 )
-from forecasting.schedule import Kind
+from forecasting.schedule import WorkKind
 from forecasting.scheduler import handlers
 from forecasting.scheduler.handlers import Piece
 from forecasting.scheduler.runner import Attempt, Ending, do, do_all, ready
@@ -44,11 +44,11 @@ def run_due(*arguments: str) -> str:
     return out.getvalue()
 
 
-def row(kind: str = Kind.CHECK, period: str = "2026-11-25") -> PeriodWork:
+def row(kind: str = WorkKind.CHECK, period: str = "2026-11-25") -> PeriodWork:
     return PeriodWork.objects.get(kind=kind, period=period)
 
 
-def grow_stale(kind: str = Kind.CHECK, period: str = "2026-11-25") -> None:
+def grow_stale(kind: str = WorkKind.CHECK, period: str = "2026-11-25") -> None:
     PeriodWork.objects.filter(kind=kind, period=period).update(
         alive_at=timezone.now() - leases.STALE - timedelta(seconds=1)
     )
@@ -58,21 +58,21 @@ def grow_stale(kind: str = Kind.CHECK, period: str = "2026-11-25") -> None:
 
 
 def test_work_is_claimed_by_one_and_done_once() -> None:
-    first = leases.take(Kind.CHECK, "2026-11-25")
+    first = leases.take(WorkKind.CHECK, "2026-11-25")
     assert first is not None
-    assert leases.take(Kind.CHECK, "2026-11-25") is None
-    assert leases.take(Kind.CHECK, "2026-11-26") is not None
-    assert leases.take(Kind.PURCHASES, "2026-11-25") is not None
+    assert leases.take(WorkKind.CHECK, "2026-11-25") is None
+    assert leases.take(WorkKind.CHECK, "2026-11-26") is not None
+    assert leases.take(WorkKind.PURCHASES, "2026-11-25") is not None
     first.done({"said": "everything agrees"})
-    assert leases.take(Kind.CHECK, "2026-11-25") is None
+    assert leases.take(WorkKind.CHECK, "2026-11-25") is None
     assert row().result == {"said": "everything agrees"}
     assert row().token == ""
 
 
 def test_a_stale_claim_is_taken_over_and_its_first_holder_writes_nothing() -> None:
-    dead = leases.take(Kind.CHECK, "2026-11-25")
+    dead = leases.take(WorkKind.CHECK, "2026-11-25")
     grow_stale()
-    heir = leases.take(Kind.CHECK, "2026-11-25")
+    heir = leases.take(WorkKind.CHECK, "2026-11-25")
     assert dead is not None
     assert heir is not None
     assert heir.attempts == 2
@@ -88,21 +88,21 @@ def test_a_stale_claim_is_taken_over_and_its_first_holder_writes_nothing() -> No
 
 
 def test_a_sign_of_life_keeps_a_claim() -> None:
-    claim = leases.take(Kind.CHECK, "2026-11-25")
+    claim = leases.take(WorkKind.CHECK, "2026-11-25")
     assert claim is not None
     grow_stale()
     assert claim.alive()
-    assert leases.take(Kind.CHECK, "2026-11-25") is None
+    assert leases.take(WorkKind.CHECK, "2026-11-25") is None
 
 
 def test_a_failure_is_kept_and_its_pause_doubles_up_to_an_hour() -> None:
     pauses = []
     for _ in range(9):
-        claim = leases.take(Kind.CHECK, "2026-11-25")
+        claim = leases.take(WorkKind.CHECK, "2026-11-25")
         assert claim is not None
         before = timezone.now()
         claim.failed("the disk is full")
-        assert leases.take(Kind.CHECK, "2026-11-25") is None
+        assert leases.take(WorkKind.CHECK, "2026-11-25") is None
         again = row().not_before
         assert again is not None
         pauses.append(round((again - before).total_seconds() / 60))
@@ -112,10 +112,10 @@ def test_a_failure_is_kept_and_its_pause_doubles_up_to_an_hour() -> None:
 
 
 def test_a_released_claim_is_free_at_once() -> None:
-    claim = leases.take(Kind.CHECK, "2026-11-25")
+    claim = leases.take(WorkKind.CHECK, "2026-11-25")
     assert claim is not None
     claim.released()
-    assert leases.take(Kind.CHECK, "2026-11-25") is not None
+    assert leases.take(WorkKind.CHECK, "2026-11-25") is not None
 
 
 def test_signs_of_life_are_given_while_work_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -167,13 +167,13 @@ def test_work_that_hangs_stops_giving_signs_of_life(monkeypatch: pytest.MonkeyPa
 
 @pytest.mark.django_db(transaction=True)
 def test_of_many_that_claim_at_once_one_gets_it() -> None:
-    got: list[leases.Claim] = []
+    got: list[leases.Lease] = []
     start = threading.Barrier(6)
 
     def claim() -> None:
         try:
             start.wait()
-            if mine := leases.take(Kind.CHECK, "2026-11-25"):
+            if mine := leases.take(WorkKind.CHECK, "2026-11-25"):
                 got.append(mine)
         finally:
             connection.close()
@@ -203,11 +203,17 @@ def test_all_that_is_due_is_done_in_its_order_and_once(fleet: None) -> None:
     attempts = everything()
     assert all(attempt.ending == Ending.DONE for attempt in attempts), attempts
     kinds = [attempt.piece.kind for attempt in attempts]
-    in_order = [Kind.FORECAST, Kind.FORECAST_PART, Kind.FORECAST_END, Kind.RESTOCKS, Kind.LETTER]
+    in_order = [
+        WorkKind.FORECAST,
+        WorkKind.FORECAST_PART,
+        WorkKind.FORECAST_END,
+        WorkKind.RESTOCKS,
+        WorkKind.LETTER,
+    ]
     assert [kind for kind in dict.fromkeys(kinds) if kind in in_order] == in_order
-    assert kinds.count(Kind.LETTER) == len(VANS)
-    assert kinds.index(Kind.PURCHASES) > kinds.index(Kind.FORECAST_END)
-    assert Kind.CHECK in kinds
+    assert kinds.count(WorkKind.LETTER) == len(VANS)
+    assert kinds.index(WorkKind.PURCHASES) > kinds.index(WorkKind.FORECAST_END)
+    assert WorkKind.CHECK in kinds
     assert ForecastRun.objects.get().finished_at is not None
     assert Restock.objects.count() == len(VANS)
     assert Purchase.objects.count() == 2
@@ -222,7 +228,11 @@ def test_all_that_is_due_is_done_in_its_order_and_once(fleet: None) -> None:
 def test_an_empty_shop_has_nothing_that_fails() -> None:
     attempts = everything()
     assert all(attempt.ending == Ending.DONE for attempt in attempts), attempts
-    assert {attempt.piece.kind for attempt in attempts} >= {Kind.FORECAST, Kind.RESTOCKS, Kind.CHECK}
+    assert {attempt.piece.kind for attempt in attempts} >= {
+        WorkKind.FORECAST,
+        WorkKind.RESTOCKS,
+        WorkKind.CHECK,
+    }
     assert Letter.objects.count() == 0
 
 
@@ -232,8 +242,8 @@ def test_what_was_missed_for_weeks_is_made_up_for_by_its_latest_period_only(flee
     attempts = list(do_all(weeks_later))
     assert all(attempt.ending == Ending.DONE for attempt in attempts), attempts
     assert Restock.objects.values("period").distinct().count() == 2
-    assert PeriodWork.objects.filter(kind=Kind.PURCHASES).count() == 2
-    assert PeriodWork.objects.filter(kind=Kind.CHECK).count() == 2
+    assert PeriodWork.objects.filter(kind=WorkKind.PURCHASES).count() == 2
+    assert PeriodWork.objects.filter(kind=WorkKind.CHECK).count() == 2
     # A period before the latest is overtaken, asked for by hand too.
     assert list(do_all(later(weeks=2))) == []
 
@@ -242,12 +252,12 @@ def test_letters_wait_for_their_time_though_drafts_are_made(fleet: None) -> None
     now = timezone.now()
     StockingTerms.objects.update(letter_weekday=now.isoweekday(), letter_time=time(23, 59, 59))
     kinds = {attempt.piece.kind for attempt in everything()}
-    assert Kind.RESTOCKS in kinds
-    assert Kind.LETTER not in kinds
+    assert WorkKind.RESTOCKS in kinds
+    assert WorkKind.LETTER not in kinds
     midnight = now.replace(hour=23, minute=59, second=59, microsecond=0)
     # What else falls due before midnight depends on the hour this runs at.
     done = [attempt.piece.kind for attempt in do_all(midnight)]
-    assert done.count(Kind.LETTER) == len(VANS)
+    assert done.count(WorkKind.LETTER) == len(VANS)
 
 
 @pytest.mark.parametrize(
@@ -262,7 +272,7 @@ def test_changed_clocks_or_letter_days_bring_no_second_letter_in_a_week(
     written = Letter.objects.count()
     assert written == len(VANS)
     Books.objects.update(time_zone=after)
-    assert Kind.LETTER not in {attempt.piece.kind for attempt in everything()}
+    assert WorkKind.LETTER not in {attempt.piece.kind for attempt in everything()}
     for weekday in range(1, 8):
         StockingTerms.objects.update(letter_weekday=weekday)
         everything()
@@ -280,11 +290,11 @@ def failing(_piece: Piece, _now: datetime) -> Any:
 def test_a_failure_is_told_and_leaves_the_rest_to_be_done(
     fleet: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setitem(handlers._FIRST_STEPS, Kind.CHECK, failing)
+    monkeypatch.setitem(handlers._FIRST_STEPS, WorkKind.CHECK, failing)
     attempts = everything()
     failed = [attempt for attempt in attempts if attempt.went_wrong]
     assert [(attempt.piece.kind, attempt.said) for attempt in failed] == [
-        (Kind.CHECK, "RuntimeError: the moon is in the way")
+        (WorkKind.CHECK, "RuntimeError: the moon is in the way")
     ]
     assert Letter.objects.count() == len(VANS)
     monkeypatch.undo()
@@ -295,22 +305,22 @@ def test_a_failure_is_told_and_leaves_the_rest_to_be_done(
 
 def test_orders_do_not_wait_for_a_forecast_that_fails(fleet: None, monkeypatch: pytest.MonkeyPatch) -> None:
     everything()
-    monkeypatch.setitem(handlers._FIRST_STEPS, Kind.FORECAST_PART, failing)
+    monkeypatch.setitem(handlers._FIRST_STEPS, WorkKind.FORECAST_PART, failing)
     attempts = list(do_all(later(weeks=1)))
     endings = {attempt.piece.kind: attempt.ending for attempt in attempts}
-    assert endings[Kind.FORECAST_PART] == Ending.FAILED
-    assert endings[Kind.PURCHASES] == Ending.DONE
-    assert Kind.RESTOCKS not in endings
+    assert endings[WorkKind.FORECAST_PART] == Ending.FAILED
+    assert endings[WorkKind.PURCHASES] == Ending.DONE
+    assert WorkKind.RESTOCKS not in endings
 
 
 def test_effects_and_mark_come_together_or_not_at_all(fleet: None, monkeypatch: pytest.MonkeyPatch) -> None:
-    def lost(_claim: leases.Claim, _result: dict[str, Any]) -> None:
+    def lost(_claim: leases.Lease, _result: dict[str, Any]) -> None:
         raise leases.ClaimLost
 
-    for kind in (Kind.FORECAST, Kind.RESTOCKS, Kind.LETTER, Kind.PURCHASES):
+    for kind in (WorkKind.FORECAST, WorkKind.RESTOCKS, WorkKind.LETTER, WorkKind.PURCHASES):
         while not any(piece.kind == kind for piece in ready(timezone.now())):
             for piece in ready(timezone.now()):
-                if piece.kind not in (Kind.PURCHASES, Kind.LETTER):
+                if piece.kind not in (WorkKind.PURCHASES, WorkKind.LETTER):
                     do(piece, timezone.now())
         piece = next(piece for piece in ready(timezone.now()) if piece.kind == kind)
         before = (
@@ -320,7 +330,7 @@ def test_effects_and_mark_come_together_or_not_at_all(fleet: None, monkeypatch: 
             Purchase.objects.count(),
         )
         with monkeypatch.context() as patch:
-            patch.setattr(leases.Claim, "done", lost)
+            patch.setattr(leases.Lease, "done", lost)
             attempt = do(piece, timezone.now())
         assert attempt is not None
         assert attempt.ending == Ending.LEFT
@@ -341,8 +351,8 @@ def test_an_interrupted_worker_gives_its_claim_back(monkeypatch: pytest.MonkeyPa
     def interrupted(_piece: Piece, _now: datetime) -> Any:
         raise KeyboardInterrupt
 
-    piece = next(piece for piece in ready(timezone.now()) if piece.kind == Kind.CHECK)
-    monkeypatch.setitem(handlers._FIRST_STEPS, Kind.CHECK, interrupted)
+    piece = next(piece for piece in ready(timezone.now()) if piece.kind == WorkKind.CHECK)
+    monkeypatch.setitem(handlers._FIRST_STEPS, WorkKind.CHECK, interrupted)
     with pytest.raises(KeyboardInterrupt):
         do(piece, timezone.now())
     monkeypatch.undo()
@@ -403,7 +413,7 @@ def test_a_moment_that_is_none_is_refused(moment: str) -> None:
 
 
 def test_the_command_ends_with_1_when_something_failed(fleet: None, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(handlers._FIRST_STEPS, Kind.PURCHASES, failing)
+    monkeypatch.setitem(handlers._FIRST_STEPS, WorkKind.PURCHASES, failing)
     with pytest.raises(CommandError, match="1 piece of work went wrong") as ended:
         run_due()
     assert ended.value.returncode == 1
@@ -413,7 +423,7 @@ def test_the_command_ends_with_1_when_the_books_disagree(fleet: None) -> None:
     Holding.objects.filter(place__code="DEPOT").update(quantity=999)
     with pytest.raises(CommandError, match="went wrong"):
         run_due()
-    check = PeriodWork.objects.get(kind=Kind.CHECK)
+    check = PeriodWork.objects.get(kind=WorkKind.CHECK)
     assert check.done_at is not None
     assert check.result["disagreements"] >= 4
     assert any("DEPOT" in one and "999" in one for one in check.result["first"])
@@ -424,7 +434,7 @@ def test_each_night_sign_ins_that_have_ended_are_cleared_and_no_other(owner: Cli
     ended.force_login(Person.objects.get())
     Session.objects.filter(pk=ended.cookies["sessionid"].value).update(expire_date=later(weeks=-1))
     attempts = {attempt.piece.kind: attempt.said for attempt in do_all(later(weeks=5))}
-    assert attempts[Kind.SESSIONS] == "1 sign-in cleared"
+    assert attempts[WorkKind.SESSIONS] == "1 sign-in cleared"
     assert [session.pk for session in Session.objects.all()] == [client.cookies["sessionid"].value]
     assert Device.objects.get().session_id == client.cookies["sessionid"].value
     assert client.get("/work/").status_code == 200
@@ -449,7 +459,7 @@ def test_the_page_says_what_comes_before_anything_was_done(owner: Client) -> Non
 def test_the_page_shows_what_was_done_and_what_failed(
     fleet: None, owner: Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setitem(handlers._FIRST_STEPS, Kind.PURCHASES, failing)
+    monkeypatch.setitem(handlers._FIRST_STEPS, WorkKind.PURCHASES, failing)
     everything()
     page = owner.get("/work/").content.decode()
     assert "3 drafts" in page
@@ -476,6 +486,6 @@ def test_the_page_takes_as_many_queries_for_much_as_for_little(fleet: None, owne
 
     few = queries()
     PeriodWork.objects.bulk_create(
-        PeriodWork(kind=Kind.CHECK, period=f"2020-01-{day:02}", error="no") for day in range(1, 31)
+        PeriodWork(kind=WorkKind.CHECK, period=f"2020-01-{day:02}", error="no") for day in range(1, 31)
     )
     assert queries() == few

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from forecasting.schedule import DAILY, WEEKLY, Kind, Timetable, coming, latest, moment_of
+from forecasting.schedule import DAILY, WEEKLY, Timetable, WorkKind, coming, latest, moment_of
 
 ZONES = ("Europe/Lisbon", "America/New_York", "Australia/Lord_Howe")
 SUNDAY = 7
@@ -28,7 +28,7 @@ CHANGES = [
 
 
 def periods_seen(
-    kind: Kind, timetable: Timetable, start: datetime, end: datetime
+    kind: WorkKind, timetable: Timetable, start: datetime, end: datetime
 ) -> list[tuple[str, datetime]]:
     """Return each period that becomes the latest between two moments, looked at now and then, and when."""
     seen: list[tuple[str, datetime]] = []
@@ -53,10 +53,10 @@ def test_a_letter_at_six_comes_once_in_the_week_of_a_change_and_at_six(
     middle = datetime.combine(day, time(12), tzinfo=zone)
     # Saturday noon to Tuesday noon: the change, and both days on which the letter may come.
     start, end = middle - timedelta(days=1), middle + timedelta(days=2)
-    seen = periods_seen(Kind.LETTER, timetable, start, end)
+    seen = periods_seen(WorkKind.LETTER, timetable, start, end)
     assert len(seen) == 1
     assert seen[0][1].astimezone(zone).time() == time(6)
-    whole = periods_seen(Kind.LETTER, timetable, middle - timedelta(days=10), middle + timedelta(days=11))
+    whole = periods_seen(WorkKind.LETTER, timetable, middle - timedelta(days=10), middle + timedelta(days=11))
     assert len(whole) == len(dict(whole)) == 3
 
 
@@ -86,7 +86,7 @@ def test_times_that_do_not_exist_or_come_twice_are_read_as_rfc_5545_says(
     assert moment_of(day, clock.replace(fold=1), ZoneInfo(name)) == expected
     timetable = Timetable(ZoneInfo(name), day.isoweekday(), clock)
     around = periods_seen(
-        Kind.LETTER, timetable, expected - timedelta(hours=12), expected + timedelta(hours=12)
+        WorkKind.LETTER, timetable, expected - timedelta(hours=12), expected + timedelta(hours=12)
     )
     assert [when for _, when in around] == [expected]
 
@@ -99,7 +99,7 @@ def test_times_that_do_not_exist_or_come_twice_are_read_as_rfc_5545_says(
     kind=st.sampled_from([*WEEKLY, *DAILY]),
 )
 def test_the_next_period_follows_the_latest_without_a_gap(
-    zone: str, weekday: int, clock: time, now: datetime, kind: Kind
+    zone: str, weekday: int, clock: time, now: datetime, kind: WorkKind
 ) -> None:
     timetable = Timetable(ZoneInfo(zone), weekday, clock)
     was, next_ = latest(kind, timetable, now), coming(kind, timetable, now)
@@ -123,16 +123,16 @@ def test_the_forecast_and_the_drafts_come_on_the_day_of_the_letter_before_it() -
 def test_the_week_is_that_of_iso_8601_at_the_turn_of_the_year() -> None:
     # 2027-01-01 is a Friday in ISO week 53 of 2026; 2025-12-29 a Monday in week 1 of 2026.
     friday = Timetable(ZoneInfo("Europe/Lisbon"), 5, time(6))
-    assert latest(Kind.LETTER, friday, datetime(2027, 1, 1, 8, tzinfo=UTC)).period == "2026-W53"
+    assert latest(WorkKind.LETTER, friday, datetime(2027, 1, 1, 8, tzinfo=UTC)).period == "2026-W53"
     monday = Timetable(ZoneInfo("Europe/Lisbon"), 1, time(6))
-    assert latest(Kind.LETTER, monday, datetime(2025, 12, 29, 8, tzinfo=UTC)).period == "2026-W01"
+    assert latest(WorkKind.LETTER, monday, datetime(2025, 12, 29, 8, tzinfo=UTC)).period == "2026-W01"
 
 
 def test_only_the_latest_of_several_missed_periods_is_due() -> None:
     timetable = Timetable(ZoneInfo("Europe/Lisbon"), 1, time(6))
     after_three_weeks = datetime(2026, 11, 25, 12, tzinfo=UTC)
-    assert latest(Kind.LETTER, timetable, after_three_weeks).period == "2026-W48"
-    assert latest(Kind.PURCHASES, timetable, after_three_weeks).period == "2026-11-25"
+    assert latest(WorkKind.LETTER, timetable, after_three_weeks).period == "2026-W48"
+    assert latest(WorkKind.PURCHASES, timetable, after_three_weeks).period == "2026-11-25"
 
 
 @pytest.mark.parametrize("weekday", [0, 8, -1])

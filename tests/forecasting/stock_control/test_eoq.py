@@ -12,7 +12,7 @@ from stockpyl import eoq
 
 from forecasting.stock_control.eoq import (
     DiscountedQuantity,
-    PriceBreak,
+    QuantityDiscount,
     order_quantity_with_all_units_discount,
     order_quantity_with_incremental_discount,
 )
@@ -27,18 +27,18 @@ holding_rates = st.decimals(D("0.001"), 1, places=4)
 
 
 @st.composite
-def price_breaks(draw: st.DrawFn) -> list[PriceBreak]:
+def price_breaks(draw: st.DrawFn) -> list[QuantityDiscount]:
     """One to four breaks from 0 up, the unit cost falling strictly."""
     widths = draw(st.lists(st.integers(1, 800), max_size=3))
     unit_cost = draw(st.decimals(1, 50, places=2))
-    breaks = [PriceBreak(D(0), unit_cost)]
+    breaks = [QuantityDiscount(D(0), unit_cost)]
     for width in widths:
         unit_cost *= draw(st.decimals(D("0.6"), D("0.995"), places=3))
-        breaks.append(PriceBreak(breaks[-1].from_quantity + width, unit_cost))
+        breaks.append(QuantityDiscount(breaks[-1].from_quantity + width, unit_cost))
     return breaks
 
 
-def purchase_cost(quantity: float, breaks: list[PriceBreak], *, incremental: bool) -> float:
+def purchase_cost(quantity: float, breaks: list[QuantityDiscount], *, incremental: bool) -> float:
     """What an order of the quantity costs to buy, summed break by break."""
     if not incremental:
         reached = [price for price in breaks if float(price.from_quantity) <= quantity]
@@ -55,7 +55,7 @@ def cost_per_period(
     fixed: Decimal,
     rate: Decimal,
     demand: Decimal,
-    breaks: list[PriceBreak],
+    breaks: list[QuantityDiscount],
     *,
     incremental: bool,
 ) -> float:
@@ -75,7 +75,7 @@ def assert_close(answer: Decimal, expected: float) -> None:
 def test_at_one_price_it_is_the_economic_order_quantity_of_stockpyl(
     of: Callable[..., DiscountedQuantity], fixed: Decimal, holding: Decimal, demand: Decimal
 ) -> None:
-    answer = of(fixed, holding, demand, [PriceBreak(D(0), D(1))])
+    answer = of(fixed, holding, demand, [QuantityDiscount(D(0), D(1))])
     quantity, cost = eoq.economic_order_quantity(float(fixed), float(holding), float(demand))
     assert_close(answer.quantity, quantity)
     assert_close(answer.cost, cost + float(demand))
@@ -84,7 +84,7 @@ def test_at_one_price_it_is_the_economic_order_quantity_of_stockpyl(
 @pytest.mark.parametrize("incremental", [False, True])
 @given(fixed_costs, holding_rates, demand_rates, price_breaks())
 def test_discounted_quantity_agrees_with_stockpyl(
-    incremental: bool, fixed: Decimal, rate: Decimal, demand: Decimal, breaks: list[PriceBreak]
+    incremental: bool, fixed: Decimal, rate: Decimal, demand: Decimal, breaks: list[QuantityDiscount]
 ) -> None:
     ours, theirs = (
         (order_quantity_with_incremental_discount, eoq.economic_order_quantity_with_incremental_discounts)
@@ -112,7 +112,7 @@ def test_discounted_quantity_agrees_with_stockpyl(
 @settings(max_examples=50)
 @given(fixed_costs, holding_rates, demand_rates, price_breaks())
 def test_no_quantity_is_cheaper_than_the_discounted_one(
-    incremental: bool, fixed: Decimal, rate: Decimal, demand: Decimal, breaks: list[PriceBreak]
+    incremental: bool, fixed: Decimal, rate: Decimal, demand: Decimal, breaks: list[QuantityDiscount]
 ) -> None:
     ours = order_quantity_with_incremental_discount if incremental else order_quantity_with_all_units_discount
     answer = ours(fixed, rate, demand, breaks)
@@ -127,7 +127,7 @@ def test_no_quantity_is_cheaper_than_the_discounted_one(
 def test_among_equal_costs_the_smaller_quantity_is_ordered() -> None:
     # Below the break 20 units cost 1 + 8 / 20 + 0.04 x 20 / 2 = 1.80 a period; at the break
     # 0.82 + 8 / 50 + 0.04 x 0.82 x 50 / 2 = 1.80 as well.
-    breaks = [PriceBreak(D(0), D(1)), PriceBreak(D(50), D("0.82"))]
+    breaks = [QuantityDiscount(D(0), D(1)), QuantityDiscount(D(50), D("0.82"))]
     answer = order_quantity_with_all_units_discount(D(8), D("0.04"), D(1), breaks)
     assert (answer.quantity, answer.cost) == (D(20), D("1.80"))
 
@@ -136,9 +136,9 @@ def test_among_equal_costs_the_smaller_quantity_is_ordered() -> None:
     "discount", [order_quantity_with_all_units_discount, order_quantity_with_incremental_discount]
 )
 def test_a_break_that_lowers_nothing_is_named_when_the_order_reaches_it(
-    discount: Callable[[Decimal, Decimal, Decimal, list[PriceBreak]], DiscountedQuantity],
+    discount: Callable[[Decimal, Decimal, Decimal, list[QuantityDiscount]], DiscountedQuantity],
 ) -> None:
-    breaks = [PriceBreak(D(0), D(1)), PriceBreak(D(10), D(1)), PriceBreak(D(50), D(1))]
+    breaks = [QuantityDiscount(D(0), D(1)), QuantityDiscount(D(10), D(1)), QuantityDiscount(D(50), D(1))]
     assert discount(D(8), D("0.04"), D(1), breaks) == DiscountedQuantity(D(20), breaks[1], D("1.8"))
 
 

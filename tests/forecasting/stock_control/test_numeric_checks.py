@@ -10,7 +10,7 @@ import pytest
 from forecasting.stock_control.allocation import Claim, share
 from forecasting.stock_control.discrete_demand import quantile
 from forecasting.stock_control.eoq import (
-    PriceBreak,
+    QuantityDiscount,
     order_quantity_with_all_units_discount,
     order_quantity_with_incremental_discount,
 )
@@ -22,7 +22,7 @@ D = Decimal
 NAN = float("nan")
 INF = float("inf")
 DEMAND = np.array([0.2, 0.5, 0.3])
-ONE_PRICE = [PriceBreak(D(0), D(5))]
+ONE_PRICE = [QuantityDiscount(D(0), D(5))]
 
 
 def item(fixed: str = "1", holding: str = "1", demand: str = "1") -> JointItem:
@@ -66,7 +66,7 @@ def test_costs_and_rates_that_are_not_above_zero(text: str) -> None:
         ("Demand rate", lambda: order_quantity_with_incremental_discount(D(1), D(1), bad, ONE_PRICE)),
         (
             "unit cost",
-            lambda: order_quantity_with_incremental_discount(D(1), D(1), D(1), [PriceBreak(D(0), bad)]),
+            lambda: order_quantity_with_incremental_discount(D(1), D(1), D(1), [QuantityDiscount(D(0), bad)]),
         ),
         ("Shared cost", lambda: joint_replenishment(bad, [item()])),
         ("Disc P800: holding cost", lambda: joint_replenishment(D(1), [item(holding=text)])),
@@ -116,19 +116,19 @@ def test_arrays_that_are_no_distribution(demand: np.ndarray, value: str) -> None
     ("breaks", "thing", "value"),
     [
         ([], "Price breaks", "none"),
-        ([PriceBreak(D(10), D(5))], "the first starts at", "quantity 10"),
-        ([PriceBreak(D(-1), D(5))], "Price break from quantity", "-1"),
-        ([PriceBreak(D("NaN"), D(5))], "Price break from quantity", "NaN"),
+        ([QuantityDiscount(D(10), D(5))], "the first starts at", "quantity 10"),
+        ([QuantityDiscount(D(-1), D(5))], "Price break from quantity", "-1"),
+        ([QuantityDiscount(D("NaN"), D(5))], "Price break from quantity", "NaN"),
         (
-            [*ONE_PRICE, PriceBreak(D(9), D(4)), PriceBreak(D(9), D(3))],
+            [*ONE_PRICE, QuantityDiscount(D(9), D(4)), QuantityDiscount(D(9), D(3))],
             "Price breaks",
             "quantity 9 follows 9",
         ),
-        ([*ONE_PRICE, PriceBreak(D(9), D(6))], "Price break from quantity 9", "unit cost 6"),
-        ([*ONE_PRICE, PriceBreak(D(9), D(0))], "Price break from quantity 9: unit cost", "0"),
+        ([*ONE_PRICE, QuantityDiscount(D(9), D(6))], "Price break from quantity 9", "unit cost 6"),
+        ([*ONE_PRICE, QuantityDiscount(D(9), D(0))], "Price break from quantity 9: unit cost", "0"),
     ],
 )
-def test_price_breaks(breaks: list[PriceBreak], thing: str, value: str) -> None:
+def test_price_breaks(breaks: list[QuantityDiscount], thing: str, value: str) -> None:
     refused(lambda: order_quantity_with_all_units_discount(D(1), D(1), D(1), breaks), thing, value)
     refused(lambda: order_quantity_with_incremental_discount(D(1), D(1), D(1), breaks), thing, value)
 

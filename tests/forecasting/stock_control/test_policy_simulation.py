@@ -13,7 +13,7 @@ from stockpyl.sim import simulation
 from stockpyl.supply_chain_network import single_stage_system
 
 from forecasting.stock_control.discrete_demand import expected_shortages
-from forecasting.stock_control.policy_simulation import Replay, replay
+from forecasting.stock_control.policy_simulation import SimulationResult, replay
 from tests.oracles.poisson import poisson
 
 
@@ -109,7 +109,7 @@ def test_a_panel_comes_to_what_each_series_comes_to_by_itself(case: dict[str, An
         assert found.demand[i] == sum(demand[case["skip"] :])
 
 
-def poisson_panel(mean: float, level: int, lead_periods: int, backorders: bool = True) -> Replay:
+def poisson_panel(mean: float, level: int, lead_periods: int, backorders: bool = True) -> SimulationResult:
     demand = np.random.default_rng(7).poisson(mean, (4000, 60))
     return replay(
         demand,

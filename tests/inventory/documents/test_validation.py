@@ -35,8 +35,8 @@ def test_equal_documents_have_equal_content_however_they_are_written() -> None:
         {"id": "J-2"},
         {"place": "VAN-2"},
         {"occurred_at": at(2)},
-        {"lines": (d.Line(COMPOUND, D(2)),)},
-        {"lines": (d.Line(DISC, D(1)),)},
+        {"lines": (d.StockLine(COMPOUND, D(2)),)},
+        {"lines": (d.StockLine(DISC, D(1)),)},
         {"content": "{}"},
     ],
 )
@@ -204,7 +204,9 @@ STORED: list[tuple[d.Document, str]] = [
         "b838d935889951e15bf3c683003ad502b51a0a9ca6cdef6558e8db9d0196f03a",
     ),
     (
-        d.Transfer("T-1", NINE, "DEPOT", "VAN-1", (d.Line("D-P240", D(10)), d.Line("PAD", D("0.5")))),
+        d.Transfer(
+            "T-1", NINE, "DEPOT", "VAN-1", (d.StockLine("D-P240", D(10)), d.StockLine("PAD", D("0.5")))
+        ),
         "a3e34888479950b803c96a30da6d4cb2f58388932a514252f89b7a9f0ac9923b",
     ),
     (
@@ -212,19 +214,19 @@ STORED: list[tuple[d.Document, str]] = [
         "ac74068d527363653e715b997ef079e49ed9d42fb4b256396651de451095d901",
     ),
     (
-        d.Use("U-1", NINE, "VAN-1", (d.Line("COMPOUND", D("12.3450")),)),
+        d.Use("U-1", NINE, "VAN-1", (d.StockLine("COMPOUND", D("12.3450")),)),
         "19c6292865f969081c1c866f5e4394b946186ca3dca9864402365eaf9dabef70",
     ),
     (
-        d.Return("B-1", NINE, "VAN-1", "close", "C-1", (d.Line("D-P240", D(1)),)),
+        d.Return("B-1", NINE, "VAN-1", "close", "C-1", (d.StockLine("D-P240", D(1)),)),
         "8a3220b8c66af5ebac35a66c7fad35f5063f3a18efe2e0bf94ec5a31455941fd",
     ),
     (
-        d.Count("N-1", NINE, (d.CountLine("VAN-1", "D-P240", D("0.0000")),)),
+        d.Count("N-1", NINE, (d.CountedLine("VAN-1", "D-P240", D("0.0000")),)),
         "fcb0369689876406774e23c8cb2fcec3537ef81b76b12484981fc1c8742fb1fe",
     ),
     (
-        d.Scrap("X-1", NINE, "VAN-1", "worn", (d.Line("PAD", D(1)),)),
+        d.Scrap("X-1", NINE, "VAN-1", "worn", (d.StockLine("PAD", D(1)),)),
         "2690bb8578ac0055b95907dce487a481230badafb8fb585bcd746777e99995a4",
     ),
     (

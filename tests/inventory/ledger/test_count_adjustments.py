@@ -163,7 +163,7 @@ def test_a_count_and_its_correction_of_one_batch_leave_nothing() -> None:
 
 
 def test_a_count_of_several_places_anchors_each() -> None:
-    found = (d.CountLine(DEPOT, DISC, Decimal(6)), d.CountLine(VAN, DISC, Decimal(1)))
+    found = (d.CountedLine(DEPOT, DISC, Decimal(6)), d.CountedLine(VAN, DISC, Decimal(1)))
     post(d.Count("N-1", at(2), found))
     assert (holding(DISC), holding(DISC, VAN)) == (D(6), D(1))
     post(use("U-1", 1, (DISC, 5), place=VAN))

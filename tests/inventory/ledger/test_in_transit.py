@@ -6,7 +6,7 @@ import pytest
 from django.db import IntegrityError, transaction
 
 from inventory import ledger
-from inventory.documents import Close, Line, Transfer
+from inventory.documents import Close, StockLine, Transfer
 from inventory.integrity import stock_checks
 from inventory.ledger.in_transit import transit_place
 from inventory.models import Holding, Place, PlaceKind
@@ -45,15 +45,15 @@ def test_a_code_that_is_too_long_or_taken_is_made_another_one(code: str) -> None
 
 def test_what_is_under_way_is_stock_of_the_shop_at_its_value() -> None:
     place = transit_place(van())
-    ledger.post(Transfer("T-1", day(1), "depot", place.code, (Line("disc-p400", Decimal(4)),)), now=NOW)
+    ledger.post(Transfer("T-1", day(1), "depot", place.code, (StockLine("disc-p400", Decimal(4)),)), now=NOW)
     # By hand: 10 discs cost 25, so 4 are worth 10.
     rows = {row.place: (row.quantity, row.value) for row in stock_at(NOW)}
     assert rows == {
         "depot": (Decimal(6), Decimal(15)),
         "van-a-UNDER-WAY": (Decimal(4), Decimal(10)),
     }
-    ledger.post(Transfer("T-2", day(2), place.code, "van-a", (Line("disc-p400", Decimal(4)),)), now=NOW)
-    ledger.post(Close("C-1", day(3), "van-a", (Line("disc-p400", Decimal(1)),)), now=NOW)
+    ledger.post(Transfer("T-2", day(2), place.code, "van-a", (StockLine("disc-p400", Decimal(4)),)), now=NOW)
+    ledger.post(Close("C-1", day(3), "van-a", (StockLine("disc-p400", Decimal(1)),)), now=NOW)
     assert Holding.objects.get(place=place).quantity == 0
     assert Holding.objects.get(place=van()).quantity == 3
     assert list(stock_checks.stock_disagreements()) == []

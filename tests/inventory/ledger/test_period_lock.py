@@ -9,7 +9,7 @@ from inventory import documents as d
 from inventory import ledger
 from inventory.ledger import Refused, period_lock
 from inventory.models import CostAdjustment, Movement, PeriodChange
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 from tests.factories import (
     DISC,
     NOW,
@@ -32,7 +32,7 @@ pytestmark = pytest.mark.django_db
 
 @pytest.fixture(autouse=True)
 def _shop() -> None:
-    make_shop(Method.FIFO)
+    make_shop(CostFormula.FIFO)
 
 
 def post(*documents: d.Document) -> list[ledger.Posting]:

@@ -27,7 +27,7 @@ from inventory import ledger
 from inventory.ledger import period_lock
 from inventory.models import CostPolicy, CostPool, Holding, PeriodChange
 from inventory.perpetual_valuation import stored_values
-from inventory.valuation.cost_layers import Method, Pool
+from inventory.valuation.cost_layers import CostFormula, Pool
 from tests.factories import COMPOUND, DEPOT, DISC, NOW, OTHER_VAN, SUPPLIER, VAN, at, correction, make_shop
 from tests.inventory.naive_ledger import NaiveLedger, WouldConflict, WouldRefuse
 from tests.inventory.naive_movements import OUTSIDE, ZERO, Key
@@ -52,11 +52,11 @@ PARTS = st.one_of(st.integers(1, 9).map(Decimal), st.integers(1, 99_999).map(lam
 PAIRS = st.one_of(
     st.tuples(st.just(DISC), st.integers(1, 9).map(Decimal)), st.tuples(st.just(COMPOUND), PARTS)
 )
-LINES = st.lists(PAIRS.map(lambda pair: d.Line(*pair)), min_size=1, max_size=3).map(tuple)
-USED = st.lists(PAIRS.map(lambda pair: d.Line(*pair)), max_size=3).map(tuple)
+LINES = st.lists(PAIRS.map(lambda pair: d.StockLine(*pair)), min_size=1, max_size=3).map(tuple)
+USED = st.lists(PAIRS.map(lambda pair: d.StockLine(*pair)), max_size=3).map(tuple)
 COUNTED = st.lists(
     st.builds(
-        lambda place, pair, nothing: d.CountLine(place, pair[0], ZERO if nothing else pair[1]),
+        lambda place, pair, nothing: d.CountedLine(place, pair[0], ZERO if nothing else pair[1]),
         PLACES,
         PAIRS,
         st.booleans(),
@@ -151,7 +151,9 @@ class LedgerMachine(RuleBasedStateMachine):
         target: Any = self.naive.documents[name]
         lines = data.draw(st.lists(st.sampled_from(target.lines), min_size=1, max_size=2))
         share = data.draw(st.sampled_from([Decimal(1), Decimal(2)]))
-        returned = tuple(d.Line(line.consumable, line.quantity // share or line.quantity) for line in lines)
+        returned = tuple(
+            d.StockLine(line.consumable, line.quantity // share or line.quantity) for line in lines
+        )
         occurred_at = target.occurred_at + (at(1) - at(0)) * days_later
         self.post([d.Return(id_, occurred_at, place, *name, returned)])
 
@@ -225,7 +227,7 @@ class LedgerMachine(RuleBasedStateMachine):
         for consumable in CONSUMABLES:
             assert sum((q for (_, of), q in held.items() if of == consumable), ZERO) == 0
             pool = CostPool.objects.filter(consumable__code=consumable, state__isnull=False).first()
-            closing = Pool.from_json(pool.state) if pool and pool.state else Pool(Method.FIFO)
+            closing = Pool.from_json(pool.state) if pool and pool.state else Pool(CostFormula.FIFO)
             assert (closing.quantity, closing.value) == (worth[consumable].quantity, worth[consumable].value)
             in_stock = sum(
                 (q for (place, of), q in held.items() if of == consumable and place not in OUTSIDE), ZERO

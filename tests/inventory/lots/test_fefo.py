@@ -9,8 +9,16 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from inventory import ledger
-from inventory.documents import Kind
-from inventory.lots.fefo import REMEMBERED, UNKNOWN, Lot, Move, Quantities, Replay, first_to_expire
+from inventory.documents import DocumentKind
+from inventory.lots.fefo import (
+    REMEMBERED,
+    UNKNOWN,
+    LotBalance,
+    LotMovement,
+    LotReplay,
+    Quantities,
+    first_to_expire,
+)
 from inventory.models import REAL_KINDS, Consumable, Holding, LotCheckpoint, Movement, Place
 from inventory.models import Lot as StoredLot
 from inventory.reports import expiring_stock
@@ -31,28 +39,28 @@ from tests.inventory.small_shop import (
 from tests.thoroughness import examples
 
 DEPOT, VAN = 1, 2
-MARCH, APRIL, MAY = (Lot(month, date(2026, month, 1)) for month in (3, 4, 5))
-FOREVER = Lot(9, None)
+MARCH, APRIL, MAY = (LotBalance(month, date(2026, month, 1)) for month in (3, 4, 5))
+FOREVER = LotBalance(9, None)
 
 
-def moves(*steps: tuple[int, int | None, int | None, Lot | int | None]) -> list[Move]:
+def moves(*steps: tuple[int, int | None, int | None, LotBalance | int | None]) -> list[LotMovement]:
     """Return moves from (quantity, source, destination, lot or number of the move returned) steps."""
     return [
-        Move(
+        LotMovement(
             key,
             Decimal(quantity),
             source,
             destination,
-            extra if isinstance(extra, Lot) else None,
+            extra if isinstance(extra, LotBalance) else None,
             extra if isinstance(extra, int) else None,
         )
         for key, (quantity, source, destination, extra) in enumerate(steps, 1)
     ]
 
 
-def remaining_lots(drawn: list[Move]) -> dict[int, Quantities]:
+def remaining_lots(drawn: list[LotMovement]) -> dict[int, Quantities]:
     """Return what is left of each lot at each place after moves, given in the order they happened."""
-    replay = Replay()
+    replay = LotReplay()
     replay.expect(drawn)
     for move in drawn:
         replay.play(move)
@@ -111,7 +119,9 @@ def test_a_place_that_is_still_short_has_no_lots() -> None:
 
 
 def test_what_is_found_again_long_after_it_left_is_of_no_known_lot() -> None:
-    batches = [Lot(number, date(2026, 1, 1) + timedelta(number)) for number in range(1, REMEMBERED + 3)]
+    batches = [
+        LotBalance(number, date(2026, 1, 1) + timedelta(number)) for number in range(1, REMEMBERED + 3)
+    ]
     steps = [(1, None, DEPOT, batch) for batch in batches] + [(len(batches), DEPOT, None, None)]
     found = remaining_lots(moves(*steps, (len(batches), None, DEPOT, None)))
     assert found == {DEPOT: {UNKNOWN: Decimal(2)} | dict.fromkeys(batches[2:], Decimal(1))}
@@ -130,29 +140,29 @@ STEPS = st.lists(
 
 @given(STEPS)
 def test_lots_sum_to_the_holding_and_never_exceed_what_was_received(
-    steps: list[tuple[str, int, int, Lot]],
+    steps: list[tuple[str, int, int, LotBalance]],
 ) -> None:
-    drawn: list[Move] = []
+    drawn: list[LotMovement] = []
     uses: dict[int, Decimal] = {}
     holdings: dict[int, Decimal] = defaultdict(Decimal)
-    received: dict[Lot, Decimal] = defaultdict(Decimal)
+    received: dict[LotBalance, Decimal] = defaultdict(Decimal)
     for key, (what, number, place, lot) in enumerate(steps, 1):
         quantity = Decimal(number)
         if what == "deliver":
-            drawn.append(Move(key, quantity, None, place, lot))
+            drawn.append(LotMovement(key, quantity, None, place, lot))
             received[lot] += quantity
         elif what == "carry":
-            drawn.append(Move(key, quantity, place, DEPOT + VAN - place))
+            drawn.append(LotMovement(key, quantity, place, DEPOT + VAN - place))
             holdings[DEPOT + VAN - place] += quantity
         elif what == "use":
-            drawn.append(Move(key, quantity, place, None))
+            drawn.append(LotMovement(key, quantity, place, None))
             uses[key] = quantity
         elif what == "return" and uses:
             used, most = uses.popitem()
             quantity = min(quantity, most)
-            drawn.append(Move(key, quantity, None, place, returns=used))
+            drawn.append(LotMovement(key, quantity, None, place, returns=used))
         else:
-            drawn.append(Move(key, quantity, None, place))
+            drawn.append(LotMovement(key, quantity, None, place))
         holdings[place] += -quantity if what in ("carry", "use") else quantity
     left = remaining_lots(drawn)
     for place, holding in holdings.items():
@@ -228,19 +238,19 @@ def _remaining_by_all_movements(consumable: int) -> dict[int, Quantities]:
     standing = Movement.objects.filter(consumable=consumable, document__corrected_by__isnull=True)
     drawn = []
     for movement in (
-        standing.exclude(document__kind=Kind.CORRECTION)
+        standing.exclude(document__kind=DocumentKind.CORRECTION)
         .select_related("document")
         .order_by("occurred_at", "rank", "document__order", "line", "part")
     ):
         received = None
-        if movement.document.kind == Kind.RECEIPT:
+        if movement.document.kind == DocumentKind.RECEIPT:
             batch = batches.get((movement.document_id, movement.line))
-            received = Lot(batch.pk, batch.expires_on) if batch else UNKNOWN
+            received = LotBalance(batch.pk, batch.expires_on) if batch else UNKNOWN
         source, destination = (
             place if place in real else None for place in (movement.source_id, movement.destination_id)
         )
         drawn.append(
-            Move(movement.pk, movement.quantity, source, destination, received, movement.reverses_id)
+            LotMovement(movement.pk, movement.quantity, source, destination, received, movement.reverses_id)
         )
     return remaining_lots(drawn)
 
@@ -275,14 +285,14 @@ def test_a_reading_takes_only_the_movements_after_a_checkpoint(monkeypatch: pyte
     receive("R-1", 0, ("compound", "100", "10"))
     for number in range(1, 20):
         use(f"J-{number}", number, "depot", "compound", "1")
-    played: list[Move] = []
-    play_one = Replay.play
+    played: list[LotMovement] = []
+    play_one = LotReplay.play
 
-    def play_and_tell(replay: Replay, move: Move) -> None:
+    def play_and_tell(replay: LotReplay, move: LotMovement) -> None:
         played.append(move)
         play_one(replay, move)
 
-    monkeypatch.setattr(Replay, "play", play_and_tell)
+    monkeypatch.setattr(LotReplay, "play", play_and_tell)
     by = date(2026, 12, 31)
     expected = [ExpiringRow("depot", "compound", "R-1", Decimal(81), date(2026, 4, 1))]
     assert expiring(by) == expected

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 
 from inventory import ledger
 from inventory.db.fixed_point import from_scaled
-from inventory.documents import Close, Correction, Count, CountLine, Line, Return, Transfer
+from inventory.documents import Close, Correction, Count, CountedLine, Return, StockLine, Transfer
 from inventory.models import Consumable, Document, Movement, Place
 from inventory.reports.iso_weeks import BEFORE, Weeks, monday_of
 from inventory.reports.weekly_consumption import (
@@ -48,7 +48,7 @@ def use(
     consumable: str = DISC,
     recorded: datetime = NOW,
 ) -> None:
-    lines = (Line(consumable, Decimal(quantity)),)
+    lines = (StockLine(consumable, Decimal(quantity)),)
     ledger.post(Close(id_, moment, place, lines), now=recorded)
 
 
@@ -160,7 +160,7 @@ def test_only_what_was_recorded_by_then_counts() -> None:
 def test_a_return_counts_in_the_week_and_at_the_van_of_its_use() -> None:
     weeks = Weeks(MONDAY, 3, UTC)
     use("C-1", day(5), 4)
-    ledger.post(Return("B-1", day(13), "depot", "close", "C-1", (Line(DISC, Decimal(3)),)), now=NOW)
+    ledger.post(Return("B-1", day(13), "depot", "close", "C-1", (StockLine(DISC, Decimal(3)),)), now=NOW)
     assert found(weeks) == {0: 1}
     ledger.post(Correction("K-1", day(14), "return", "B-1", "wrong"), now=NOW)
     assert found(weeks) == {0: 4}
@@ -169,8 +169,8 @@ def test_a_return_counts_in_the_week_and_at_the_van_of_its_use() -> None:
 
 def test_transfers_counts_and_what_the_depot_uses_are_no_use_of_a_van() -> None:
     weeks = Weeks(MONDAY, 3, UTC)
-    ledger.post(Transfer("T-1", day(5), "depot", "van-a", (Line(DISC, Decimal(9)),)), now=NOW)
-    ledger.post(Count("N-1", day(6), (CountLine("van-a", DISC, Decimal(2)),)), now=NOW)
+    ledger.post(Transfer("T-1", day(5), "depot", "van-a", (StockLine(DISC, Decimal(9)),)), now=NOW)
+    ledger.post(Count("N-1", day(6), (CountedLine("van-a", DISC, Decimal(2)),)), now=NOW)
     use("C-1", day(6), 1, place="depot")
     assert weekly_use(weeks, NOW) == []
     assert used_consumables(weeks, NOW) == []
@@ -182,7 +182,7 @@ def test_a_week_is_bare_when_the_van_held_nothing_throughout() -> None:
     assert bare(weeks) is None
 
     def bring(id_: str, on: int) -> None:
-        ledger.post(Transfer(id_, day(on), "depot", "van-a", (Line(DISC, Decimal(2)),)), now=day(on))
+        ledger.post(Transfer(id_, day(on), "depot", "van-a", (StockLine(DISC, Decimal(2)),)), now=day(on))
 
     bring("T-1", 12)  # Tuesday of the second week
     use("C-1", day(13), 2, recorded=day(13))
@@ -197,7 +197,7 @@ def test_a_week_is_bare_when_the_van_held_nothing_throughout() -> None:
 
 def test_a_corrected_document_never_brought_anything() -> None:
     weeks = Weeks(MONDAY, 3, UTC)
-    ledger.post(Transfer("T-1", day(5), "depot", "van-a", (Line(DISC, Decimal(2)),)), now=NOW)
+    ledger.post(Transfer("T-1", day(5), "depot", "van-a", (StockLine(DISC, Decimal(2)),)), now=NOW)
     ledger.post(Correction("K-1", NOW, "transfer", "T-1", "it was van-b"), now=NOW)
     assert bare(weeks) == [True, True, True]
     use("C-1", day(12), 2)

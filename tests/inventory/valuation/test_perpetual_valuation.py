@@ -20,8 +20,8 @@ from inventory.models import (
     MovementValue,
 )
 from inventory.perpetual_valuation import stored_values
-from inventory.perpetual_valuation.stored_values import Opening, Result, Row, Valuer
-from inventory.valuation.cost_layers import Method, Pool
+from inventory.perpetual_valuation.stored_values import Opening, ValuationResult, ValuedMovement, Valuer
+from inventory.valuation.cost_layers import CostFormula, Pool
 from tests.factories import (
     COMPOUND,
     DISC,
@@ -45,7 +45,7 @@ pytestmark = pytest.mark.django_db
 
 @pytest.fixture(autouse=True)
 def _shop() -> None:
-    make_shop(Method.FIFO)
+    make_shop(CostFormula.FIFO)
 
 
 def post(*documents: d.Document) -> None:
@@ -95,7 +95,7 @@ def test_a_rebuild_repairs_what_was_tampered_with_and_names_the_documents() -> N
     value = MovementValue.objects.get(movement__document__client_id="J-3")
     MovementValue.objects.filter(pk=value.pk).update(value=Decimal("0.0001"))
     CostAdjustment.objects.update(actual=Decimal(99))
-    CostPool.objects.update(state=Pool(Method.FIFO).to_json())
+    CostPool.objects.update(state=Pool(CostFormula.FIFO).to_json())
     assert stored_values.rebuild() == {Document.objects.get(client_id="J-3").pk}
     assert stored() == before
 
@@ -157,7 +157,7 @@ def test_documents_of_one_moment_are_valued_in_the_order_of_their_ids() -> None:
 
 
 def test_a_change_of_formula_takes_effect_from_its_moment_on() -> None:
-    CostPolicy.objects.create(method=Method.MOVING_AVERAGE, effective_from=at(2))
+    CostPolicy.objects.create(method=CostFormula.MOVING_AVERAGE, effective_from=at(2))
     post(
         receipt("R-1", 0, (DISC, 2, 2)),
         receipt("R-2", 0.5, (DISC, 2, 6)),
@@ -180,7 +180,7 @@ def test_checkpoints_let_a_slightly_late_use_read_little(monkeypatch: pytest.Mon
     read: list[int] = []
     run = stored_values.Valuer.run
 
-    def counting_run(valuer: Valuer, rows: list[Row], opening: Opening) -> Result:
+    def counting_run(valuer: Valuer, rows: list[ValuedMovement], opening: Opening) -> ValuationResult:
         read.append(len(rows))
         return run(valuer, rows, opening)
 

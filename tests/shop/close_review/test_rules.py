@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from shop.close_review.rules import (
     LEAST_HISTORY,
     Check,
-    Finding,
-    History,
-    JobClose,
-    StandardUse,
+    CloseUnderReview,
+    PastCloses,
+    RaisedQuestion,
+    StandardAmount,
     UsedConsumable,
     check_close,
 )
@@ -25,26 +25,26 @@ DISC = UsedConsumable("P240", "Disc P240", "counted", "each", "P240", D(10), D(3
 COMPOUND = UsedConsumable("COMP", "Polishing compound", "measured", "ml", "", None, D(30), D(0), D(0))
 PAD = UsedConsumable("PAD", "Backing pad", "worn", "each", "", D(600), D(0), D(50), D(0))
 STANDARD = (
-    StandardUse("P240", "Disc P240", D(3), finishing=False),
-    StandardUse("COMP", "Polishing compound", D(30), finishing=True),
+    StandardAmount("P240", "Disc P240", D(3), finishing=False),
+    StandardAmount("COMP", "Polishing compound", D(30), finishing=True),
 )
 
 
-def close_with(*used: UsedConsumable, outcome: str = "removed", labour: int = 90) -> JobClose:
-    return JobClose(outcome, D(labour), NOW, used)
+def close_with(*used: UsedConsumable, outcome: str = "removed", labour: int = 90) -> CloseUnderReview:
+    return CloseUnderReview(outcome, D(labour), NOW, used)
 
 
-def asked(close: JobClose, *histories: History) -> list[tuple[str, str]]:
+def asked(close: CloseUnderReview, *histories: PastCloses) -> list[tuple[str, str]]:
     return [(f.code, f.consumable) for f in check_close(close, STANDARD, histories, now=NOW)]
 
 
-def only(close: JobClose, *histories: History) -> Finding:
+def only(close: CloseUnderReview, *histories: PastCloses) -> RaisedQuestion:
     (finding,) = check_close(close, STANDARD, histories, now=NOW)
     return finding
 
 
-def uses(code: str, *quantities: float) -> History:
-    return History(code, tuple(D(str(quantity)) for quantity in quantities))
+def uses(code: str, *quantities: float) -> PastCloses:
+    return PastCloses(code, tuple(D(str(quantity)) for quantity in quantities))
 
 
 def test_an_ordinary_close_raises_no_question() -> None:
@@ -103,7 +103,7 @@ def test_an_unfinished_job_needs_no_finishing(outcome: str) -> None:
 
 
 def test_a_finishing_pad_counts_by_its_minutes() -> None:
-    standard = (StandardUse("PAD", "Backing pad", D(0), finishing=True),)
+    standard = (StandardAmount("PAD", "Backing pad", D(0), finishing=True),)
     assert check_close(close_with(DISC, PAD), standard, now=NOW) == ()
     unused = close_with(DISC, replace(PAD, minutes=D(0)))
     assert [f.code for f in check_close(unused, standard, now=NOW)] == [Check.FINISHING_MISSING]
@@ -211,7 +211,7 @@ any_used = st.builds(
     spoilt=quantities,
 )
 any_close = st.builds(
-    JobClose,
+    CloseUnderReview,
     outcome=st.sampled_from(["removed", "reduced", "not removable", "abandoned"]),
     labour_minutes=quantities,
     closed_at=st.datetimes(datetime(2020, 1, 1), datetime(2030, 1, 1), timezones=st.just(UTC)),  # noqa: DTZ001
@@ -219,7 +219,7 @@ any_close = st.builds(
 )
 any_history = st.lists(
     st.builds(
-        History,
+        PastCloses,
         code=st.sampled_from(["P240", "COMP"]),
         quantities=st.lists(quantities, max_size=12).map(tuple),
     ),
@@ -228,7 +228,9 @@ any_history = st.lists(
 
 
 @given(any_close, any_history)
-def test_any_close_gets_questions_and_never_an_error(close: JobClose, histories: list[History]) -> None:
+def test_any_close_gets_questions_and_never_an_error(
+    close: CloseUnderReview, histories: list[PastCloses]
+) -> None:
     findings = check_close(close, STANDARD, histories, now=NOW)
     for finding in findings:
         assert "?" in finding.message
@@ -239,7 +241,7 @@ def test_any_close_gets_questions_and_never_an_error(close: JobClose, histories:
 
 @given(any_close, any_history, st.integers(1, 5))
 def test_more_discs_never_raise_the_question_of_too_few(
-    close: JobClose, histories: list[History], more: int
+    close: CloseUnderReview, histories: list[PastCloses], more: int
 ) -> None:
     about_discs = {Check.MINUTES_EXCEED_DISCS, Check.MINUTES_WITHOUT_DISCS}
     fuller = replace(close, used=tuple(replace(use, quantity=use.quantity + more) for use in close.used))
@@ -251,7 +253,7 @@ def test_more_discs_never_raise_the_question_of_too_few(
 
 
 @given(any_close, any_history)
-def test_the_order_of_past_uses_does_not_matter(close: JobClose, histories: list[History]) -> None:
+def test_the_order_of_past_uses_does_not_matter(close: CloseUnderReview, histories: list[PastCloses]) -> None:
     backwards = [replace(history, quantities=history.quantities[::-1]) for history in histories]
     assert check_close(close, STANDARD, backwards, now=NOW) == check_close(
         close, STANDARD, histories, now=NOW

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from inventory.models import CostPolicy, Holding, MovementValue
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 from shop.models import JobCost, JobUse
 from tests.shop.csv_import import Imports
 
@@ -141,7 +141,7 @@ def test_moving_average_agrees_to_the_last_digit(
 
 
 def test_first_in_first_out_agrees(lines: pd.DataFrame, deliveries: pd.DataFrame, imports: Imports) -> None:
-    CostPolicy.objects.create(method=Method.FIFO)
+    CostPolicy.objects.create(method=CostFormula.FIFO)
     booked = run_through_books(lines, deliveries, imports)
     expected = first_in_first_out(lines, deliveries)
     differences = booked.astype(float).sort_index() - expected.sort_index()

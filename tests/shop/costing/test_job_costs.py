@@ -10,13 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from inventory import ledger
-from inventory.documents import Correction, Line, Receipt, ReceiptLine, Return
+from inventory.documents import Correction, Receipt, ReceiptLine, Return, StockLine
 from inventory.integrity import value_reconciliation
 from inventory.integrity.stock_checks import stock_disagreements
 from inventory.ledger import cost_formula_change
 from inventory.ledger.period_lock import change_lock, open_from
 from inventory.models import Books, MovementValue
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 from shop.costing import rates
 from shop.costing.absorption import overhead_absorption, wear_absorption
 from shop.costing.formulas import AMOUNTS, Absorption
@@ -120,7 +120,7 @@ def test_another_cost_method_reaches_the_jobs() -> None:
     receive("R-2", "2026-03-02", (DISC, "10", "40"))
     close("J-1", DAY, used(DISC, "4"))
     assert cost_of("J-1").materials == 12
-    cost_formula_change.change_method(Method.FIFO)
+    cost_formula_change.change_method(CostFormula.FIFO)
     assert cost_of("J-1").materials == 8
     assert_costs_follow_facts()
 
@@ -456,7 +456,9 @@ class RandomShop:
     def _return(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:
         of = [document for document in self.posted if document[0] in ("close", "use")]
         if of and lines:
-            back = Return(id_, NOW, "DEPOT", *of[choice % len(of)], (Line(lines[0].consumable, Decimal(1)),))
+            back = Return(
+                id_, NOW, "DEPOT", *of[choice % len(of)], (StockLine(lines[0].consumable, Decimal(1)),)
+            )
             self._unless_refused(back, "return", id_)
 
     def _correct(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:
@@ -490,9 +492,9 @@ class RandomShop:
 
 
 @settings(max_examples=examples(25))
-@given(ACTIONS, st.sampled_from(Method))
+@given(ACTIONS, st.sampled_from(CostFormula))
 def test_whatever_happens_costs_follow_the_facts_and_every_cent_is_accounted_for(
-    actions: list[tuple[str, datetime, list[Any], int]], method: Method
+    actions: list[tuple[str, datetime, list[Any], int]], method: CostFormula
 ) -> None:
     with undone_afterwards():
         cost_formula_change.change_method(method)

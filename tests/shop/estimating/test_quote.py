@@ -10,8 +10,8 @@ from django.test.utils import CaptureQueriesContext
 
 from inventory.models import Consumable
 from shop.estimating.prediction_intervals import LATEST_JOBS, Asked, Range
-from shop.estimating.quote import Quote, Terms, quote
-from shop.estimating.quote_warnings import Reason, Seen
+from shop.estimating.quote import Quote, QuoteTerms, quote
+from shop.estimating.quote_warnings import DamageSeen, Reason
 from shop.estimating.reference_jobs import latest_jobs
 from shop.jobs.close_job import close_many
 from shop.models import DamageType, GlassType, JobType, LabourRate, OverheadRate, StandardUse
@@ -33,7 +33,7 @@ from tests.shop.world import (
 
 pytestmark = pytest.mark.django_db
 TODAY = date(2026, 12, 1)
-TERMS = Terms(Decimal(25), 2, lambda amount: f"{amount:.2f}", lambda length: f"{length} mm")
+TERMS = QuoteTerms(Decimal(25), 2, lambda amount: f"{amount:.2f}", lambda length: f"{length} mm")
 SCRATCH = Asked("scratch", "polish", "tempered")
 
 
@@ -61,7 +61,7 @@ def work(count: int, *uses: Any, first: int = 0, **changes: Any) -> None:
     )
 
 
-def estimate(asked: Asked = SCRATCH, seen: Seen = Seen(), price: Decimal | None = None) -> Quote:  # noqa: B008
+def estimate(asked: Asked = SCRATCH, seen: DamageSeen = DamageSeen(), price: Decimal | None = None) -> Quote:  # noqa: B008
     """Return what is estimated today."""
     return quote(asked, seen, price, TERMS, TODAY)
 
@@ -183,7 +183,7 @@ def test_a_few_that_came_to_nothing_are_told_but_no_doubt() -> None:
 def test_what_was_seen_of_the_damage_makes_a_repair_doubtful() -> None:
     work(20)
     asked = Asked("scratch", "polish", "tempered", catches_fingernail=True)
-    found = estimate(asked, Seen(in_primary_view=True, existing_damage="A chip at the lower edge"))
+    found = estimate(asked, DamageSeen(in_primary_view=True, existing_damage="A chip at the lower edge"))
     assert reasons(found) == [Reason.DEEP, Reason.PRIMARY_VIEW, Reason.DAMAGED_BEFORE]
     words = " ".join(doubt.words for doubt in found.doubts)
     assert "licensed practice decide" in words

@@ -4,9 +4,9 @@ from io import BytesIO
 
 from pypdf import PdfReader
 
-from shop.exports.pdf import Column, Listing, report
+from shop.exports.pdf import Listing, PdfColumn, report
 
-COLUMNS = (Column("Consumable", 3), Column("Quantity", 1, number=True))
+COLUMNS = (PdfColumn("Consumable", 3), PdfColumn("Quantity", 1, number=True))
 
 
 def text_of(pdf: bytes) -> str:

@@ -11,7 +11,7 @@ from django.core.management import call_command
 from django.db import transaction
 
 from inventory.models import CostPolicy
-from inventory.valuation.cost_layers import Method
+from inventory.valuation.cost_layers import CostFormula
 from shop.models import JobCost, LabourRate, OverheadRate, WaitingUse
 from tests.shop.csv_import import Imports, books
 
@@ -91,8 +91,8 @@ def test_every_order_of_files_gives_the_same_books_and_exports(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     # Both cost formulas in one run: the shop changes from one to the other in the middle.
-    CostPolicy.objects.create(method=Method.MOVING_AVERAGE)
-    CostPolicy.objects.create(method=Method.FIFO, effective_from=datetime(2026, 3, 11, tzinfo=UTC))
+    CostPolicy.objects.create(method=CostFormula.MOVING_AVERAGE)
+    CostPolicy.objects.create(method=CostFormula.FIFO, effective_from=datetime(2026, 3, 11, tzinfo=UTC))
     LabourRate.objects.create(per_hour=Decimal(45))
     OverheadRate.objects.create(
         monthly_overhead=Decimal(3000), capacity_minutes=Decimal(9000), vehicle_per_minute=Decimal(1)

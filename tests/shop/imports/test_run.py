@@ -8,7 +8,7 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.utils import timezone
 
-from inventory.documents import Correction, Kind
+from inventory.documents import Correction, DocumentKind
 from inventory.models import Books, Consumable, Document, Holding, Movement, Place, PlaceKind, Supplier
 from shop.jobs import returns_and_corrections
 from shop.models import DamageType, GlassType, Job, JobUse, Technician, Van
@@ -388,7 +388,7 @@ def test_uses_of_a_consumable_not_yet_logged_are_added_to_a_job(imports: Imports
     imports("uses", "J1,D-P240,3,25")
     assert "1 new, 1 already there" in imports("uses", "J1,D-P240,3,25", "J1,PAD,1,40")
     assert "1 new, 2 already there" in imports("uses", "J1,D-P240,3,25", "J1,PAD,1,40", "J1,COMPOUND,5,")
-    ids = Document.objects.filter(kind=Kind.USE).order_by("pk").values_list("client_id", flat=True)
+    ids = Document.objects.filter(kind=DocumentKind.USE).order_by("pk").values_list("client_id", flat=True)
     assert list(ids) == ["J1", "J1#2", "J1#3"]
 
 

@@ -3,7 +3,7 @@
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 
-from shop.jobs.close_data import Close, JobUses, UsedLine, close_content, uses_content
+from shop.jobs.close_data import JobClose, JobUses, UsedLine, close_content, uses_content
 
 LINES = (UsedLine("D-P240", Decimal("2.0"), Decimal("1E+1"), Decimal(1), "größer"),)
 LINES_TEXT = (
@@ -12,7 +12,7 @@ LINES_TEXT = (
 
 
 def test_the_text_of_a_close_is_the_one_that_is_stored_already() -> None:
-    close = Close(
+    close = JobClose(
         id="close-1",
         job="J-1",
         van="VAN-1",

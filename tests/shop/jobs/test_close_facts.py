@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.ledger import Conflict, Refused
 from inventory.models import Document, RefusedDocument
 from shop.api.serializers import CloseSerializer, read_document
 from shop.integrity import job_checks
 from shop.jobs.bookings import save_booked
-from shop.jobs.close_data import CLEARED, Close, close_content
+from shop.jobs.close_data import CLEARED, JobClose, close_content
 from shop.jobs.close_job import close_job, close_many
 from shop.models import Booking, DamageType, GlassType, Job, JobType, Technician, Van
 from tests.inventory.small_shop import undone_afterwards
@@ -116,7 +116,7 @@ def test_what_is_cleared_cannot_have_a_value_too() -> None:
 def test_a_close_that_clears_nothing_reads_as_it_always_did() -> None:
     said = json.loads(close_content(closing_of("J-1", DAY)))
     assert "cleared" not in said
-    assert set(said) == set(Close.__dataclass_fields__) - {"id", "kind", "cleared"}
+    assert set(said) == set(JobClose.__dataclass_fields__) - {"id", "kind", "cleared"}
     cleared = closing_of("J-1", DAY, cleared=("note", "length_mm"))
     assert json.loads(close_content(cleared)) == {**said, "cleared": ["length_mm", "note"]}
     assert close_content(cleared) == close_content(replace(cleared, cleared=("length_mm", "note")))
@@ -139,7 +139,7 @@ def test_a_close_that_cleared_and_one_that_says_something_else_are_a_conflict() 
     for other in ({"note": "rain"}, {"cleared": ("length_mm",)}, {}):
         with pytest.raises(Conflict):
             close("J-1", DAY, **other)
-    assert Document.objects.filter(kind=Kind.CLOSE).count() == 2
+    assert Document.objects.filter(kind=DocumentKind.CLOSE).count() == 2
 
 
 # Taken back

@@ -9,7 +9,7 @@ import pytest
 from inventory.ledger import Conflict, Refused
 from inventory.models import Consumable, Document, Holding, Movement, RefusedDocument
 from shop.jobs.additional_usage import add_uses_many
-from shop.jobs.close_data import Close, JobUses, close_content
+from shop.jobs.close_data import JobClose, JobUses, close_content
 from shop.jobs.close_job import Closed, close_job, close_many
 from shop.models import Finding, Job, JobCost, JobStatus, JobType, JobUse, StandardUse
 from shop.profitability.margins import margin_report
@@ -690,7 +690,10 @@ def test_content_says_everything_but_the_id() -> None:
         {"note": "x"},
         {"cleared": ("note",)},
     ]
-    assert {name for change in changes for name in change} == set(Close.__dataclass_fields__) - {"id", "kind"}
+    assert {name for change in changes for name in change} == set(JobClose.__dataclass_fields__) - {
+        "id",
+        "kind",
+    }
     contents = {close_content(replace(one, **change)) for change in changes}  # type: ignore[arg-type]
     assert len(contents | {close_content(one)}) == len(changes) + 1
 

@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import pytest
 
-from inventory.documents import Correction, Count, CountLine, Line, Return, Transfer
+from inventory.documents import Correction, Count, CountedLine, Return, StockLine, Transfer
 from inventory.ledger import Conflict, Posting, Refused
 from inventory.models import Document, Holding, RefusedDocument
 from shop.costing.formulas import AMOUNTS
@@ -188,8 +188,8 @@ def test_documents_that_concern_no_job_go_to_the_ledger_as_they_are() -> None:
     def posted(document: Transfer | Count) -> Posting:
         return returns_and_corrections.post(document, now=NOW)
 
-    assert posted(Transfer("T-1", at(DAY), "DEPOT", "VAN-1", (Line(DISC, Decimal(4)),))).created
-    assert posted(Count("C-1", at("2026-03-11"), (CountLine("VAN-1", DISC, Decimal(3)),))).created
+    assert posted(Transfer("T-1", at(DAY), "DEPOT", "VAN-1", (StockLine(DISC, Decimal(4)),))).created
+    assert posted(Count("C-1", at("2026-03-11"), (CountedLine("VAN-1", DISC, Decimal(3)),))).created
     correct("K-1", "count", "C-1")
     correct("K-2", "receipt", "R-1")
     assert held(DISC, "VAN-1") == 4
@@ -200,14 +200,14 @@ def test_documents_that_concern_no_job_go_to_the_ledger_as_they_are() -> None:
 @pytest.mark.parametrize(
     "document",
     [
-        Return("B-1", at(DAY), "DEPOT", "close", "no\0where", (Line(DISC, Decimal(1)),)),
-        Return("B-1", at(DAY), "DEPOT", "close", "nowhere", (Line(DISC, Decimal(1)),)),
-        Return("B-1", at(DAY), "no-depot", "close", "close-J-1", (Line(DISC, Decimal(1)),)),
-        Return("B-1", at(DAY), "DEPOT", "close", "close-J-1", (Line("no-disc", Decimal(1)),)),
-        Return("B-1", at("2026-03-09"), "DEPOT", "close", "close-J-1", (Line(DISC, Decimal(1)),)),
-        Return("B-1", at(DAY), "DEPOT", "close", "close-J-1", (Line(DISC, Decimal("NaN")),)),
+        Return("B-1", at(DAY), "DEPOT", "close", "no\0where", (StockLine(DISC, Decimal(1)),)),
+        Return("B-1", at(DAY), "DEPOT", "close", "nowhere", (StockLine(DISC, Decimal(1)),)),
+        Return("B-1", at(DAY), "no-depot", "close", "close-J-1", (StockLine(DISC, Decimal(1)),)),
+        Return("B-1", at(DAY), "DEPOT", "close", "close-J-1", (StockLine("no-disc", Decimal(1)),)),
+        Return("B-1", at("2026-03-09"), "DEPOT", "close", "close-J-1", (StockLine(DISC, Decimal(1)),)),
+        Return("B-1", at(DAY), "DEPOT", "close", "close-J-1", (StockLine(DISC, Decimal("NaN")),)),
         Return("B-1", at(DAY), "DEPOT", "close", "close-J-1", ()),
-        Return("B-1", at(DAY), "DEPOT", "receipt", "R-1", (Line(DISC, Decimal(1)),)),
+        Return("B-1", at(DAY), "DEPOT", "receipt", "R-1", (StockLine(DISC, Decimal(1)),)),
         Correction("K-1", NOW, "close", "nowhere", "why"),
         Correction("K-1", NOW, "clo\0se", "close-J-1", "why"),
         Correction("K-1", NOW, "close", "close-J-1", " "),

@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from inventory.ledger.period_lock import change_lock
 from shop.models import Person
-from shop.people.audit_log import Place, Wanted, acts, kinds
+from shop.people.audit_log import TrailPosition, Wanted, acts, kinds
 from tests.inventory.small_shop import day
 from tests.shop.api.served_shop import BODIES, close_body, open_served_shop, put, signed_in
 
@@ -75,11 +75,11 @@ def signed(count: int) -> None:
 def test_paging_shows_each_act_once_in_order_though_moments_are_the_same() -> None:
     signed(20)
     seen = []
-    after: Place | None = None
+    after: TrailPosition | None = None
     wanted = Wanted(who="sue")
     while found := acts(wanted, after, 7):
         seen += found
-        after = Place.read(str(found[-1].place))
+        after = TrailPosition.read(str(found[-1].place))
     assert len(seen) == len({(act.kind, act.place.pk) for act in seen}) == 40
     assert [act.at for act in seen] == sorted((act.at for act in seen), reverse=True)
 

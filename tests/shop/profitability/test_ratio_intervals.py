@@ -11,7 +11,7 @@ from statsmodels.stats.meta_analysis import combine_effects
 
 from shop.profitability.ratio_intervals import (
     MOST_JOBS_RESAMPLED,
-    Method,
+    IntervalMethod,
     RatioSums,
     bootstrap_margin_ratio,
     delta_margin_ratio,
@@ -59,7 +59,7 @@ def test_without_an_interval_the_note_says_why(
         delta_margin_ratio(ratio_sums(margins, revenues)),
     ):
         assert found.ratio == (None if ratio is None else pytest.approx(ratio))
-        assert (found.low, found.high, found.method, found.note) == (None, None, Method.NONE, note)
+        assert (found.low, found.high, found.method, found.note) == (None, None, IntervalMethod.NONE, note)
 
 
 def test_mostly_abandoned_jobs_have_no_interval() -> None:
@@ -74,8 +74,8 @@ def test_few_jobs_are_labelled_and_many_are_not() -> None:
 
 
 def test_the_size_of_the_group_chooses_the_method() -> None:
-    assert margin_ratio(*invented_jobs(MOST_JOBS_RESAMPLED)).method is Method.BOOTSTRAP
-    assert margin_ratio(*invented_jobs(MOST_JOBS_RESAMPLED + 1)).method is Method.DELTA
+    assert margin_ratio(*invented_jobs(MOST_JOBS_RESAMPLED)).method is IntervalMethod.BOOTSTRAP
+    assert margin_ratio(*invented_jobs(MOST_JOBS_RESAMPLED + 1)).method is IntervalMethod.DELTA
 
 
 @pytest.mark.parametrize("level", [0.8, 0.95])

@@ -6,16 +6,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shop.profitability.target_pricing import Kind, Verdict, mend
+from shop.profitability.target_pricing import JobKind, Verdict, mend
 
 CENT = Decimal("0.01")
 MONEY = st.decimals(0, 100_000, places=4)
 
 
-def kind(jobs: int = 20, low: float | None = None, high: float | None = None, **sums: str) -> Kind:
+def kind(jobs: int = 20, low: float | None = None, high: float | None = None, **sums: str) -> JobKind:
     """Return 20 jobs that earned 1,000 and cost 500 in consumption and 600 otherwise, unless told."""
     amounts = {"revenue": "1000", "consumption": "500", "other_costs": "600", **sums}
-    return Kind(jobs, low=low, high=high, **{name: Decimal(amount) for name, amount in amounts.items()})
+    return JobKind(jobs, low=low, high=high, **{name: Decimal(amount) for name, amount in amounts.items()})
 
 
 def test_by_hand() -> None:
@@ -82,12 +82,12 @@ def test_a_target_that_is_no_share_is_refused(target: str) -> None:
         mend(kind(), Decimal(target), CENT)
 
 
-KINDS = st.builds(Kind, st.integers(1, 500), MONEY, MONEY, MONEY)
+KINDS = st.builds(JobKind, st.integers(1, 500), MONEY, MONEY, MONEY)
 
 
 @given(KINDS, st.integers(0, 99), st.sampled_from(["1", "0.01", "0.001"]))
 def test_at_the_price_it_names_a_kind_reaches_the_target_and_a_minor_unit_less_would_not(
-    of: Kind, target: int, unit: str
+    of: JobKind, target: int, unit: str
 ) -> None:
     minor = Decimal(unit)
     found = mend(of, Decimal(target), minor)
@@ -102,7 +102,7 @@ def test_at_the_price_it_names_a_kind_reaches_the_target_and_a_minor_unit_less_w
 def test_after_the_saving_it_names_the_target_is_reached(
     revenue: Decimal, consumption: Decimal, other: Decimal, target: int
 ) -> None:
-    found = mend(Kind(3, revenue, consumption, other), Decimal(target), CENT)
+    found = mend(JobKind(3, revenue, consumption, other), Decimal(target), CENT)
     allowed = (1 - Decimal(target) / 100) * revenue
     for cut, saved, rest in (
         (found.consumption_cut, consumption, other),

@@ -13,7 +13,7 @@ from inventory.documents import Correction
 from inventory.models import Place, PlaceKind
 from inventory.reports.iso_weeks import Weeks
 from shop.jobs import returns_and_corrections
-from shop.jobs.close_data import Close
+from shop.jobs.close_data import JobClose
 from shop.jobs.close_job import close_job
 from shop.models import DamageType, GlassType, Job, JobType, Van
 from shop.workload.job_counts import first_job, jobs_booked, jobs_done, van_places
@@ -34,7 +34,7 @@ def close(
     job: str, moment: datetime, *, van: str = "van-a", recorded: datetime = NOW, id_: str | None = None
 ) -> None:
     close_job(
-        Close(
+        JobClose(
             id=id_ or job,
             job=job,
             van=van,

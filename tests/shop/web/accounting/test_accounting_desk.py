@@ -74,9 +74,12 @@ def shop(db: None) -> None:
     close("J-1", "2026-03-02", used(DISC, "3", "20"), used(PAD, "1", "25"), used(COMPOUND, "41"))
     close("J-2", "2026-03-05", used(FINE_DISC, "4", "30"), technician="bo", damage_type="scuff")
     give_back("B-1", "2026-03-06", ("close", "close-J-1"), (DISC, "1"))
-    lines = (documents.Line(COMPOUND, Decimal(100)),)
+    lines = (documents.StockLine(COMPOUND, Decimal(100)),)
     ledger.post(documents.Scrap("S-1", at("2026-03-08"), "DEPOT", "dried out", lines), now=NOW)
-    found = (documents.CountLine("DEPOT", DISC, Decimal(30)), documents.CountLine("VAN-1", DISC, Decimal(2)))
+    found = (
+        documents.CountedLine("DEPOT", DISC, Decimal(30)),
+        documents.CountedLine("VAN-1", DISC, Decimal(2)),
+    )
     ledger.post(documents.Count("N-1", at("2026-03-10"), found), now=NOW)
     receive("R-2", "2026-03-20", (FINE_DISC, "3", "10"), (DISC, "10", "44"))
     close("J-3", "2026-03-25", used(DISC, "2"))

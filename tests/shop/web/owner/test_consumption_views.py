@@ -48,7 +48,7 @@ def shop(db: None) -> None:
 
 
 def count(id_: str, moment: str, *found: tuple[str, str], place: str = "VAN-1") -> None:
-    lines = tuple(documents.CountLine(place, code, Decimal(quantity)) for code, quantity in found)
+    lines = tuple(documents.CountedLine(place, code, Decimal(quantity)) for code, quantity in found)
     ledger.post(documents.Count(id_, at(moment), lines), now=NOW)
 
 

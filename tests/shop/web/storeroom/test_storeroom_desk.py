@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from PIL import Image
 from pypdf import PdfReader
 
-from inventory.documents import Kind
+from inventory.documents import DocumentKind
 from inventory.models import (
     Consumable,
     ConsumableKind,
@@ -181,7 +181,7 @@ class TestEntering:
             answer = client.post("/store/receive/", self.receipt())
             assert answer.status_code == 302, answer.content.decode()
         assert held("depot") == 150
-        document = stored(Kind.RECEIPT)
+        document = stored(DocumentKind.RECEIPT)
         assert document is not None
         assert document.recorded_by == "sue"
         movement = document.movements.get()
@@ -209,9 +209,9 @@ class TestEntering:
         answer = client.post("/store/receive/", odd)
         assert answer.status_code == 200
         assert "is usual" in answer.content.decode()
-        assert stored(Kind.RECEIPT) is None
+        assert stored(DocumentKind.RECEIPT) is None
         assert client.post("/store/receive/", odd | {"sure": "yes"}).status_code == 302
-        assert stored(Kind.RECEIPT) is not None
+        assert stored(DocumentKind.RECEIPT) is not None
 
     @pytest.mark.parametrize(
         ("change", "said"),
@@ -245,14 +245,14 @@ class TestEntering:
         answer = signed_in("sue").post("/store/receive/", self.receipt() | change)
         assert answer.status_code == 400
         assert said in answer.content.decode()
-        assert stored(Kind.RECEIPT) is None
+        assert stored(DocumentKind.RECEIPT) is None
 
     def test_more_lines_keep_what_was_entered(self) -> None:
         data = self.receipt() | {"more": "yes"}
         text = signed_in("sue").post("/store/receive/", data).content.decode()
         assert 'value="2 box"' in text
         assert 'name="line-7-quantity"' in text
-        assert stored(Kind.RECEIPT) is None
+        assert stored(DocumentKind.RECEIPT) is None
 
     def test_a_move_changes_two_places_and_no_value(self) -> None:
         data = entry_data(
