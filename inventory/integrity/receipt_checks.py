@@ -57,10 +57,10 @@ def stored_lots(chunk: Collection[Document]) -> dict[int, dict[int, Batch]]:
     """Return the lots of documents by line."""
     lots: dict[int, dict[int, Batch]] = defaultdict(dict)
     rows = Lot.objects.filter(document__in=chunk).order_by("line")
-    for document, line, *batch in rows.values_list(
+    for document, line, consumable, code, expires_on, days in rows.values_list(
         "document_id", "line", "consumable__code", "code", "expires_on", "shelf_life_days"
     ):
-        lots[document][line] = Batch(*batch)
+        lots[document][line] = Batch(consumable, code, expires_on, days)
     return lots
 
 

@@ -63,4 +63,4 @@ class RowForm(FormOfRow):
     """
 
     def __init__(self, *args: Any, instance: Any = None, **kwargs: Any) -> None:
-        super().__init__(*args, instance=copy(instance), **kwargs)
+        super().__init__(*args, instance=copy(instance), **kwargs)  # type: ignore[misc] # positional ones are the data

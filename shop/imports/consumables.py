@@ -100,7 +100,7 @@ class ConsumableImporter:
             named = {"code": code, "name": facts.name, "stock_unit": facts.stock_unit}
             for column, value in named.items():
                 if found := name_problem(value, LONGEST_NAME):
-                    self.context.faults.append(Fault(line, column, value, found))
+                    self.context.faults.add(Fault(line, column, value, found))
 
     def write(self) -> ImportSummary:
         """Add the consumables that are new."""

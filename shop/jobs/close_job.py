@@ -5,7 +5,7 @@ first result, one that says something else is refused and kept. A job that was n
 close. What looks wrong is asked about, never refused.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -52,10 +52,11 @@ from shop.models import (
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """The answer to a close: the job, and how its document posted."""
+    """The answer to a close: the job, how its document posted, and what this asked about it."""
 
     job: str
     posting: Posting
+    findings: tuple[str, ...] = ()
 
 
 def close_job(close: JobClose, *, by: str = "", now: datetime | None = None) -> Closed:
@@ -161,7 +162,13 @@ def _close_all(
     found += raise_questions.of_documents(jobs, None if more else rows, now, alone=alone)
     found += raise_questions.of_days(jobs, now, alone=alone)
     Finding.objects.bulk_create(found, batch_size=BATCH)
-    return [Closed(close.job, posting) for close, posting in zip(batch, postings, strict=True)]
+    asked: dict[int, list[str]] = defaultdict(list)
+    for finding in found:
+        asked[finding.document_id].append(finding.message)
+    return [
+        Closed(close.job, posting, tuple(asked[posting.document_id]))
+        for close, posting in zip(batch, postings, strict=True)
+    ]
 
 
 def _circles(batch: list[JobClose], names: _Names) -> list[tuple[JobClose, Problem]]:

@@ -43,8 +43,7 @@ def regular_work_from(known_at: datetime) -> date | None:
     start = monday_of(in_shop_zone(first, shop).date())
     ahead = (in_shop_zone(known_at, shop).date() - start) // A_WEEK + 1
     weeks = Weeks(start, max(ahead, 0), shop.zone)
-    done = jobs_done(weeks, known_at)
-    week = opening({week for jobs in done.values() for week, number in jobs.items() if number > 0})
+    week = opening({week for _, week, jobs in jobs_done(weeks, known_at) if jobs > 0})
     return None if week is None else start + week * A_WEEK
 
 

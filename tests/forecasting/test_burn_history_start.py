@@ -1,14 +1,16 @@
 """One job with a wrong date changes no forecast but its own van's, and that by no more than its week."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from forecasting.burn.censoring import observed_weeks
 from forecasting.burn.inputs import known_weeks
 from forecasting.burn.runs import forecast_burn
+from forecasting.demand.frames import SERIES, iso_weeks
 from forecasting.models import BurnForecast, ForecastRun
 from shop.jobs.close_data import UsedLine
 from shop.jobs.close_job import close_job
@@ -45,11 +47,11 @@ def test_a_slow_start_is_part_of_the_history() -> None:
 
 def test_a_van_counts_from_its_own_regular_work_on() -> None:
     """A van that joined later has one close with a wrong date among the weeks in which others worked."""
-    jobs = np.array([[0] * 5 + [1] + [0] * 24 + [2] * 10, [2] * 40], float)
-    use = np.zeros((2, 40))
-    use[1] = 1
-    use[0, 5] = 3
-    use[0, 30:] = 1
-    seen = observed_weeks(use, jobs, np.zeros((2, 40), bool), np.array([0, 0]))
-    assert np.flatnonzero(seen[0]).tolist() == [5, *range(30, 40)]
-    assert seen[1].all()
+    weeks = iso_weeks(date(2026, 1, 5), 40)
+    series = pd.MultiIndex.from_tuples([("late", "disc"), ("old", "disc")], names=SERIES)
+    jobs = pd.DataFrame({"late": [0] * 5 + [1] + [0] * 24 + [2] * 10, "old": [2] * 40}, index=weeks)
+    used = [0] * 5 + [3] + [0] * 24 + [1] * 10
+    use = pd.DataFrame(np.array([used, [1] * 40]).T, index=weeks, columns=series)
+    seen = observed_weeks(use, jobs, pd.DataFrame(False, index=weeks, columns=series))
+    assert np.flatnonzero(seen["late", "disc"]).tolist() == [5, *range(30, 40)]
+    assert seen["old", "disc"].all()

@@ -15,7 +15,8 @@ from forecasting.replenishment import approval as restock_approval
 from forecasting.replenishment import pick_ship_receive
 from forecasting.replenishment.drafts import draft_restocks
 from forecasting.workflow import StepConflict, StepRefused
-from shop.models import Role, Shop
+from inventory.models import Books
+from shop.models import Role
 from tests.forecasting import purchase_shop, restock_shop
 from tests.shop.desk_pages import client
 
@@ -29,7 +30,7 @@ SUE: dict[str, Any] = {"by": "sue", "now": purchase_shop.NOW}
 def purchase() -> Purchase:
     """Return a draft of a shop whose clocks are far from UTC's."""
     found = purchase_shop.a_draft()
-    Shop.objects.update(time_zone=ZONE)
+    Books.objects.update(time_zone=ZONE)
     return found
 
 
@@ -37,7 +38,7 @@ def purchase() -> Purchase:
 def restock() -> Restock:
     """Return a draft of a shop whose clocks are far from UTC's."""
     restock_shop.open_restock_shop()
-    Shop.objects.update(time_zone=ZONE)
+    Books.objects.update(time_zone=ZONE)
     run = restock_shop.forecast({("van-a", restock_shop.DISC): (1, 4, 6, 9, 14, 15, 16, 17)})
     return restock_shop.draft(run)["van-a"]
 

@@ -42,7 +42,8 @@ def delivery(on: int, quantity: str = "5", *, id_: str = "LATE", place: str = "d
 
 
 def held(place: str = "depot") -> Decimal:
-    return Holding.objects.get(place__code=place, consumable__code=DISC).quantity
+    quantity: Decimal = Holding.objects.get(place__code=place, consumable__code=DISC).quantity
+    return quantity
 
 
 def lost_value() -> Decimal:
@@ -153,7 +154,7 @@ def test_a_transfer_into_a_counted_place_is_the_same() -> None:
         assert "4 of disc-p400 count as lost" in ledger.post(carried, now=NOW).flags[0]
         assert held("van-a") == 0
     post(carried, None)
-    assert (held("van-a"), held()) == (4, 6)
+    assert (held("van-a"), held()) == (Decimal(4), Decimal(6))
     assert all_is_well()
 
 

@@ -8,7 +8,7 @@ from zlib import crc32
 
 from django.test import Client
 
-from shop.models import Shop
+from inventory.models import Books
 from tests.robots.html_forms import Field, PageForms, Sending
 from tests.robots.odd_values import ALONE, ODD_TEXTS, Odd, odd
 from tests.robots.site_walk import Page, Walk, failure
@@ -101,7 +101,7 @@ class Robot:
         cookies = self.client.cookies.output()
         with self.stored.undone() as written:
             if zone is not None:
-                Shop.objects.update(time_zone=zone)
+                Books.objects.update(time_zone=zone)
                 written.tables.clear()
             answer: Any = self.client.generic(method, path, body or "", FORM)
             self._judge(f"{label}: {what}", label, answer, written)

@@ -124,10 +124,10 @@ def _enter(request: HttpRequest, entry: Entry) -> HttpResponseBase:
         return _show(request, entry, head, lines)
     asked = list(_questions(entry, head.cleaned_data, entered))
     document = entry.make(head.cleaned_data, entered)
-    counted = count_question(document)
-    seen = counted.answer(request.POST) if counted else None
-    if (asked and "sure" not in request.POST) or (counted and not seen):
-        return _show(request, entry, head, lines, asked, counted=counted)
+    question = count_question(document)
+    seen = question.answer(request.POST) if question else None
+    if (asked and "sure" not in request.POST) or (question and not seen):
+        return _show(request, entry, head, lines, asked, counted=question)
     try:
         posting = _post(document, seen, person_of(request).get_username())
     except Refused as refused:

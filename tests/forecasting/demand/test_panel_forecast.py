@@ -1,5 +1,7 @@
 """Forecasts of special series and panels: sensible, with a reason; and refusals that name the place."""
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -236,6 +238,6 @@ def test_impossible_amounts_are_refused_with_their_place(value: float) -> None:
     ],
 )
 def test_misshapen_input_is_refused(arguments: dict[str, object], message: str) -> None:
-    whole: dict[str, object] = {"history": GOOD, "periods_ahead": 2, "levels": LEVELS, **arguments}
+    whole: dict[str, Any] = {"history": GOOD, "periods_ahead": 2, "levels": LEVELS, **arguments}
     with pytest.raises(ValueError, match=message):
-        forecast_panel(**whole)  # type: ignore[arg-type]
+        forecast_panel(**whole)

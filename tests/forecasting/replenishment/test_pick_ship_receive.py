@@ -393,7 +393,7 @@ STARTS = [[], [approve], [approve, pick], [approve, pick, confirm]]
 @given(start=st.sampled_from(STARTS), steps=STEPS)
 @settings(max_examples=40)
 def test_whatever_people_do_stock_is_conserved_and_lines_agree_with_the_ledger(
-    start: list[Callable[..., Done[Restock]]], steps: list[tuple[Callable[..., Done], int, int, str]]
+    start: list[Callable[..., Done[Restock]]], steps: list[tuple[Callable[..., Done[Restock]], int, int, str]]
 ) -> None:
     with undone_afterwards():
         restock = new_restock()

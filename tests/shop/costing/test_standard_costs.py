@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from inventory.models import Books
 from shop.costing.standard_costs import labour_lines, material_lines
 from shop.costing.variances import LabourVariances, MaterialVariances
-from shop.models import BEGINNING, Shop
+from shop.models import BEGINNING
 from shop.profitability.margins import margin_report
 from tests.inventory.small_shop import undone_afterwards
 from tests.shop.world import (
@@ -144,7 +145,7 @@ def test_each_jobs_labour_is_held_against_the_standard_of_its_day() -> None:
 
 @pytest.mark.parametrize("zone", ["UTC", "Pacific/Auckland", "America/Los_Angeles"])
 def test_the_day_of_a_job_is_that_of_the_shops_clocks(zone: str) -> None:
-    Shop.objects.update(time_zone=zone)
+    Books.objects.update(time_zone=zone)
     pay("60")
     pay("120", date(2026, 3, 15))
     for number, moment in enumerate(("2026-03-14 23:59:59", "2026-03-15 00:00")):
@@ -169,13 +170,13 @@ def test_a_later_standard_never_changes_the_figures_of_a_locked_period(
         for day, rate in rates.items():
             pay(f"{rate}", first + timedelta(days=day))
         done = defaultdict(list)
-        for number, (day, minutes, undone) in enumerate(jobs):
+        for number, (day, worked, undone) in enumerate(jobs):
             on = first + timedelta(days=day)
-            close(f"J-{number}", on.isoformat(), labour_minutes=Decimal(minutes))
+            close(f"J-{number}", on.isoformat(), labour_minutes=Decimal(worked))
             if undone:
                 correct(f"K-{number}", "close", f"close-J-{number}")
             else:
-                done[on].append(minutes)
+                done[on].append(worked)
         lock("2026-04-01")
         before = list(labour_lines(end=date(2026, 3, 31)))
         # Efficiency is the standard rate x (actual - standard time): OpenStax, Principles of Accounting,
@@ -184,8 +185,8 @@ def test_a_later_standard_never_changes_the_figures_of_a_locked_period(
         starts[BEGINNING] = Decimal(60)
         by_hand = Decimal(0)
         for on, minutes in done.items():
-            rate = starts[max(start for start in starts if start <= on)]
-            by_hand += rate * (sum(minutes) - 50 * len(minutes)) / 60
+            in_force = starts[max(start for start in starts if start <= on)]
+            by_hand += in_force * (sum(minutes) - 50 * len(minutes)) / 60
         efficiency = sum((line.variances.efficiency for line in before if line.variances), Decimal(0))
         assert abs(efficiency - by_hand) < Decimal("0.001") * len(jobs)
         pay(f"{per_hour}", first + timedelta(days=later))

@@ -76,7 +76,7 @@ def facts(reference: str = "J-1") -> dict[str, Any]:
 
 def everything(reference: str) -> dict[str, Any]:
     """Return all columns of a job."""
-    return Job.objects.filter(reference=reference).values().get()
+    return dict(Job.objects.filter(reference=reference).values().get())
 
 
 @pytest.mark.parametrize("name", CLEARED)

@@ -7,7 +7,7 @@ import pytest
 from django.db import OperationalError, connection
 from django.test import Client
 
-from shop.models import Role
+from shop.models import Person, Role
 from tests.shop.desk_pages import client, said
 
 pytestmark = pytest.mark.django_db
@@ -74,7 +74,9 @@ def test_when_the_database_is_gone_the_page_asks_it_nothing() -> None:
 
 def test_a_form_from_before_the_last_sign_in_is_refused_with_what_to_do() -> None:
     browser = Client(enforce_csrf_checks=True)
-    browser.force_login(client(Role.OWNER).get("/").wsgi_request.user)
+    person = client(Role.OWNER).get("/").wsgi_request.user
+    assert isinstance(person, Person)
+    browser.force_login(person)
     answer = browser.post("/people/me/lengths/", {"length_unit": "mm"})
     assert_has_layout(answer, 403)
     assert "Open the page anew" in said(answer)
