@@ -311,7 +311,7 @@ def test_a_corrected_return_can_be_made_again() -> None:
 
 
 def test_a_batch_may_hold_a_document_its_repeat_and_what_undoes_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ledger, "BATCH", 2)
+    monkeypatch.setattr("inventory.ledger.posting.BATCH", 2)
     used = close("J-1", 1, (DISC, 3))
     back = give_back("B-1", 2, "J-1", (DISC, 2))
     batch: list[d.Document] = [
@@ -336,7 +336,7 @@ def test_one_id_with_two_contents_in_a_batch_is_a_conflict() -> None:
 
 
 def test_progress_counts_every_document_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(ledger, "BATCH", 2)
+    monkeypatch.setattr("inventory.ledger.posting.BATCH", 2)
     seen: list[int] = []
     batch: list[d.Document] = [close(f"J-{n}", 1, (DISC, 3)) for n in range(5)]
     ledger.post_many([*batch, correction("C-1", "close", "J-0")], now=NOW, progress=seen.append)

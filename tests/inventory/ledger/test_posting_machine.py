@@ -116,7 +116,7 @@ class LedgerMachine(RuleBasedStateMachine):
         # So that short runs meet checkpoints and parts of a batch too.
         self.patch = pytest.MonkeyPatch()
         self.patch.setattr(stored_values, "CHECKPOINT_EVERY", 3)
-        self.patch.setattr(ledger, "BATCH", 2)
+        self.patch.setattr("inventory.ledger.posting.BATCH", 2)
         self.naive = NaiveLedger([])
         self.locked: dict[Key, tuple[object, ...]] = {}
         self.ever_locked = False

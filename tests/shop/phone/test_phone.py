@@ -27,7 +27,7 @@ from tests.shop.api.served_shop import close_body, open_served_shop, put, signed
 from tests.shop.web.test_home_views import book, page
 
 pytestmark = pytest.mark.django_db
-PHONE_SCRIPTS = Path(__file__).parents[2] / "shop/static/shop/phone"
+PHONE_SCRIPTS = Path(__file__).parents[3] / "shop/static/shop/phone"
 
 
 @pytest.fixture(autouse=True)

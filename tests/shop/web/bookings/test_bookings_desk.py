@@ -304,7 +304,7 @@ def test_a_job_may_be_booked_for_nobody_yet_and_as_a_callback() -> None:
     [
         ({"booked_for": ""}, "This field is required"),
         ({"booked_for": "2026-13-40"}, "Enter a valid date"),
-        ({"booked_for": "0001-01-01"}, "greater than or equal to"),
+        ({"booked_for": "0001-01-01"}, "outside the years 2000 to 2100"),
         ({"van": "DEPOT"}, "Select a valid choice"),
         ({"job_type": ""}, "This field is required"),
         ({"glass": ""}, "This field is required"),
