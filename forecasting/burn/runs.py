@@ -13,10 +13,10 @@ from decimal import Decimal
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from django.db import transaction
 from django.utils import timezone
 
+from forecasting.arrays import FloatArray
 from forecasting.burn.censoring import GIVEN_UP_WEEKS
 from forecasting.burn.inputs import (
     AHEAD_WEEKS_MAX,
@@ -35,8 +35,6 @@ from forecasting.models import BurnForecast, ForecastRun
 from forecasting.stock_control.numeric_checks import rounded
 from shop.common.chunks import chunks
 from shop.common.text import exact
-
-FloatArray = npt.NDArray[np.float64]
 
 # Dense where service is chosen, from 0.5 to 0.999.
 LEVELS = (

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from forecasting.arrays import BoolArray, FloatArray
 from forecasting.demand.demand_panel import DemandHistory
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 StrArray = npt.NDArray[np.str_]
 
 # Syntetos, Boylan and Croston 2005: limits of the mean interval and of the sizes' squared variation.

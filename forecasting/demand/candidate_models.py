@@ -4,14 +4,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from forecasting.arrays import FloatArray
 from forecasting.demand import accuracy, intermittent_smoothing, seasonality
 from forecasting.demand.demand_panel import DemandHistory
 from forecasting.demand.smoothed_levels import level_terms
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 JOB_RATE = 0.1
 FADING = "Teunter-Syntetos-Babai"

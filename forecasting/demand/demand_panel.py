@@ -7,9 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.intp]
+from forecasting.arrays import BoolArray, FloatArray, IntArray
 
 # A measured consumable, or one used by the hundred, is counted in quarters of its usual use: the same in
 # whatever unit it is measured, and coarse enough for a distribution of counts to have the right shape.

@@ -11,12 +11,10 @@ from datetime import date
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from pandas.api.types import is_numeric_dtype
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
+from forecasting.arrays import BoolArray, FloatArray
 
 ISO_WEEK = "W-SUN"
 PLACE, CONSUMABLE = SERIES = ("place", "consumable")

@@ -8,10 +8,8 @@ it is. Start values: the first observed demand, size and interval.
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
+from forecasting.arrays import BoolArray, FloatArray
 
 ALPHA = 0.1
 

@@ -3,18 +3,14 @@
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 from scipy.stats import norm
 
+from forecasting.arrays import BoolArray, FloatArray, IntArray
 from forecasting.demand import accuracy
 from forecasting.demand.accuracy import CLASSES, ForecastOutcome
 from forecasting.demand.candidate_models import Candidate, Expectation
 from forecasting.demand.demand_panel import DemandHistory
 from forecasting.demand.negative_binomial import UNTAUGHT, Regression, fit, quantiles
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.intp]
 
 TEST_ORIGINS = 6
 # Windows to fit on: more than enough in a small panel, still representative in a large one.

@@ -7,12 +7,11 @@ distribution, a small one means long pauses and large amounts.
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import stats
 from scipy.optimize import minimize
 from scipy.special import gammaln, psi
 
-FloatArray = npt.NDArray[np.float64]
+from forecasting.arrays import FloatArray
 
 LOG_SIZE_MIN, LOG_SIZE_MAX = -6.0, 8.0
 LOG_MEAN_MAX = 20.0

@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
+from forecasting.arrays import FloatArray
 from forecasting.demand import accuracy
 from forecasting.demand import demand_panel as past
 from forecasting.demand.accuracy import Backtest
@@ -21,7 +22,6 @@ from forecasting.demand.candidate_models import candidates
 from forecasting.demand.demand_panel import DemandHistory
 from forecasting.demand.model_selection import Contest, fit_origins, test_origins
 
-FloatArray = npt.NDArray[np.float64]
 StrArray = npt.NDArray[np.str_]
 
 

@@ -1,9 +1,8 @@
 """The season and trend that a whole shop shares, where two years or more show them. Pure."""
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from forecasting.arrays import FloatArray
 
 SEASONS_MIN = 2
 HARMONICS = 2

@@ -10,11 +10,9 @@ and periods not observed count for nothing.
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from forecasting.arrays import FloatArray
 from forecasting.demand.demand_panel import DemandHistory
-
-FloatArray = npt.NDArray[np.float64]
 
 # Shares forgotten per period; the first is the base that the others are compared with.
 OWN_RATES = (0.02, 0.1, 0.3)

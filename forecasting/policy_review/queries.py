@@ -15,8 +15,9 @@ from forecasting.models import ConsumableTerms, RestockLine, RestockStatus, the_
 from forecasting.policy_review.stock_history import WANTED_FOR, Change, WeekHeld, steps, weeks_held
 from forecasting.replenishment.drafts import week_of
 from forecasting.replenishment.inputs import classes_now, service_of
-from forecasting.stock_control.numeric_checks import ZERO, rounded
+from forecasting.stock_control.numeric_checks import rounded
 from inventory.db.fixed_point import from_scaled
+from inventory.decimals import ZERO
 from inventory.documents import DocumentKind
 from inventory.models import Consumable, ConsumableKind, Holding, Movement, PlaceKind
 from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecasting.arrays import FloatArray
 from forecasting.burn.inputs import HISTORY_WEEKS_MAX, van_panel
 from forecasting.burn.runs import LEVELS, WEEKS_A_YEAR
 from forecasting.demand.frames import arrays, frame
@@ -24,8 +25,6 @@ from inventory.reports.weekly_consumption import used_consumables, weekly_use
 from shop.costing.last_landed_cost import known_unit_costs
 from shop.models import the_shop
 from shop.workload.job_counts import jobs_done, regular_work_from
-
-FloatArray = npt.NDArray[np.float64]
 
 # As short as a history may be for a forecast that rests on its own series:
 # forecasting.demand.demand_panel.SHORT_HISTORY.

@@ -8,7 +8,8 @@ from decimal import Decimal, localcontext
 from itertools import groupby, pairwise
 
 from forecasting.burn.censoring import DRY_WEEKS_MAX
-from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
+from forecasting.stock_control.numeric_checks import rounded
+from inventory.decimals import PRECISION, ZERO
 
 # So long after a use a van that holds nothing is taken to want some, as for forecasts.
 WANTED_FOR = timedelta(weeks=DRY_WEEKS_MAX)

@@ -7,13 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from forecasting.arrays import BoolArray, FloatArray
 from forecasting.stock_control.policy_simulation import SimulationResult, replay
 from shop.common.text import counted
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 DAYS_A_WEEK = 7
 # No service that settings may have is beyond these.

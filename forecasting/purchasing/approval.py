@@ -7,8 +7,8 @@ from datetime import datetime
 from forecasting.models import Purchase, PurchaseLine, PurchaseStatus, SupplierTerms
 from forecasting.purchasing.dispatch import withdraw_letters
 from forecasting.purchasing.inputs import price_list_of
-from forecasting.stock_control.numeric_checks import ZERO
 from forecasting.workflow import Done, StepRefused, go, not_now, note, take
+from inventory.decimals import ZERO
 from inventory.documents import Problem, free_text_problem
 from inventory.models import Pack
 from shop.common.text import exact, hundredths_up

@@ -4,10 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal, localcontext
 
-from forecasting.stock_control.numeric_checks import PRECISION, ZERO
+from inventory.decimals import HUNDRED, PRECISION, ZERO
 from shop.common.text import hundredths_up
-
-HUNDRED = Decimal(100)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,8 @@ from django.utils import timezone
 
 from forecasting.models import PurchaseLine
 from forecasting.purchasing.approval import LONGEST_NOTE, MOST_PACKS, OrderChanges
-from forecasting.stock_control.numeric_checks import ZERO, rounded
+from forecasting.stock_control.numeric_checks import rounded
+from inventory.decimals import PLACES, ZERO
 from inventory.documents import LARGEST_MONEY, Problem, Receipt, ReceiptLine
 from inventory.models import Consumable, Pack, Place
 from shop.common.page_fields import DayField, MomentField
@@ -22,7 +23,6 @@ from shop.web.code_select import ChooseOrType, CodeChoice
 
 ADDED_ROWS = 2
 UNEXPECTED_ROWS = 3
-PLACES = 4
 LOCAL = "%Y-%m-%dT%H:%M"
 
 

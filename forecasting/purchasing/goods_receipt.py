@@ -8,9 +8,10 @@ from typing import Any
 
 from forecasting.models import Purchase, PurchaseLine, PurchaseReceipt, PurchaseStatus
 from forecasting.purchasing.delivery_discrepancies import Came, Expected, differences
-from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
+from forecasting.stock_control.numeric_checks import rounded
 from forecasting.workflow import Done, StepConflict, StepRefused, go, not_now, note, take
 from inventory import ledger, signals
+from inventory.decimals import PRECISION, ZERO
 from inventory.documents import DocumentKind, Problem, Receipt
 from inventory.ledger import late_arrivals
 from inventory.ledger.late_arrivals import Seen

@@ -27,9 +27,10 @@ from forecasting.purchasing.lead_time_demand import BurnAhead
 from forecasting.purchasing.lead_times import LeadTime, learned_lead_time
 from forecasting.purchasing.reorder_rules import LeftOut
 from forecasting.purchasing.sourcing import Item, Offer, ShopRules, SupplierRules
-from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
+from forecasting.stock_control.numeric_checks import rounded
 from forecasting.stock_control.price_breaks import PriceList
 from forecasting.stock_control.spoilage import ExpiringLot
+from inventory.decimals import PRECISION, ZERO
 from inventory.documents import DocumentKind
 from inventory.models import Consumable, Document, Holding, Pack, Place, PlaceKind
 from inventory.reports import expiring_stock

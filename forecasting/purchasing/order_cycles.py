@@ -8,7 +8,8 @@ from forecasting.stock_control.eoq import (
     order_quantity_with_all_units_discount,
     order_quantity_with_incremental_discount,
 )
-from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
+from forecasting.stock_control.numeric_checks import rounded
+from inventory.decimals import PRECISION, ZERO
 
 DAYS_A_YEAR = 365
 # A longer one would rest on a forecast that nobody has; a choice of ours, no source.

@@ -4,7 +4,7 @@ import csv
 from io import StringIO
 
 from forecasting.models import Purchase, PurchaseLine, PurchaseStatus
-from forecasting.stock_control.numeric_checks import ZERO
+from inventory.decimals import ZERO
 from inventory.models import Books
 from shop.common.amounts import money, quantity
 from shop.common.text import exact

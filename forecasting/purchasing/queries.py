@@ -9,7 +9,7 @@ from django.db.models import Prefetch, QuerySet
 from django.utils import timezone
 
 from forecasting.models import Purchase, PurchaseEvent, PurchaseLine, PurchaseStatus
-from forecasting.stock_control.numeric_checks import ZERO
+from inventory.decimals import ZERO
 from shop.models import Role
 
 STOCK = (Role.STOREKEEPER, Role.OWNER)

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from forecasting.purchasing.sourcing import Item, Offer
+from inventory.decimals import HUNDRED
 from shop.common.text import exact, hundredths_up
 
-HUNDRED = Decimal(100)
 MANY = 5
 
 

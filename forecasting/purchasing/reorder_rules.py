@@ -13,10 +13,11 @@ from decimal import Decimal
 from forecasting.purchasing.order_cycles import cycle_quantities, cycle_quantity
 from forecasting.purchasing.reasons import PurchaseReasons, too_small, unsellable
 from forecasting.purchasing.sourcing import Item, Offer, ShopRules, SupplierRules
-from forecasting.stock_control.numeric_checks import ZERO, rounded
+from forecasting.stock_control.numeric_checks import rounded
 from forecasting.stock_control.quantile_demand import quantile_at
 from forecasting.stock_control.review_policies import order_up_to, whole_packs
 from forecasting.stock_control.safety_stock import base_stock
+from inventory.decimals import ZERO
 
 MEDIAN, HIGH = 0.5, 0.95
 

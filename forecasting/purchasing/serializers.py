@@ -9,8 +9,8 @@ from rest_framework import serializers
 
 from forecasting.models import Purchase, PurchaseLine, PurchaseReceipt
 from forecasting.purchasing.queries import total_of
-from forecasting.stock_control.numeric_checks import ZERO
 from forecasting.workflow_api import AmountField, AmountsSerializer
+from inventory.decimals import ZERO
 from inventory.documents import DocumentKind, ReceiptLine
 from shop.api.fields import FlagField, NumberField, TextField, TimestampField
 from shop.api.serializers import LIST_MESSAGES, ReceiptLineSerializer, ShapeSerializer

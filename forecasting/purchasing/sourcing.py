@@ -8,15 +8,11 @@ from decimal import Decimal
 
 from forecasting.purchasing.lead_time_demand import BurnAhead
 from forecasting.purchasing.lead_times import LeadTime
-from forecasting.stock_control.numeric_checks import (
-    ZERO,
-    require_not_negative,
-    require_positive,
-    require_share,
-)
+from forecasting.stock_control.numeric_checks import require_not_negative, require_positive, require_share
 from forecasting.stock_control.price_breaks import PriceList
 from forecasting.stock_control.quantile_demand import quantile_at
 from forecasting.stock_control.spoilage import ExpiringLot, unused
+from inventory.decimals import ZERO
 
 # What is bought keeps until it is used in at least four of five cases: a choice of ours, no source.
 SURELY_USED = 0.2

@@ -3,7 +3,8 @@
 from collections.abc import Collection, Mapping
 from decimal import Decimal, localcontext
 
-from forecasting.stock_control.numeric_checks import PRECISION, ZERO, require_not_negative, require_share
+from forecasting.stock_control.numeric_checks import require_not_negative, require_share
+from inventory.decimals import PRECISION, ZERO
 
 STOPS_A_JOB, A, B, C = "stops a job", "A", "B", "C"
 

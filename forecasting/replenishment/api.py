@@ -31,9 +31,9 @@ from forecasting.replenishment.queries import (
     with_differences,
 )
 from forecasting.replenishment.redraft import draft_again
-from forecasting.stock_control.numeric_checks import ZERO
 from forecasting.workflow import Done, StepConflict, StepRefused
 from forecasting.workflow_api import AmountField, AmountsSerializer, Key, ServedView, StepView, asking
+from inventory.decimals import ZERO
 from inventory.documents import DocumentKind, Problem, StockLine
 from shop.api.fields import FlagField, NumberField, OfCosts, TextField
 from shop.api.filters import Choice, Code

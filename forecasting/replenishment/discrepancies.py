@@ -8,9 +8,9 @@ from decimal import Decimal
 from forecasting.models import Restock, RestockEvent, RestockLine, RestockStatus
 from forecasting.replenishment.pick_ship_receive import A_MOMENT, document_id, lock_transit, moment_at
 from forecasting.replenishment.quantities import wrong_quantity
-from forecasting.stock_control.numeric_checks import ZERO
 from forecasting.workflow import Done, StepConflict, StepRefused, not_now, note, take
 from inventory import ledger
+from inventory.decimals import ZERO
 from inventory.documents import Count, CountedLine, Document, Problem, StockLine, Transfer
 from inventory.models import CostPool, Holding, Place
 from shop.common.text import exact

@@ -8,6 +8,7 @@ from django import forms
 
 from forecasting.models import ConsumableTerms, RestockLine, StockingTerms
 from forecasting.replenishment.discrepancies import Settlement
+from inventory.decimals import PLACES
 from inventory.documents import Problem
 from inventory.models import Consumable, Place
 from shop.common.page_fields import RowForm
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 else:
     TermsFormBase = ConsumableFormBase = forms.ModelForm
 
-PLACES = 4
 ADDED_ROWS = 2
 LARGEST = Decimal(10_000_000)
 WHERE = (("", "not known yet"), ("at_depot", "at the depot"), ("on_van", "on the van"), ("lost", "lost"))

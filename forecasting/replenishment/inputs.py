@@ -20,8 +20,9 @@ from forecasting.models import (
 from forecasting.replenishment.abc_classes import STOPS_A_JOB, A, B, C, service_classes
 from forecasting.replenishment.order_up_to import NOTHING_BOOKED, BookedUse, RestockFacts
 from forecasting.replenishment.protection_interval import over_days
-from forecasting.stock_control.numeric_checks import ZERO, rounded
+from forecasting.stock_control.numeric_checks import rounded
 from forecasting.stock_control.spoilage import ExpiringLot
+from inventory.decimals import ONE, ZERO
 from inventory.models import Consumable, Holding, MovementValue, Place, PlaceKind
 from inventory.reports import expiring_stock
 from shop.costing.last_landed_cost import known_unit_costs
@@ -31,7 +32,6 @@ from shop.models import in_shop_zone, the_shop
 A_YEAR = timedelta(days=365)
 # A job booked for earlier and still open is taken to be done soon; one that is older was forgotten.
 LATE_DAYS = 14
-ONE = Decimal(1)
 
 Pair = tuple[int, int]  # place id, consumable id
 

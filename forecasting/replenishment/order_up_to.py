@@ -13,8 +13,6 @@ from statistics import NormalDist
 from forecasting.replenishment.reasons import RestockReasons
 from forecasting.stock_control.allocation import Claim, share
 from forecasting.stock_control.numeric_checks import (
-    PRECISION,
-    ZERO,
     require_finite,
     require_not_negative,
     require_positive,
@@ -25,9 +23,9 @@ from forecasting.stock_control.quantile_demand import masses, quantile_at
 from forecasting.stock_control.review_policies import order_up_to, whole_packs
 from forecasting.stock_control.safety_stock import normal_base_stock
 from forecasting.stock_control.spoilage import ExpiringLot, unused
+from inventory.decimals import ONE, PRECISION, ZERO
 
 MEDIAN, HIGH = 0.5, 0.95
-ONE = Decimal(1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,9 @@ from django.db.models import Max, Q
 
 from forecasting.models import Restock, RestockEvent, RestockLine, RestockStatus
 from forecasting.replenishment.quantities import Quantities, as_text, chosen
-from forecasting.stock_control.numeric_checks import ZERO
 from forecasting.workflow import Done, StepConflict, StepRefused, go, not_now, note, take
 from inventory import ledger
+from inventory.decimals import ZERO
 from inventory.documents import Problem, StockLine, Transfer
 from inventory.ledger.in_transit import transit_place
 from inventory.models import CountLine, Document, Movement, Place

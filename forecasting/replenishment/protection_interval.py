@@ -3,7 +3,8 @@
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal, localcontext
 
-from forecasting.stock_control.numeric_checks import PRECISION, ZERO, require_positive, rounded
+from forecasting.stock_control.numeric_checks import require_positive, rounded
+from inventory.decimals import PRECISION, ZERO
 
 DAYS_A_WEEK = 7
 

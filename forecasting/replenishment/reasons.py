@@ -4,9 +4,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from forecasting.stock_control.review_policies import whole_packs
+from inventory.decimals import HUNDRED
 from shop.common.text import tenths_up
-
-HUNDRED = Decimal(100)
 
 
 @dataclass(frozen=True, slots=True)

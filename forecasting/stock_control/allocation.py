@@ -7,7 +7,8 @@ import heapq
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from forecasting.stock_control.discrete_demand import FloatArray, exceedances, expected_shortages
+from forecasting.arrays import FloatArray
+from forecasting.stock_control.discrete_demand import exceedances, expected_shortages
 
 # Probabilities that differ by rounding alone are equal; the order of asking must not decide between them.
 TIE_DIGITS = 12

@@ -5,11 +5,9 @@ are then scaled to sum to 1). A unit is what stock is handed out in: one disc, o
 """
 
 import numpy as np
-import numpy.typing as npt
 
+from forecasting.arrays import FloatArray
 from forecasting.stock_control.numeric_checks import require_share
-
-FloatArray = npt.NDArray[np.float64]
 
 SUM_TOLERANCE = 1e-6
 # A running sum that misses its target by rounding alone must not cost a whole unit of stock.

@@ -11,13 +11,8 @@ from dataclasses import dataclass
 from decimal import Decimal, localcontext
 from itertools import pairwise
 
-from forecasting.stock_control.numeric_checks import (
-    PRECISION,
-    ZERO,
-    require_not_negative,
-    require_positive,
-    rounded,
-)
+from forecasting.stock_control.numeric_checks import require_not_negative, require_positive, rounded
+from inventory.decimals import PRECISION, ZERO
 
 
 @dataclass(frozen=True, slots=True)

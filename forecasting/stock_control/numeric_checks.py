@@ -9,10 +9,7 @@ distribution (levels, reorder points, shared units), are int.
 import math
 from decimal import ROUND_HALF_EVEN, Decimal, localcontext
 
-LAST_PLACE = Decimal("0.0001")
-# value x quantity of the largest amounts needs up to 40 digits; a root or quotient is then rounded once.
-PRECISION = 60
-ZERO = Decimal(0)
+from inventory.decimals import LAST_PLACE, PRECISION
 
 
 def rounded(amount: Decimal | float) -> Decimal:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from forecasting.arrays import FloatArray
 
 # An order that misses a whole unit by rounding alone must not cost a further unit.
 UNIT_TOLERANCE = 1e-9

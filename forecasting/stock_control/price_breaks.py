@@ -10,7 +10,8 @@ from itertools import pairwise
 from typing import Any
 
 from forecasting.stock_control.eoq import QuantityDiscount
-from forecasting.stock_control.numeric_checks import PRECISION, ZERO, require_not_negative, rounded
+from forecasting.stock_control.numeric_checks import require_not_negative, rounded
+from inventory.decimals import PRECISION, ZERO
 
 
 @dataclass(frozen=True, slots=True)

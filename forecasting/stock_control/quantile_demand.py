@@ -11,13 +11,10 @@ from decimal import Decimal
 
 import numpy as np
 
-from forecasting.stock_control.discrete_demand import FloatArray, checked
-from forecasting.stock_control.numeric_checks import (
-    ZERO,
-    require_not_negative,
-    require_positive,
-    require_share,
-)
+from forecasting.arrays import FloatArray
+from forecasting.stock_control.discrete_demand import checked
+from forecasting.stock_control.numeric_checks import require_not_negative, require_positive, require_share
+from inventory.decimals import ZERO
 
 # Levels that differ by rounding alone are the same.
 LEVEL_TOLERANCE = 1e-9

@@ -7,13 +7,8 @@ Silver, Pyke and Thomas, Inventory and Production Management in Supply Chains.
 
 from decimal import Decimal, localcontext
 
-from forecasting.stock_control.numeric_checks import (
-    PRECISION,
-    ZERO,
-    require_finite,
-    require_not_negative,
-    require_positive,
-)
+from forecasting.stock_control.numeric_checks import require_finite, require_not_negative, require_positive
+from inventory.decimals import PRECISION, ZERO
 
 
 def order_up_to(position: Decimal, level: Decimal) -> Decimal:

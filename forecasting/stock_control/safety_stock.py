@@ -9,7 +9,8 @@ lengths of time are in the periods in which demand is given; numbers are of the 
 from decimal import Decimal
 from statistics import NormalDist
 
-from forecasting.stock_control.discrete_demand import FloatArray, quantile
+from forecasting.arrays import FloatArray
+from forecasting.stock_control.discrete_demand import quantile
 from forecasting.stock_control.numeric_checks import (
     require_finite,
     require_not_negative,

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal, localcontext
 
-from forecasting.stock_control.numeric_checks import PRECISION, ZERO, rounded
+from forecasting.stock_control.numeric_checks import rounded
+from inventory.decimals import PRECISION, ZERO
 
 
 @dataclass(frozen=True, slots=True)

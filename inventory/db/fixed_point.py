@@ -11,9 +11,9 @@ from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.backends.base.base import BaseDatabaseWrapper
 
-PLACES = 4
+from inventory.decimals import PLACES
+
 SCALE = 10**PLACES
-LAST_PLACE = Decimal(1).scaleb(-PLACES)
 # Well inside what BIGINT holds, and above any value that allowed quantities and costs can make.
 LARGEST = Decimal(10**14)
 # More digits than any amount that is written down has, so that none is rounded away unseen.

@@ -15,9 +15,9 @@ from enum import StrEnum
 from typing import Any, ClassVar, Protocol
 from unicodedata import normalize
 
+from inventory.decimals import PLACES
 from inventory.documents.canonical_json import json_values
 
-PLACES = 4
 LARGEST_QUANTITY = Decimal(10_000_000)
 LARGEST_USE = Decimal(100_000)
 LARGEST_MONEY = Decimal(1_000_000_000)

@@ -15,6 +15,7 @@ from django.core.exceptions import ObjectDoesNotExist
 from django.db import DatabaseError
 from django.db.models import F, Q, Sum
 
+from inventory.decimals import ZERO
 from inventory.models import (
     OUTSIDE_CODES,
     REAL_KINDS,
@@ -34,7 +35,7 @@ from inventory.perpetual_valuation.stored_values import (
     Valuer,
     adjustments_of,
 )
-from inventory.valuation.cost_layers import ZERO, Pool
+from inventory.valuation.cost_layers import Pool
 
 Progress = Callable[[int], object]
 

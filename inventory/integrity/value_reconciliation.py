@@ -7,9 +7,9 @@ from decimal import Decimal
 
 from django.db.models import Sum
 
+from inventory.decimals import ZERO
 from inventory.integrity.stock_checks import Disagreement, stored_pool
 from inventory.models import REAL_KINDS, Consumable, CostAdjustment, CostPool, Movement, PlaceKind
-from inventory.valuation.cost_layers import ZERO
 
 
 @dataclass(slots=True)

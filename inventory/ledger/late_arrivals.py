@@ -18,7 +18,6 @@ from inventory.documents import Correction, Count, Receipt, Transfer
 from inventory.ledger import Posting, count_adjustments
 from inventory.models import Consumable, CountLine, Document, Place
 
-ZERO = Decimal(0)
 Arrival = Receipt | Transfer
 
 

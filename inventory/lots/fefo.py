@@ -13,7 +13,8 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-ZERO = Decimal(0)
+from inventory.decimals import ZERO
+
 # Of so many lots, the last to expire, it is remembered that they left a place. What is found again is seldom
 # older, and then it is of no known lot. Without a bound the memory would grow with every delivery there was.
 REMEMBERED = 20

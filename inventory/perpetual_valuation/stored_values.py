@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 from django.db.models import F, Q
 
+from inventory.decimals import ZERO
 from inventory.documents import DocumentKind
 from inventory.models import (
     REAL_KINDS,
@@ -29,7 +30,6 @@ from inventory.models import (
     PlaceKind,
 )
 from inventory.valuation.cost_layers import (
-    ZERO,
     Adjustment,
     CostFormula,
     Origin,

@@ -16,6 +16,7 @@ from django.db.models import F, OuterRef, Q, QuerySet, Subquery, Sum, Value
 from django.db.models.functions import Coalesce
 
 from inventory.db.fixed_point import FixedPointField
+from inventory.decimals import PRECISION, ZERO
 from inventory.models import (
     OUTSIDE_CODES,
     REAL_KINDS,
@@ -26,7 +27,7 @@ from inventory.models import (
     LowLevel,
     Movement,
 )
-from inventory.valuation.cost_layers import PRECISION, ZERO, Pool, proportion
+from inventory.valuation.cost_layers import Pool, proportion
 
 Pair = tuple[int, int]  # place id, consumable id
 

@@ -15,10 +15,7 @@ from decimal import Decimal, localcontext
 from enum import Enum, StrEnum
 from typing import Any, Self
 
-LAST_PLACE = Decimal("0.0001")
-# value x quantity of the largest amounts needs up to 40 digits; a quotient is then rounded once, to 4 places.
-PRECISION = 60
-ZERO = Decimal(0)
+from inventory.decimals import LAST_PLACE, PRECISION, ZERO
 
 
 class CostFormula(StrEnum):

@@ -3,9 +3,7 @@
 from collections.abc import Sequence
 from decimal import Decimal, localcontext
 
-LAST_PLACE = Decimal("0.0001")
-# Products of the largest amounts and quantities need up to 40 digits; see inventory.valuation.cost_layers.
-PRECISION = 60
+from inventory.decimals import LAST_PLACE, PRECISION
 
 
 def allocate(amount: Decimal, weights: Sequence[Decimal], step: Decimal) -> list[Decimal]:

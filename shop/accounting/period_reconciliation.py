@@ -15,6 +15,7 @@ from enum import StrEnum
 
 from django.db.models import Case, F, IntegerField, Q, QuerySet, Sum, Value, When
 
+from inventory.decimals import ZERO
 from inventory.integrity.stock_checks import stored_pool
 from inventory.ledger.period_lock import open_from
 from inventory.models import (
@@ -30,7 +31,6 @@ from inventory.models import (
 from shop.accounting.periods import ONE_DAY, Period
 from shop.models import in_shop_zone, start_of_day, the_shop
 
-ZERO = Decimal(0)
 BEFORE, WITHIN, AFTER = range(3)
 
 

@@ -11,12 +11,12 @@ from django.db.models import Case, F, OuterRef, Q, QuerySet, Subquery, Sum, Valu
 from django.db.models.functions import Coalesce, TruncMonth
 
 from inventory.db.fixed_point import FixedPointField
+from inventory.decimals import ZERO
 from inventory.models import CountLine, Movement, PlaceKind
 from shop.accounting.periods import ONE_DAY, Period
 from shop.costing.net_issues import net_into_jobs
 from shop.models import start_of_day, the_shop
 
-ZERO = Decimal(0)
 # Missing in so many counts and so large a share, it is not one wrong count. Our choice, no source.
 AGAIN = 2
 WORTH_ASKING = Decimal("0.05")

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 from django import forms
 from django.core.exceptions import ValidationError
 
-from inventory.documents import LARGEST_MONEY, PLACES, YEARS, time_problem
+from inventory.decimals import PLACES
+from inventory.documents import LARGEST_MONEY, YEARS, time_problem
 
 EARLIEST, LATEST = date(YEARS.start, 1, 1), date(YEARS.stop - 1, 12, 31)
 DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")

@@ -5,12 +5,11 @@ from decimal import Decimal
 
 from django.db.models import Sum
 
+from inventory.decimals import ZERO
 from inventory.models import ConsumableKind, MovementValue
 from shop.costing.formulas import Absorption
 from shop.costing.net_issues import net_into_jobs
 from shop.costing.posted_costs import posted_costs
-
-ZERO = Decimal(0)
 
 
 def wear_absorption(start: date | None = None, end: date | None = None) -> Absorption:

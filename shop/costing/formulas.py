@@ -10,11 +10,9 @@ from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal, localcontext
 from typing import Literal, Protocol, TypeVar
 
-LAST_PLACE = Decimal("0.0001")
-# The largest money times the largest minutes needs up to 40 digits before it is divided.
-PRECISION = 60
+from inventory.decimals import LAST_PLACE, PRECISION, ZERO
+
 MINUTES_PER_HOUR = Decimal(60)
-ZERO = Decimal(0)
 
 
 def rounded_share(amount: Decimal, part: Decimal, whole: Decimal) -> Decimal:

@@ -12,6 +12,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
+from inventory.decimals import ZERO
 from inventory.documents import DocumentKind
 from inventory.models import Consumable, ConsumableKind, Document, MovementValue
 from inventory.signals import revalued
@@ -22,7 +23,6 @@ from shop.costing.net_issues import net_into_jobs
 from shop.models import Job, JobCost, JobUse, LabourRate, OverheadRate, the_shop
 
 CHUNK = 1000
-ZERO = Decimal(0)
 DERIVED = ("posted_at", "jobs", "labour_minutes", *AMOUNTS)
 AS_CLOSED = (
     *("closed_at", "van_id", "technician_id", "job_type_id", "damage_type_id"),

@@ -11,13 +11,13 @@ from operator import add, itemgetter
 
 from django.db.models import Case, IntegerField, QuerySet, Sum, Value, When
 
+from inventory.decimals import ZERO
 from inventory.models import Consumable, ConsumableKind, MovementValue
 from shop.costing.net_issues import net_into_jobs
 from shop.costing.posted_costs import posted_costs
 from shop.costing.variances import LabourVariances, MaterialVariances, labour_variances, material_variances
 from shop.models import JobCost, JobType, LabourRate, StandardUse, start_of_day
 
-ZERO = Decimal(0)
 NO_RATE = -1
 CONSUMPTION_BY = ("job_type", "technician", "damage_type", "glass")
 Pair = tuple[str, str]

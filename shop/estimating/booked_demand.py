@@ -13,7 +13,6 @@ from django.db.models.functions import Cast
 from inventory.db.fixed_point import SCALE
 from shop.models import Job, JobStatus, JobUse, StandardUse
 
-ZERO = Decimal(0)
 # With fewer jobs than this the standard of the service says more than what they took; no source.
 LEAST_JOBS = 5
 

@@ -18,6 +18,8 @@ from decimal import ROUND_CEILING, ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal, loca
 from scipy.stats import kendalltau, theilslopes
 from statsmodels.stats.proportion import proportion_confint
 
+from inventory.decimals import LAST_PLACE, PRECISION
+
 LEVEL_PERCENT = 80
 # With 9 jobs an 80% interval just exists: from the least to the most, (9 - 1) / (9 + 1).
 FEWEST_JOBS = 9
@@ -31,8 +33,6 @@ LATEST_JOBS = 1000
 SCALING_P_VALUE = 0.01
 # Damage twice as long has at most four times the area.
 LARGEST_EXPONENT = 2.0
-PRECISION = 60
-LAST_PLACE = Decimal("0.0001")
 FACTOR_PLACES = Decimal("0.000001")
 FINISHED_OUTCOMES = frozenset({"removed", "reduced"})
 # What can be known of a job besides its damage type, in the sets that are tried, from the narrowest on.

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 
+from inventory.decimals import ZERO
 from inventory.items.grit_grades import P_GRADES
 from inventory.models import Consumable, ConsumableKind
 from shop.costing.formulas import minutes_cost, overhead_cost, rate_on, rounded_share, wear_cost
@@ -16,7 +17,6 @@ from shop.estimating.quote_warnings import DamageSeen, Doubt, Reason, doubts_of_
 from shop.estimating.reference_jobs import Took, latest_jobs, taken_by
 from shop.models import JobType, StandardUse
 
-ZERO = Decimal(0)
 GRADE_ORDER = {grade: position for position, grade in enumerate(P_GRADES)}
 COST_NAMES = ("materials", "wear", "labour", "overhead")
 

@@ -10,9 +10,10 @@ from dataclasses import dataclass, field
 from decimal import ROUND_HALF_UP, Decimal
 from statistics import median
 
+from inventory.decimals import ZERO
+
 # Fewer closes than this say too little about what is usual. Our choice, no source.
 LEAST_CLOSES = 3
-ZERO = Decimal(0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any, ClassVar
 
+from inventory.decimals import ZERO
 from inventory.documents import (
     LARGEST_USE,
     LONGEST_ID,
@@ -34,7 +35,6 @@ CLEARED: dict[str, Any] = {
     "existing_damage": "",
     "note": "",
 }
-ZERO = Decimal(0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 from decimal import Decimal
 
+from inventory.decimals import ZERO
 from shop.costing.standard_costs import LabourLine, MaterialLine
 from shop.costing.variances import direction
 from shop.profitability.margins import GroupMargin
 
-ZERO = Decimal(0)
 HOW_TO_READ = (
     "  The interval is that of the margin as a share of revenue: what other jobs of the same kind would\n"
     "  have given. Shrunk is that share pulled towards the mean of all, the more the fewer jobs there are.\n"

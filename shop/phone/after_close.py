@@ -6,11 +6,11 @@ Everything is of the last days and bounded, so neither queries nor size grow wit
 from collections import defaultdict
 from collections.abc import Iterable
 from datetime import datetime, timedelta
-from decimal import Decimal
 from typing import Any
 
 from django.db.models import Q, Sum
 
+from inventory.decimals import ZERO
 from inventory.documents import DocumentKind
 from inventory.models import Document, Holding, Movement, Place, PlaceKind
 from shop.close_review.open_questions import DAYS_BACK, closed_lately, open_questions
@@ -23,7 +23,6 @@ MOST_CLOSED = 30
 MOST_QUESTIONS = 30
 MOST_GIFTS = 20
 MOST_PLACES = 200
-ZERO = Decimal(0)
 
 
 def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any]]:

@@ -8,11 +8,8 @@ from dataclasses import dataclass
 from decimal import ROUND_CEILING, Decimal, localcontext
 from enum import StrEnum
 
+from inventory.decimals import HUNDRED, PRECISION, ZERO
 from shop.profitability.ratio_intervals import FEW_JOBS
-
-PRECISION = 60
-HUNDRED = Decimal(100)
-ZERO = Decimal(0)
 
 
 class Verdict(StrEnum):

@@ -8,12 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal, localcontext
 
-from forecasting.stock_control.numeric_checks import (
-    PRECISION,
-    require_not_negative,
-    require_positive,
-    rounded,
-)
+from forecasting.stock_control.numeric_checks import require_not_negative, require_positive, rounded
+from inventory.decimals import PRECISION
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,8 @@ import math
 import numpy as np
 from scipy import stats
 
-from forecasting.stock_control.discrete_demand import FloatArray, checked
+from forecasting.arrays import FloatArray
+from forecasting.stock_control.discrete_demand import checked
 
 
 def poisson(rate: float, periods: float) -> FloatArray:

@@ -13,6 +13,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
+from inventory.decimals import ZERO
 from inventory.models import Consumable, CostAdjustment, Document, Movement, RefusedDocument
 from shop.accounting.period_reconciliation import (
     Part,
@@ -33,8 +34,6 @@ from shop.web.accounting.forms import BooksPeriodForm, LateForm
 from shop.web.code_select import CodeChoice
 from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Table, address, numbers, shop_money
-
-ZERO = Decimal(0)
 
 
 class MovementsForm(BooksPeriodForm):

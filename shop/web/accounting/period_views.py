@@ -1,7 +1,6 @@
 """Which periods are locked; locking and reopening them, with a page that says what that means."""
 
 from datetime import date, datetime, time, tzinfo
-from decimal import Decimal
 from typing import Any
 
 from django import forms
@@ -14,6 +13,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
+from inventory.decimals import ZERO
 from inventory.ledger.period_lock import open_from
 from inventory.models import Document, PeriodChange, RefusedDocument
 from shop.accounting.period_close import (
@@ -36,7 +36,6 @@ from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Table, address, numbers, shop_money
 
 MONTHS_SHOWN = 24
-ZERO = Decimal(0)
 
 
 class LockForm(forms.Form):

@@ -12,6 +12,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from inventory.db.repeatable_read import one_snapshot
+from inventory.decimals import ZERO
 from inventory.models import RefusedDocument
 from shop.accounting.period_reconciliation import (
     Part,
@@ -33,8 +34,6 @@ from shop.people.permissions import for_roles
 from shop.web.accounting.forms import BooksPeriodForm
 from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Table, address, numbers
-
-ZERO = Decimal(0)
 
 
 class ReconciliationForm(BooksPeriodForm):

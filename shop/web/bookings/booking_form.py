@@ -8,12 +8,13 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.http import QueryDict
 
+from inventory.decimals import LAST_PLACE
 from shop.common.page_fields import DayField
 from shop.common.text import exact
 from shop.models import Job, JobStatus, LengthUnit, Technician
 from shop.web.bookings.customer_fields import Whose, find_or_make
 from shop.web.bookings.next_reference import next_free
-from shop.web.bookings.work_form import CATCHES, LAST_PLACE, MM_PER_UNIT, OneLine, VanField, WorkForm
+from shop.web.bookings.work_form import CATCHES, MM_PER_UNIT, OneLine, VanField, WorkForm
 
 FIRST_REFERENCE = "B-0001"
 OFFERED = {"list": "customers", "autocomplete": "off"}

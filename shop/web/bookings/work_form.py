@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 from django.core.validators import MaxValueValidator
 
+from inventory.decimals import LAST_PLACE
 from inventory.documents import LARGEST_MONEY, text_problem
 from shop.common.amounts import MM_PER_INCH
 from shop.estimating.prediction_intervals import Asked
@@ -15,7 +16,6 @@ from shop.jobs.close_data import LONGEST_LENGTH_MM
 from shop.models import DamageType, GlassType, JobType, LengthUnit, Person, Shop, Van
 
 CATCHES = {"": None, "yes": True, "no": False}
-LAST_PLACE = Decimal("0.0001")
 MM_PER_UNIT = {LengthUnit.MILLIMETRES: Decimal(1), LengthUnit.INCHES: MM_PER_INCH}
 
 

@@ -12,6 +12,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
+from inventory.decimals import ZERO
 from inventory.models import Consumable, Place
 from shop.accounting.periods import Period
 from shop.accounting.shrinkage import FoundMissing, MissingRow, counted_in, differing, missing_by_month
@@ -32,7 +33,6 @@ from shop.web.period_form import PeriodForm
 from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money
 
 ORDERS = {"cost": "Dearest excess first", "share": "Largest excess first", "name": "Name"}
-ZERO = Decimal(0)
 ASK = (
     "A difference has many causes: a use that nobody logged, stock given to another van without a transfer, "
     "a count that was wrong. Ask first."

@@ -5,12 +5,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from inventory.decimals import ZERO
 from inventory.models import ConsumableKind, Movement, PlaceKind
 from shop.costing.formulas import AMOUNTS, NO_COSTS, JobCosts
 from shop.costing.job_costs import wear_charges
 from shop.models import Job, JobCost, JobUse
-
-ZERO = Decimal(0)
 
 
 @dataclass(frozen=True, slots=True)

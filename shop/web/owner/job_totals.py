@@ -3,17 +3,16 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from decimal import Decimal
 from typing import Any
 
 from django.db.models import Count, ExpressionWrapper, F, Max, QuerySet, Sum
 
 from inventory.db.fixed_point import FixedPointField
+from inventory.decimals import ZERO
 from shop.costing.formulas import AMOUNTS, JobCosts
 from shop.costing.posted_costs import NOTHING
 from shop.models import Job, JobCost
 
-ZERO = Decimal(0)
 # Rows of values by name; no model describes them.
 JobRows = QuerySet[Any, Any]
 COSTS = F("total_materials") + F("total_wear") + F("total_labour") + F("total_travel") + F("total_overhead")

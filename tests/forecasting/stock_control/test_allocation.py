@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from forecasting.arrays import FloatArray
 from forecasting.stock_control.allocation import Claim, share
-from forecasting.stock_control.discrete_demand import FloatArray
 from tests.oracles.poisson import poisson
 
 

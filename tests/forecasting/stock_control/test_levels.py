@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from stockpyl import newsvendor
 
-from forecasting.stock_control.discrete_demand import FloatArray, exceedances, expected_shortages, quantile
+from forecasting.arrays import FloatArray
+from forecasting.stock_control.discrete_demand import exceedances, expected_shortages, quantile
 from forecasting.stock_control.safety_stock import base_stock, normal_base_stock, safety_stock
 from tests.oracles.poisson import poisson
 
