@@ -19,7 +19,7 @@ from forecasting.stock_control.numeric_checks import rounded
 from inventory.db.fixed_point import from_scaled
 from inventory.decimals import ZERO
 from inventory.documents import DocumentKind
-from inventory.models import Consumable, ConsumableKind, Holding, Movement, PlaceKind
+from inventory.models import Consumable, ConsumableKind, Holding, Movement, PlaceConsumable, PlaceKind
 from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
 from inventory.reports.weekly_consumption import weekly_use
 from shop.costing.last_landed_cost import known_unit_costs
@@ -33,8 +33,6 @@ PAIRS_MAX = 1000
 
 # What brings stock to a van; a count finds it and a return takes a use back.
 BRINGING = (DocumentKind.RECEIPT, DocumentKind.TRANSFER)
-
-Pair = tuple[int, int]  # place id, consumable id
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,14 +238,16 @@ def _weeks(
     return found
 
 
-def _said(weeks: Weeks, places: Collection[int], consumables: Collection[int]) -> dict[Pair, dict[str, Said]]:
+def _said(
+    weeks: Weeks, places: Collection[int], consumables: Collection[int]
+) -> dict[PlaceConsumable, dict[str, Said]]:
     """Return what restocks recommended and approved, by week."""
     lines = RestockLine.objects.filter(
         restock__van__in=places,
         restock__period__in=[week_of(monday) for monday in weeks.mondays],
         consumable__in=consumables,
     ).exclude(restock__status=RestockStatus.CANCELLED)
-    found: dict[Pair, dict[str, Said]] = defaultdict(dict)
+    found: dict[PlaceConsumable, dict[str, Said]] = defaultdict(dict)
     for van, consumable, period, recommended, approved in lines.order_by().values_list(
         "restock__van_id", "consumable_id", "restock__period", "suggested", "approved"
     ):
@@ -264,7 +264,9 @@ class MovedThere:
     uses: list[datetime] = field(default_factory=list)
 
 
-def _moved(start: datetime, places: Collection[int], consumables: Collection[int]) -> dict[Pair, MovedThere]:
+def _moved(
+    start: datetime, places: Collection[int], consumables: Collection[int]
+) -> dict[PlaceConsumable, MovedThere]:
     """Return all that moved at the places since the start, and uses for a while before it.
 
     What was corrected never moved. What goes back from a van to where it is under way had not come.
@@ -284,7 +286,7 @@ def _moved(start: datetime, places: Collection[int], consumables: Collection[int
         .values_list("source", "destination", "consumable", "occurred_at", "document__kind")
         .annotate(total=Sum("quantity"), to=F("destination__kind"))
     )
-    found: dict[Pair, MovedThere] = defaultdict(MovedThere)
+    found: dict[PlaceConsumable, MovedThere] = defaultdict(MovedThere)
     for source, destination, consumable, at, kind, quantity, to in rows:
         if source in places:
             gone = found[source, consumable]

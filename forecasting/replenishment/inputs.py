@@ -23,7 +23,7 @@ from forecasting.replenishment.protection_interval import over_days
 from forecasting.stock_control.numeric_checks import rounded
 from forecasting.stock_control.spoilage import ExpiringLot
 from inventory.decimals import ONE, ZERO
-from inventory.models import Consumable, Holding, MovementValue, Place, PlaceKind
+from inventory.models import Consumable, Holding, MovementValue, Place, PlaceConsumable, PlaceKind
 from inventory.reports import expiring_stock
 from shop.costing.last_landed_cost import known_unit_costs
 from shop.estimating.booked_demand import booked_use
@@ -32,8 +32,6 @@ from shop.models import in_shop_zone, the_shop
 A_YEAR = timedelta(days=365)
 # A job booked for earlier and still open is taken to be done soon; one that is older was forgotten.
 LATE_DAYS = 14
-
-Pair = tuple[int, int]  # place id, consumable id
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +42,7 @@ class RestockInputs:
     give, by consumable code; `unit_costs` and `classes` by consumable id.
     """
 
-    facts: dict[Pair, RestockFacts]
+    facts: dict[PlaceConsumable, RestockFacts]
     depot_stock: dict[str, Decimal]
     unit_costs: dict[int, Decimal]
     classes: dict[int, str]
@@ -58,7 +56,7 @@ def gather(
     *,
     period: str,
     now: datetime,
-    also: Collection[Pair] = (),
+    also: Collection[PlaceConsumable] = (),
 ) -> RestockInputs:
     """Read all that decides about `vans`; the number of queries does not depend on their number.
 
@@ -124,19 +122,19 @@ def levels_of(run: ForecastRun) -> tuple[float, ...]:
     return tuple(float(level) for level in run.levels)
 
 
-def _holdings(places: Sequence[Place]) -> dict[Pair, Decimal]:
+def _holdings(places: Sequence[Place]) -> dict[PlaceConsumable, Decimal]:
     rows = Holding.objects.filter(place__in=places).values_list("place_id", "consumable_id", "quantity")
     return {(place, consumable): quantity for place, consumable, quantity in rows}
 
 
 def _under_way(
     vans: Sequence[Place], depot: Place, period: str
-) -> tuple[dict[Pair, Decimal], dict[int, Decimal]]:
+) -> tuple[dict[PlaceConsumable, Decimal], dict[int, Decimal]]:
     """Return what is approved for or on its way to each van, and what the depot has yet to hand out.
 
     What did not arrive with a restock that was received is on its way no more.
     """
-    on_the_way: dict[Pair, Decimal] = defaultdict(Decimal)
+    on_the_way: dict[PlaceConsumable, Decimal] = defaultdict(Decimal)
     promised: dict[int, Decimal] = defaultdict(Decimal)
     wanted = {van.pk for van in vans}
     open_ = (RestockStatus.DRAFT, RestockStatus.APPROVED, RestockStatus.UNDER_WAY)
@@ -194,9 +192,11 @@ def service_of(of_class: str, special: ConsumableTerms | None, terms: StockingTe
     return services[of_class]
 
 
-def _burn(run: ForecastRun, vans: Collection[Place], interval_days: int) -> dict[Pair, tuple[Decimal, ...]]:
+def _burn(
+    run: ForecastRun, vans: Collection[Place], interval_days: int
+) -> dict[PlaceConsumable, tuple[Decimal, ...]]:
     """Return the quantiles of each van's burn over the protection interval."""
-    by_weeks: dict[Pair, dict[int, tuple[Decimal, ...]]] = defaultdict(dict)
+    by_weeks: dict[PlaceConsumable, dict[int, tuple[Decimal, ...]]] = defaultdict(dict)
     rows = BurnForecast.objects.filter(run=run, place__in=vans).order_by()
     for place, consumable, weeks, quantiles in rows.values_list(
         "place_id", "consumable_id", "weeks_ahead", "quantiles"
@@ -214,7 +214,7 @@ def _expiring_lots(today: date, interval_days: int) -> dict[str, dict[str, list[
     return found
 
 
-def _booked(terms: StockingTerms, today: date, now: datetime) -> dict[Pair, BookedUse]:
+def _booked(terms: StockingTerms, today: date, now: datetime) -> dict[PlaceConsumable, BookedUse]:
     found = booked_use(
         today - timedelta(days=LATE_DAYS),
         today + timedelta(days=terms.interval_days - 1),

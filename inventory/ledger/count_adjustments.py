@@ -17,9 +17,7 @@ from decimal import Decimal
 
 from django.db.models import Q
 
-from inventory.models import CountLine, Movement
-
-Pair = tuple[int, int]  # place id, consumable id
+from inventory.models import CountLine, Movement, PlaceConsumable
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +41,7 @@ class Span:
         return Span(min(self.earliest, moment), max(self.latest, moment))
 
 
-def shifts(touched: dict[Pair, Span]) -> list[Shift]:
+def shifts(touched: dict[PlaceConsumable, Span]) -> list[Shift]:
     """Return the movements that counts need after something changed for the pairs `touched`.
 
     One query when no count follows what changed, three otherwise, whatever the length of the history.
@@ -68,7 +66,9 @@ def shifts(touched: dict[Pair, Span]) -> list[Shift]:
     return result
 
 
-def _affected(touched: dict[Pair, Span]) -> dict[Pair, tuple[CountLine | None, list[CountLine]]]:
+def _affected(
+    touched: dict[PlaceConsumable, Span],
+) -> dict[PlaceConsumable, tuple[CountLine | None, list[CountLine]]]:
     """Return for each pair the count before the change and those whose result it may change."""
     if not touched:
         return {}
@@ -78,7 +78,7 @@ def _affected(touched: dict[Pair, Span]) -> dict[Pair, tuple[CountLine | None, l
     )
     if not counts.filter(counted_at__gte=earliest).exists():
         return {}
-    by_pair: dict[Pair, list[CountLine]] = defaultdict(list)
+    by_pair: dict[PlaceConsumable, list[CountLine]] = defaultdict(list)
     standing = counts.filter(document__corrected_by__isnull=True)
     for line in standing.select_related("document").order_by("counted_at"):
         pair = (line.place_id, line.consumable_id)
@@ -96,8 +96,8 @@ def _affected(touched: dict[Pair, Span]) -> dict[Pair, tuple[CountLine | None, l
 
 
 def _moved(
-    affected: dict[Pair, tuple[CountLine | None, list[CountLine]]],
-) -> dict[Pair, tuple[list[datetime], list[Decimal]]]:
+    affected: dict[PlaceConsumable, tuple[CountLine | None, list[CountLine]]],
+) -> dict[PlaceConsumable, tuple[list[datetime], list[Decimal]]]:
     """Return for each pair the moments at which it moved other than by counts, and running totals.
 
     The running total before the first moment is at index 0.
@@ -113,7 +113,7 @@ def _moved(
         movements = movements.filter(
             occurred_at__gt=min(before.counted_at for before, _ in affected.values() if before)
         )
-    steps: dict[Pair, list[tuple[datetime, Decimal]]] = {pair: [] for pair in affected}
+    steps: dict[PlaceConsumable, list[tuple[datetime, Decimal]]] = {pair: [] for pair in affected}
     rows = movements.order_by("occurred_at").values_list(
         "source_id", "destination_id", "consumable_id", "quantity", "occurred_at"
     )
@@ -142,9 +142,9 @@ class Loss:
 class CountsAfter:
     """The standing count lines of pairs since a moment, and what they have found too much so far."""
 
-    def __init__(self, pairs: Collection[Pair], since: datetime) -> None:
+    def __init__(self, pairs: Collection[PlaceConsumable], since: datetime) -> None:
         """Read them: no query without pairs, one when there are no lines, two otherwise."""
-        self._lines: dict[Pair, list[CountLine]] = defaultdict(list)
+        self._lines: dict[PlaceConsumable, list[CountLine]] = defaultdict(list)
         self._found: dict[int, Decimal] = {}
         if not pairs:
             return
@@ -161,11 +161,11 @@ class CountsAfter:
         if found:
             self._found = _booked(found)[0]
 
-    def lines(self, pair: Pair) -> list[CountLine]:
+    def lines(self, pair: PlaceConsumable) -> list[CountLine]:
         """Return the lines of a pair, in order."""
         return self._lines.get(pair, [])
 
-    def take(self, pair: Pair, moment: datetime, quantity: Decimal) -> Loss | None:
+    def take(self, pair: PlaceConsumable, moment: datetime, quantity: Decimal) -> Loss | None:
         """Take in what came to a pair at a moment; return what the next count makes a loss of, if any.
 
         What that count found too much is what came, so it is lost only as far as more came.

@@ -19,7 +19,7 @@ from inventory.db import analyze
 from inventory.documents import DocumentKind, Problem
 from inventory.ledger import count_adjustments, flags
 from inventory.ledger.code_lookup import Catalogue
-from inventory.ledger.count_adjustments import CountsAfter, Pair, Span
+from inventory.ledger.count_adjustments import CountsAfter, Span
 from inventory.ledger.journal_entries import RANKS, MovementPlan, Planner
 from inventory.ledger.period_lock import open_from, posting_moment
 from inventory.models import (
@@ -31,6 +31,7 @@ from inventory.models import (
     Lot,
     Movement,
     Place,
+    PlaceConsumable,
     PlaceKind,
     RefusedDocument,
 )
@@ -201,13 +202,13 @@ class _Run:
         self.outside = {place.pk for place in catalogue.outside.values()}
         self.planner = Planner(catalogue, self.first_open, now)
         self.pools: dict[int, CostPool] = {}
-        self.holdings: dict[Pair, Decimal] = {}
-        self.changed_pairs: set[Pair] = set()
+        self.holdings: dict[PlaceConsumable, Decimal] = {}
+        self.changed_pairs: set[PlaceConsumable] = set()
         self.new_documents: set[int] = set()
         self.corrections: set[int] = set()
         self.touched: dict[int, datetime] = {}
         self.received_from: dict[int, datetime] = {}
-        self.spans: dict[Pair, Span] = {}
+        self.spans: dict[PlaceConsumable, Span] = {}
         self.problems: list[tuple[documents.Document, Problem]] = []
         self.conflicts = 0
 
@@ -435,7 +436,7 @@ class _Run:
         if supplier in (movement.source_id, movement.destination_id):
             _note_earliest(self.received_from, movement)
 
-    def _touch(self, pair: Pair, moment: datetime) -> None:
+    def _touch(self, pair: PlaceConsumable, moment: datetime) -> None:
         span = self.spans.get(pair)
         self.spans[pair] = span.including(moment) if span else Span(moment, moment)
 
@@ -504,7 +505,7 @@ class _Run:
         )
 
 
-def _arrivals(plan: MovementPlan, outside: set[int]) -> Iterator[tuple[Pair, Movement]]:
+def _arrivals(plan: MovementPlan, outside: set[int]) -> Iterator[tuple[PlaceConsumable, Movement]]:
     """Yield the movements that bring stock to a real place, but for those of counts and corrections."""
     if plan.document.kind in ARRIVALS:
         for movement in plan.movements:

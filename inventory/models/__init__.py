@@ -2,7 +2,7 @@
 
 from inventory.models.documents import CountLine, Document, Lot, RefusedDocument
 from inventory.models.items import Consumable, ConsumableKind, LowLevel, Pack, Supplier
-from inventory.models.movements import Holding, Movement
+from inventory.models.movements import Holding, Movement, PlaceConsumable
 from inventory.models.periods import Books, CostPolicy, PeriodChange
 from inventory.models.places import OUTSIDE_CODES, REAL_KINDS, Place, PlaceKind
 from inventory.models.validators import validate_code, validate_grade, validate_name, validate_time_zone
@@ -29,6 +29,7 @@ __all__ = [
     "Pack",
     "PeriodChange",
     "Place",
+    "PlaceConsumable",
     "PlaceKind",
     "RefusedDocument",
     "Supplier",

@@ -10,6 +10,9 @@ from inventory.models.documents import CountLine, Document
 from inventory.models.items import Consumable
 from inventory.models.places import Place
 
+# The ids of a place and of a consumable.
+PlaceConsumable = tuple[int, int]
+
 
 class Movement(models.Model):
     """A quantity of one consumable going from one place to another; the only thing that changes stock.

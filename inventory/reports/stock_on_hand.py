@@ -26,10 +26,9 @@ from inventory.models import (
     Holding,
     LowLevel,
     Movement,
+    PlaceConsumable,
 )
 from inventory.valuation.cost_layers import Pool, proportion
-
-Pair = tuple[int, int]  # place id, consumable id
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,10 +97,10 @@ def low_stock() -> QuerySet[LowLevel, Any]:
     )
 
 
-def _moved_since(moment: datetime) -> dict[Pair, Decimal]:
+def _moved_since(moment: datetime) -> dict[PlaceConsumable, Decimal]:
     """Return what came into real places, less what left them, of all that posted after `moment`."""
     later = Movement.objects.filter(posted_at__gt=moment).order_by()
-    moved: dict[Pair, Decimal] = defaultdict(Decimal)
+    moved: dict[PlaceConsumable, Decimal] = defaultdict(Decimal)
     for end, sign in (("source", -1), ("destination", 1)):
         ends = later.filter(**{f"{end}__kind__in": REAL_KINDS})
         sums = ends.values_list(f"{end}_id", "consumable_id").annotate(total=Sum("quantity"))
@@ -110,7 +109,7 @@ def _moved_since(moment: datetime) -> dict[Pair, Decimal]:
     return moved
 
 
-def _pools_at(moment: datetime, moved_since: dict[Pair, Decimal]) -> dict[int, _PoolThen]:
+def _pools_at(moment: datetime, moved_since: dict[PlaceConsumable, Decimal]) -> dict[int, _PoolThen]:
     """Return the pool of each consumable at `moment`: today's, less what was posted since."""
     pools: dict[int, _PoolThen] = defaultdict(_PoolThen)
     for consumable, state in CostPool.objects.values_list("pk", "state"):

@@ -11,12 +11,11 @@ from django.db.models import Count, FloatField, QuerySet, Sum
 from django.db.models.functions import Cast
 
 from inventory.db.fixed_point import SCALE
+from inventory.models import PlaceConsumable
 from shop.models import Job, JobStatus, JobUse, StandardUse
 
 # With fewer jobs than this the standard of the service says more than what they took; no source.
 LEAST_JOBS = 5
-
-Pair = tuple[int, int]  # place id of the van, consumable id
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +33,9 @@ class _UsePerJob:
     variance: float
 
 
-def booked_use(first: date, last: date, *, since: datetime, until: datetime) -> dict[Pair, ExpectedUse]:
+def booked_use(
+    first: date, last: date, *, since: datetime, until: datetime
+) -> dict[PlaceConsumable, ExpectedUse]:
     """Return what the jobs booked from `first` to `last` are expected to take, by van and consumable.
 
     A service's use per job is that of its jobs closed from `since` up to `until` (each line of a job on its
@@ -45,9 +46,9 @@ def booked_use(first: date, last: date, *, since: datetime, until: datetime) -> 
     booked = Job.objects.filter(status=JobStatus.BOOKED, booked_for__range=(first, last))
     jobs = list(booked.order_by().values_list("van__place_id", "job_type_id").annotate(jobs=Count("pk")))
     per_job = _use_per_job({job_type for _, job_type, _ in jobs}, since, until)
-    numbers: dict[Pair, int] = defaultdict(int)
-    means: dict[Pair, Decimal] = defaultdict(Decimal)
-    variances: dict[Pair, float] = defaultdict(float)
+    numbers: dict[PlaceConsumable, int] = defaultdict(int)
+    means: dict[PlaceConsumable, Decimal] = defaultdict(Decimal)
+    variances: dict[PlaceConsumable, float] = defaultdict(float)
     for place, job_type, number in jobs:
         for consumable, use in per_job[job_type].items():
             pair = place, consumable

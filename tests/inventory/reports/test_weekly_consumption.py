@@ -31,7 +31,7 @@ pytestmark = pytest.mark.django_db
 MONDAY = date(2026, 1, 5)
 DISC = "disc-p400"
 
-Pair = tuple[int, int]  # place id, consumable id
+PlaceConsumable = tuple[int, int]  # place id, consumable id
 
 
 @pytest.fixture(autouse=True)
@@ -57,22 +57,22 @@ def found(weeks: Weeks, known_at: datetime = NOW, place: str = "van-a", of: str 
     return {week: int(quantity) for week, quantity in used(weeks, known_at).get(pair, {}).items()}
 
 
-def used(weeks: Weeks, known_at: datetime = NOW) -> dict[Pair, dict[int, Decimal]]:
+def used(weeks: Weeks, known_at: datetime = NOW) -> dict[PlaceConsumable, dict[int, Decimal]]:
     """Return the use in stock units, by van and consumable."""
-    totals: dict[Pair, dict[int, Decimal]] = defaultdict(dict)
+    totals: dict[PlaceConsumable, dict[int, Decimal]] = defaultdict(dict)
     for van, consumable, week, quantity in weekly_use(weeks, known_at):
         assert week not in totals[van, consumable]
         totals[van, consumable][week] = from_scaled(quantity)
     return dict(totals)
 
 
-def bare_weeks(weeks: Weeks, known_at: datetime = NOW) -> dict[Pair, list[bool]]:
+def bare_weeks(weeks: Weeks, known_at: datetime = NOW) -> dict[PlaceConsumable, list[bool]]:
     """Return the weeks in which a van had nothing at the start, nor with all that came, row after row."""
     came, went = (Counter[tuple[int, int, int]](), Counter[tuple[int, int, int]]())
     for total, rows in zip((came, went), weekly_flows(weeks, known_at), strict=True):
         for van, consumable, week, quantity in rows:
             total[van, consumable, week] += quantity
-    found: dict[Pair, list[bool]] = {}
+    found: dict[PlaceConsumable, list[bool]] = {}
     for pair in {key[:2] for key in came.keys() | went.keys()}:
         held, found[pair] = came[*pair, BEFORE] - went[*pair, BEFORE], []
         for week in range(weeks.count):
