@@ -114,8 +114,8 @@ def test_what_was_entered_survives_a_killed_tab_and_the_timer_goes_on(
 
 
 def test_an_unfinished_form_says_what_is_missing(site: Site, phone: Phone) -> None:
-    (job,) = site.technician("vera", jobs=1)
-    phone.sign_in("vera")
+    (job,) = site.technician("wren", jobs=1)
+    phone.sign_in("wren")
     phone.open()
     phone.tap("link", f"Close {job}", exact=True)
     alert = phone.page.get_by_role("alert")
