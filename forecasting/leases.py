@@ -1,10 +1,10 @@
 """One piece of work of one period, done once: claimed, kept alive, and ended in the database.
 
-A claim is a token in the row of (kind, period), which is unique. Whoever holds it says so every few seconds;
-when that stops for STALE, it died, and the next may take the claim over under a new token. Work ends by
-`done`, which writes only while its own token stands, in the same transaction as the work's own effects
-wherever those fit into one: so neither kill -9 nor a worker that was thought dead and was not can lose or
-double what was done. Several machines need clocks that agree to within half of STALE.
+A claim is a token in the row of (kind, period), which is unique. Its holder renews it every few
+seconds; a holder that stops for STALE is dead, and the next one takes the claim over under a new token. Work
+ends by `done`, which writes only while its own token stands, in the same transaction as the work's own
+effects wherever those fit into one: so neither kill -9 nor a worker wrongly taken for dead loses or doubles
+the work. Several machines need clocks that agree to within half of STALE.
 """
 
 import logging
@@ -24,7 +24,7 @@ from forecasting.models import PeriodWork
 
 STALE = timedelta(seconds=90)
 BEAT_SECONDS = 10.0
-# Work that hangs does not hold its claim for ever.
+# Work that hangs does not hold its claim forever.
 LONGEST = timedelta(hours=1)
 FIRST_PAUSE, LONGEST_PAUSE = timedelta(minutes=1), timedelta(hours=1)
 LONGEST_ERROR = 2000
@@ -33,7 +33,7 @@ logger = logging.getLogger(__name__)
 
 
 class ClaimLost(Exception):
-    """Another took the claim over, or ended the work; what was about to be written must not be."""
+    """Another worker took the claim over, or ended the work; nothing may be written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ class Lease:
         self._own().update(token="")
 
     def alive(self) -> bool:
-        """Say that the work goes on; return False when the claim is lost."""
+        """Record that the work goes on; return False when the claim is lost."""
         return bool(self._own().update(alive_at=timezone.now()))
 
     def _own(self) -> Any:
@@ -79,7 +79,7 @@ def take(kind: str, period: str) -> Lease | None:
     if not taken:
         return None
     attempts = row.filter(token=token).values_list("attempts", flat=True).first()
-    # In between another may have thought us dead.
+    # Meanwhile another worker may have taken us for dead.
     return None if attempts is None else Lease(kind, period, token, attempts)
 
 
@@ -90,7 +90,7 @@ def claimable(now: datetime) -> Q:
 
 
 def stale_since(now: datetime) -> datetime:
-    """Return the moment before which a last sign of life means that whoever gave it died."""
+    """Return the moment before which a last sign of life means that its holder is dead."""
     return now - STALE
 
 

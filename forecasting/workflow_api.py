@@ -62,7 +62,7 @@ class StepSchema(ApiSchema):
     """A route of what goes by steps: PUT takes one (201) or had taken it (200), DELETE takes it back."""
 
     def get_response_serializers(self) -> Any:
-        """Return the answers by status and media type, but for the refusals that every route has."""
+        """Return the answers by status and media type, except the refusals that every route has."""
         shown = getattr(self.view, "answers_with")  # noqa: B009 - each view of this module has it
         if self.method == "DELETE":
             return {200: shown, (409, MEDIA_TYPE): ProblemSerializer}
@@ -105,7 +105,7 @@ class StepView(ServedView):
     back: ClassVar[Callable[..., Done[Any]]]
 
     def found(self, request: Request, key: Key) -> Any:
-        """Return the order as it stands. Raises Http404 for one that whoever asks may not see."""
+        """Return the order as it stands. Raises Http404 for one that the person may not see."""
         raise NotImplementedError
 
     def put(self, request: Request, **named: Key) -> Response:

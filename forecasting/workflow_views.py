@@ -33,7 +33,7 @@ def press(
     unchanged: str = "That was done already.",
     refused_by: tuple[type[Exception], ...] = (),
 ) -> None:
-    """Take a step that needs nothing but a yes, and say what came of it.
+    """Take a step that needs nothing but a yes, and show the result.
 
     `step` takes the order's id, `by` and `now`. Besides what steps and the ledger refuse, `refused_by` names
     errors whose text the person is shown. Raises Http404 for an order that is not there.
@@ -59,7 +59,7 @@ def warn(request: HttpRequest, flags: Iterable[str]) -> None:
 def fill_in(
     request: HttpRequest, form: StepForm, step: Callable[[], Done[Order]], said: str, *, unchanged: str
 ) -> Done[Order] | None:
-    """Take a step when its form is valid, say that it was, and return what came of it.
+    """Take a step when its form is valid, say so, and return its result.
 
     None when it was not taken; the form then says why.
     """

@@ -17,7 +17,7 @@ else:
 
 
 class SetUpAdmin(ModelAdmin):
-    """Set-up data: whoever the site lets in may change it."""
+    """Set-up data: anyone with access to the site may change it."""
 
     list_per_page = 100
 

@@ -105,7 +105,7 @@ class TechnicianAdmin(CodeAdmin):
 
 
 class SetUpInline(Inline):
-    """Rows edited with what they belong to: whoever the site lets in may."""
+    """Rows edited with what they belong to, by anyone with access to the site."""
 
     extra = 0
 

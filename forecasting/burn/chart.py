@@ -67,7 +67,7 @@ def burn_chart(past: list[PastWeek], week: Ahead, unit: str) -> Draw:
 
 
 def chart_in_words(past: list[PastWeek], week: Ahead, what: str, unit: str) -> str:
-    """Return what the chart shows, for whoever does not see it."""
+    """Return what the chart shows, for people who cannot see it."""
     counted = [one for one in past[-WEEKS_SHOWN:] if one.used is not None]
     wide = week.intervals[0]
     before = f"Use of {what} in {len(counted)} weeks that count"

@@ -71,7 +71,8 @@ def forecast_burn(
     """Forecast every van and consumable from the books as they were known at a moment, now by default.
 
     `weeks` ahead are forecast for vans, or as many as their protection interval needs when that is more.
-    `progress` is told how many chunks are done, and of how many. Raises ValueError as `start_run` does.
+    `progress` receives the number of chunks done, and of chunks in all. Raises ValueError as `start_run`
+    does.
     """
     run = start_run(known_at=known_at, by=by, weeks=weeks, now=now)
     parts = chunks_of(run)
@@ -114,7 +115,7 @@ def start_run(
 
 
 def chunks_of(run: ForecastRun) -> list[Chunk]:
-    """Return what can be forecast by itself: some consumables at all vans. The same for whoever asks."""
+    """Return what can be forecast by itself: some consumables at all vans. The same for everyone who asks."""
     vans = len(working_vans(run).places)
     if not vans:
         return []

@@ -1,4 +1,4 @@
-"""How a forecast is said in words. Pure."""
+"""A forecast as text. Pure."""
 
 from collections.abc import Sequence
 

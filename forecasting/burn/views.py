@@ -45,7 +45,7 @@ def index(request: HttpRequest) -> HttpResponse:
     places = _values(known, "place__code")
     context = {
         "shop": the_shop(),
-        "title": "Burn of the vans",
+        "title": "Burn by van",
         "run": run,
         "said": queries.run_in_words(run) if run else "",
         "page": rows,

@@ -105,7 +105,7 @@ def candidates(
 
 
 class _JobsAhead:
-    """Jobs over the periods ahead of an origin: those that came, or were told; else a discounted average.
+    """Jobs over the periods ahead of an origin: those that came, or were given; else a discounted average.
 
     The average is of jobs over the shop's season of jobs (periods + periods ahead,), and takes it on again.
     """

@@ -139,9 +139,7 @@ def _group_numbers(group: Sequence[object] | npt.NDArray[Any] | None, series: in
     try:
         return np.unique(labels, return_inverse=True)[1].astype(np.intp)
     except TypeError as reason:
-        raise ValueError(
-            f"group: labels that cannot be told apart by sorting ({reason}); give text"
-        ) from reason
+        raise ValueError(f"group: labels that sorting cannot distinguish ({reason}); give text") from reason
 
 
 def _units(demand: FloatArray, group: IntArray) -> tuple[FloatArray, BoolArray]:

@@ -88,7 +88,7 @@ def read(
     """Check the frames of a forecast and return their arrays.
 
     A week that is NaN in `history` is not observed. Exposures are given by place, or by (place, consumable).
-    Raises ValueError, naming place, consumable and week, for what is wrong, and says how to mend it.
+    Raises ValueError, naming place, consumable and week, for what is wrong, and says how to correct it.
     """
     weeks, series = _weeks("history", history.index), _series("history", history.columns)
     use = _numbers("history", history)
@@ -195,7 +195,7 @@ def _require_amounts(name: str, amounts: FloatArray, observed: BoolArray, table:
 
 
 def _label(label: object) -> str:
-    """Return a series or place in words."""
+    """Return a series or place as text."""
     parts = label if isinstance(label, tuple) else (label,)
     return ", ".join(f"{name} {part}" for name, part in zip(SERIES, parts, strict=False))
 

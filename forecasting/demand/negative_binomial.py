@@ -41,7 +41,7 @@ def quantiles(mean: FloatArray, size: FloatArray, levels: FloatArray) -> FloatAr
     probability = np.exp(r * np.log1p(-share))
     reached = probability.copy()
     for units in range(SUMMED_UNITS_MAX):
-        # Levels ascend, so what is newly reached is told by the number of levels already found.
+        # Levels ascend, so the number of levels already found shows what is newly reached.
         rows, columns = np.nonzero((reached[:, None] >= wanted) & (found[open_rows] < 0))
         found[open_rows[rows], columns] = units
         still = reached < wanted[-1]

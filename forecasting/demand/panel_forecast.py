@@ -221,11 +221,11 @@ def _reasons(panel: DemandHistory, classes: StrArray, *, tried: bool) -> StrArra
     because = "least loss in the backtest for {} demand" if tried else "too little history for a backtest"
     cases = [
         (traits.seen == 0, "no history: the average of the consumable on other vans"),
-        (traits.away, "not observed lately: as it was before, nearer to the average of other vans"),
+        (traits.away, "not observed recently: as it was before, nearer to the average of other vans"),
         (traits.short, "short history: near the average of the consumable on other vans"),
         (traits.times == 0, "never used: a small chance remains, taken from other vans"),
         (traits.times == 1, "used once: nearer to the average of the consumable on other vans"),
-        (traits.stopped, "not used lately: the forecast fades"),
+        (traits.stopped, "not used recently: the forecast fades"),
     ]
     usual = np.array([because.format(name) for name in accuracy.CLASSES])[
         np.argmax(classes[:, None] == np.array(accuracy.CLASSES), axis=1)

@@ -1,4 +1,4 @@
-"""What a series and its like have used lately: discounted levels, the terms of the panel's regression. Pure.
+"""What a series and its like have used recently: discounted levels, terms of the panel's regression. Pure.
 
 Multi-series exponential smoothing with a negative binomial distribution (the idea: Snyder, Ord and Beaumont
 2012): every series is smoothed at several rates, and one regression for the whole panel weighs them. Each

@@ -22,8 +22,8 @@ class Letter(models.Model):
 
     `source` is the message as it goes over the wire (RFC 5322), attachments included; its Message-ID never
     changes, so that a repeat after a crash is known as the same message. `accepted` are the recipients for
-    whom the mail server has taken it; what failed for others may have `sent_at` too. Sending by hand once
-    more makes a letter of its own, which `resends` this one.
+    whom the mail server has taken it; what failed for others may have `sent_at` too. Sending again by
+    hand makes a letter of its own, which `resends` this one.
     """
 
     key = models.CharField(max_length=100, unique=True)

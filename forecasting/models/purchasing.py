@@ -57,7 +57,7 @@ class Purchase(models.Model):
 
 
 class PurchaseLine(models.Model):
-    """One pack of a purchase. Quantities in stock units, but for packs; money is net of tax.
+    """One pack of a purchase. Quantities in stock units, except packs; money is net of tax.
 
     `prices` is the price list when it was drafted (forecasting.stock_control.price_breaks). `approved_packs`
     is a person's number: null as long as nobody changed the suggestion of a draft, 0 for what was struck out.
@@ -128,7 +128,7 @@ class PurchaseLine(models.Model):
 
 
 class PurchaseLeftOut(models.Model):
-    """What the latest drafting found due and could not order, and why; the next one writes it anew.
+    """What the latest drafting found due and could not order, and why; the next one replaces it.
 
     By code, as it was then. Without a consumable it is all that the supplier would have sent.
     """
@@ -146,7 +146,7 @@ class PurchaseLeftOut(models.Model):
 
 
 class PurchaseReceipt(models.Model):
-    """A receipt in the ledger that belongs to a purchase; it teaches the supplier's lead time."""
+    """A receipt in the ledger that belongs to a purchase; the supplier's lead time is learned from it."""
 
     purchase = models.ForeignKey(Purchase, on_delete=models.PROTECT, related_name="receipts")
     document = models.OneToOneField(Document, on_delete=models.PROTECT, related_name="+")

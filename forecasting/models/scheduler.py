@@ -1,11 +1,11 @@
-"""Which periods' work is done: the row that makes each piece of work happen once (design, section 8)."""
+"""Which periods' work is done: the row that makes each piece of work happen once ."""
 
 from django.db import models
 from django.db.models import Q
 
 
 class PeriodWork(models.Model):
-    """One piece of work of one period, claimed by whoever does it.
+    """One piece of work of one period, claimed by the worker that does it.
 
     A claim whose `alive_at` is old was left by a worker that died: it may be taken over, under a new token.
     Work that ends writes its result only while its own token still holds the claim.

@@ -213,7 +213,7 @@ class VanSpace(models.Model):
 
 
 class SupplierTerms(models.Model):
-    """When a supplier delivers, what is the least it takes an order for, and how it wants to be told."""
+    """When a supplier delivers, the least order value it accepts, and where orders go."""
 
     supplier = models.OneToOneField(
         Supplier, primary_key=True, on_delete=models.CASCADE, related_name="terms"

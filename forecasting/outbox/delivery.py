@@ -1,9 +1,9 @@
 """Sending letters: once each, and again after a pause when the mail server could not take them.
 
 A letter is claimed by a token that is committed before the server is spoken to, and marked as sent right
-after the server has said that it takes it. Should the worker die between these two, nobody can know whether
-the server has the letter. It is then sent again, with the same Message-ID, by which mail programs know a
-repeat: a list that comes twice does less harm than one that never comes. The gap is one statement long.
+after the server has said that it takes it. If the worker dies between these two, nobody can know whether
+the server has the letter. It is then sent again with the same Message-ID, by which mail programs recognise
+a repeat: a list that comes twice does less harm than one that never comes. The gap is one statement long.
 """
 
 import logging
@@ -60,7 +60,7 @@ def _claimed(now: datetime) -> Iterator[Letter]:
 
 
 def _send(letter: Letter, now: datetime) -> Letter | None:
-    """Send a claimed letter and write what came of it; None when the claim was lost meanwhile."""
+    """Send a claimed letter and write the result; None when the claim was lost meanwhile."""
     own = Letter.objects.filter(pk=letter.pk, token=letter.token, state=LetterState.SENDING)
     to = [address for address in letter.recipients if address not in letter.accepted]
     with kept_alive(lambda: bool(own.update(alive_at=timezone.now()))), closing(MailServer()) as server:

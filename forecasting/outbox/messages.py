@@ -80,7 +80,7 @@ def write_letter(
 
 
 def write_again(letter: Letter, recipients: Sequence[str], *, number: int, by: str, now: datetime) -> Letter:
-    """Write a letter with the same content, to be sent once more, to these recipients.
+    """Write a letter with the same content, to be sent again, to these recipients.
 
     The same number again returns what was written under it: a second click sends nothing.
     """

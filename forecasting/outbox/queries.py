@@ -10,7 +10,7 @@ CHOICES = (NEEDS_A_HAND, *LetterState.values)
 
 
 def needing_a_hand() -> QuerySet[Letter]:
-    """Return the letters that somebody did not get; what was sent once more needs no hand any more."""
+    """Return the letters that somebody did not get; one that was sent again needs no person any more."""
     return Letter.objects.filter(state__in=TROUBLED, resent_as=None)
 
 

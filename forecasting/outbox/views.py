@@ -1,4 +1,4 @@
-"""Pages of letters: the list, one letter as it was written, what came with it, and sending it once more."""
+"""Pages of letters: the list, one letter as it was written, its attachments, and sending it again."""
 
 from calendar import day_name
 from typing import TYPE_CHECKING, Any
@@ -38,7 +38,7 @@ ON_THE_WAY = (LetterState.WAITING, LetterState.SENDING)
 
 
 class AgainForm(forms.Form):
-    """To whom a letter goes once more. `number` counts how often, so that a second click changes nothing."""
+    """To whom a letter goes again. `number` counts how often, so that a second click changes nothing."""
 
     to = forms.CharField(
         label="To",
@@ -112,7 +112,7 @@ def settings(request: HttpRequest) -> HttpResponse:
     to = technicians_of(list(page))
     context = {
         "shop": the_shop(),
-        "title": "When letters go out, and to whom",
+        "title": "Letter settings",
         "form": form,
         "page": page,
         "rows": [(van, to[van.pk]) for van in page],
@@ -164,7 +164,7 @@ def source(_request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(*READERS)
 def again(request: HttpRequest, pk: int) -> HttpResponse:
-    """Ask to whom a letter is to be sent once more, then let it be sent."""
+    """Ask to whom a letter is to be sent again, then queue it."""
     letter = _letter(pk)
     if letter.state in ON_THE_WAY:
         messages.info(request, "This letter is still on its way; wait until it is sent or given up.")
@@ -173,7 +173,7 @@ def again(request: HttpRequest, pk: int) -> HttpResponse:
     form = AgainForm(request.POST or None, initial={"to": "\n".join(_suggested(letter)), "number": number})
     if request.method == "POST" and form.is_valid():
         return _sent_again(request, letter, form.cleaned_data, number)
-    context = {"shop": the_shop(), "title": "Send it once more", "letter": letter, "form": form}
+    context = {"shop": the_shop(), "title": "Send again", "letter": letter, "form": form}
     status = 400 if form.errors else 200
     return render(request, "forecasting/letter_again.html", context, status=status)
 

@@ -36,8 +36,8 @@ class LookBackWeekSerializer(serializers.Serializer[Week]):
     used = NumberField()
     least_held = NumberField(source="held.least", help_text="by the book, at any moment")
     average_held = NumberField(source="held.average")
-    counts = serializers.BooleanField(help_text="the van held some, or jobs had used it lately")
-    ran_out = serializers.BooleanField(help_text="nothing was left while jobs had used it lately")
+    counts = serializers.BooleanField(help_text="the van held some, or jobs had used it recently")
+    ran_out = serializers.BooleanField(help_text="nothing was left while jobs had used it recently")
 
 
 class ValueField(OfCosts, NumberField):

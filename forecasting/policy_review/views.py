@@ -66,7 +66,7 @@ def index(request: HttpRequest) -> HttpResponse:
     rows = [] if too_many else sorted(look_back(pairs, weeks, now), key=SORTS[sort][1])
     context = {
         "shop": the_shop(),
-        "title": "A look back",
+        "title": "Past service",
         "page": page_of(request, rows, "page"),
         "classes": by_class(rows),
         "too_many": too_many,

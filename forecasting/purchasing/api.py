@@ -99,7 +99,7 @@ class PurchaseStepView(StepView):
 
 
 class PurchaseChangesView(PurchaseStepView):
-    """What a person orders otherwise than suggested, and adds; DELETE brings the suggestions back."""
+    """What a person changes on the suggestion, and adds; DELETE brings the suggestions back."""
 
     serializer_class = ChangesSerializer
     back = staticmethod(approval.undo_changes)
@@ -127,14 +127,14 @@ class PurchaseSendingView(PurchaseStepView):
     back = staticmethod(dispatch.take_sending_back)
 
     def do(self, order: Purchase, said: Any, who: Mapping[str, Any]) -> Done[Purchase]:
-        """Write the letter, or take down how the supplier was told otherwise."""
+        """Write the letter, or record how the supplier got the order in another way."""
         if said.how or said.at is not None:
             return dispatch.mark_as_sent(order.pk, said.how, at=said.at, **who)
         return dispatch.send(order.pk, **who)
 
 
 class PurchaseCancellationView(PurchaseStepView):
-    """That a purchase is called off."""
+    """That a purchase is cancelled."""
 
     serializer_class = CancellationSerializer
     back = staticmethod(approval.reopen)

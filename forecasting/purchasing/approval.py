@@ -196,7 +196,7 @@ def _says_nothing_new(purchase: Purchase, lines: Sequence[PurchaseLine], changes
 
 
 def _change(purchase: Purchase, lines: Sequence[PurchaseLine], changes: OrderChanges) -> dict[str, object]:
-    """Write the changes of a draft and return them in words; nothing when there are none."""
+    """Write the changes of a draft and return them as text; nothing when there are none."""
     by_pk = {line.pk: line for line in lines}
     problems = [
         Problem("line", pk, "is not on this purchase; look at it again")

@@ -1,4 +1,4 @@
-"""What a delivery brought otherwise than ordered, in words. Pure."""
+"""Where a delivery differs from the order, as text. Pure."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""An approved purchase on its way to the supplier: by e-mail, or told otherwise and marked as sent."""
+"""An approved purchase on its way to the supplier: by e-mail, or in another way and marked as sent."""
 
 import math
 from datetime import datetime, timedelta
@@ -44,7 +44,7 @@ def send(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
 def mark_as_sent(
     purchase_id: int, how: str, *, by: str, now: datetime, at: datetime | None = None
 ) -> Done[Purchase]:
-    """Say that the supplier was told otherwise: by telephone, on its site; `at` is when, now unless given.
+    """Mark a purchase as ordered in another way: by telephone, on a website; `at` is when, by default now.
 
     Raises StepRefused without saying how and for a moment to come; StepConflict when it is not approved.
     """
@@ -93,7 +93,7 @@ def take_sending_back(purchase_id: int, *, by: str, now: datetime) -> Done[Purch
 def withdraw_letters(purchase: Purchase) -> bool:
     """Keep letters of a purchase that wait from being sent; return whether the supplier can have none.
 
-    Whoever calls holds the purchase. What was marked as sent by hand has no letter: the person knows.
+    The caller holds the purchase. A purchase marked as sent by hand has no letter: the person knows.
     """
     letters = list(Letter.objects.select_for_update().filter(purchase=purchase).order_by("pk"))
     if any(letter.accepted or letter.state in (LetterState.SENDING, LetterState.SENT) for letter in letters):

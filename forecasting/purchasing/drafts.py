@@ -34,15 +34,15 @@ def draft_purchases(run: ForecastRun, day: date, *, by: str, now: datetime) -> D
     """Draft what to order on a day, and return the purchases of that day.
 
     A supplier that has a purchase of the day, or of a later one, is left as it is: the same day again
-    changes nothing, whoever asks at once. A draft of an earlier day that nobody has touched is decided anew
-    and becomes this day's; one that is needed no more is cancelled. A draft that a person has changed or
-    begun stays as it is, and what else is due from its supplier is said in `left_out`.
+    changes nothing, however many ask at once. A draft of an earlier day that nobody has touched is decided
+    again and becomes this day's; one that is no longer needed is cancelled. A draft that a person has changed
+    or begun stays as it is, and what else is due from its supplier is said in `left_out`.
 
     Raises CannotDraftError without a depot, with several and none chosen, and for an unfinished forecast.
     """
     require_finished(run)
     with transaction.atomic():
-        # Whoever drafts at the same time waits here, and then finds what this one has drafted.
+        # Another process that drafts at the same time waits here, then finds these drafts.
         terms = StockingTerms.objects.select_for_update().get(pk=1)
         depot = depot_of(terms)
         settled = set(
@@ -65,7 +65,7 @@ def draft_purchases(run: ForecastRun, day: date, *, by: str, now: datetime) -> D
 
 
 def _keep_left_out(left_out: Sequence[LeftOut], now: datetime) -> None:
-    """Store what was left out instead of what was before: to find it again, all would be decided again."""
+    """Replace what was left out: to find it again, everything would have to be decided again."""
     PurchaseLeftOut.objects.all().delete()
     PurchaseLeftOut.objects.bulk_create(
         PurchaseLeftOut(consumable=one.consumable, supplier=one.supplier, reason=one.reason, at=now)
@@ -207,7 +207,7 @@ def _settings_in_force(supplier: str, gathered: PurchaseInputs) -> dict[str, Any
 
 
 def _numbers(day: date, count: int) -> list[str]:
-    """Return the next free numbers of the year; whoever asks holds the stocking terms."""
+    """Return the next free numbers of the year; the caller holds the stocking terms."""
     start = f"PO-{day.year}-"
     of_year = Purchase.objects.filter(number__startswith=start)
     last = of_year.aggregate(last=Max(Cast(Substr("number", len(start) + 1), IntegerField())))["last"] or 0

@@ -169,10 +169,10 @@ class PurchaseDraftForm(forms.Form):
 
 
 class SentForm(forms.Form):
-    """How and when the supplier was told otherwise than by a letter from here."""
+    """How and when the supplier got the order in another way than by a letter from here."""
 
     how = forms.CharField(
-        label="How it was told",
+        label="How it was ordered",
         max_length=200,
         help_text="such as: by telephone, on its own site",
         error_messages={"required": "Say how the supplier was told."},
@@ -228,7 +228,7 @@ class DeliveryForm(forms.Form):
             }
 
     def head_fields(self) -> list[forms.BoundField]:
-        """Return the fields about the whole delivery, but for whether the rest comes."""
+        """Return the fields about the whole delivery, except whether the rest comes."""
         return [self[name] for name in ("occurred_at", "freight", "duty", "discount", "note")]
 
     def rows(self) -> list[tuple[PurchaseLine, list[forms.BoundField]]]:

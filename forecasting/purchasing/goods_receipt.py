@@ -1,4 +1,4 @@
-"""What came of a purchase: receipts in the ledger, what they differ in, and what is still to come."""
+"""Goods received on a purchase: receipts in the ledger, how they differ, and what is still to come."""
 
 from collections import defaultdict
 from collections.abc import Collection, Sequence
@@ -33,7 +33,7 @@ def receive(
 ) -> Done[Purchase]:
     """Post a delivery through the ledger's door, as it came, and count it towards its order.
 
-    What differs is kept with the receipt in words and returned as flags; nothing is refused for it. A
+    What differs is kept with the receipt as text and returned as flags; nothing is refused for it. A
     delivery that comes when the order was thought complete or called off is taken too: it is there. The same
     receipt again is answered with the first. `seen` says which count of the depot, of those that the delivery
     is dated before, was the first to find it; those before are corrected (inventory.ledger.late_arrivals).
@@ -223,7 +223,7 @@ def _expected(lines: Sequence[PurchaseLine]) -> list[Expected]:
 def _recount(purchase: Purchase, lines: Sequence[PurchaseLine], *, rest_comes: bool | None = None) -> None:
     """Share what all receipts brought over the lines, and say how far the order has come.
 
-    What came of a consumable fills its lines in turn, and the last takes what is too much. `rest_comes` is
+    The received quantity of a consumable fills its lines in turn; the last takes any excess. `rest_comes` is
     what a person says about what is missing; None leaves it as it was said before.
     """
     receipts = purchase.receipts.filter(taken_back=False).select_related("document")

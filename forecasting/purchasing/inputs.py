@@ -69,7 +69,7 @@ def gather(
 ) -> PurchaseInputs:
     """Read everything; the number of queries grows only by 50 consumables with lots that expire.
 
-    Orders count as on the way once they are drafted, but for those `renewed`, by id, which are decided anew.
+    Orders count as on the way once they are drafted, except those `renewed`, by id, which are decided again.
     """
     consumables = {row.pk: row for row in Consumable.objects.order_by("code")}
     at_depot, on_vans = _stock()

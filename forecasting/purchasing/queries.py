@@ -1,4 +1,4 @@
-"""Who may see purchases, what a list of them shows, and what happened to one in words."""
+"""Who may see purchases, what a list of them shows, and what happened to one, as text."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -81,7 +81,7 @@ def status_choices() -> list[tuple[str, str]]:
 
 
 def happened(purchase: Purchase) -> list[tuple[PurchaseEvent, Sequence[str]]]:
-    """Return what happened to a purchase, oldest first, each with what else it says, in words."""
+    """Return what happened to a purchase, oldest first, each with its details as text."""
     return [(event, list(_details(event))) for event in purchase.events.all()]
 
 

@@ -1,4 +1,4 @@
-"""Why so much is ordered, and why something is not, in one sentence. Pure."""
+"""Why a quantity is ordered, and why something is not, in one sentence. Pure."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ MANY = 5
 
 @dataclass(frozen=True, slots=True)
 class PurchaseReasons:
-    """All that decided one line; quantities in stock units but for packs."""
+    """The facts that decide one line; quantities in stock units except packs."""
 
     item: Item
     offer: Offer
@@ -29,7 +29,7 @@ class PurchaseReasons:
     cover_days: Decimal | None
 
     def sentence(self) -> str:
-        """Return the sentence: what there is, what must last, how much is missing, and what changed that."""
+        """Return the sentence: the stock, what it must cover, how much is missing, and what changed that."""
         parts = (self._there_is(), self._needed(), self._bought(), self._limited())
         return f"{'; '.join(part for part in parts if part)}."
 
@@ -48,9 +48,9 @@ class PurchaseReasons:
 
     def _needed(self) -> str:
         lead = hundredths_up(Decimal(self.offer.lead_time.mean_days))
-        days = f"{lead} days of delivery and {self.review_days} to the next review"
+        days = f"the next {lead} days of delivery and {self.review_days} to the next review"
         chance = f"in {hundredths_up(self.service * HUNDRED)} of 100 cases"
-        level = f"{hundredths_up(self.reorder_level)} last {days} {chance}"
+        level = f"{hundredths_up(self.reorder_level)} cover {days} {chance}"
         if self.joins:
             return f"{level}, so it would be due by then and joins the order"
         return level

@@ -18,7 +18,7 @@ from shop.common.text import exact
 
 
 class PurchaseLineSerializer(AmountsSerializer[PurchaseLine]):
-    """One pack of a purchase; quantities in stock units but for packs, money net of tax."""
+    """One pack of a purchase; quantities in stock units except packs, money net of tax."""
 
     consumable = serializers.CharField(source="consumable.code")
     unit = serializers.CharField(source="consumable.stock_unit")
@@ -152,7 +152,7 @@ class ChangesSerializer(ShapeSerializer):
 
 
 class SendingSerializer(ShapeSerializer):
-    """Nothing to have the letter sent; `how` the supplier was told otherwise, and when."""
+    """Empty to have the letter sent; else `how` the supplier got the order in another way, and when."""
 
     makes: ClassVar[type[Any]] = Said
     how = TextField(required=False)

@@ -28,7 +28,7 @@ RECEIPTS_OFFERED = 20
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(*STOCK)
 def send(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show what goes to whom and send it; or take down how the supplier was told otherwise."""
+    """Show what goes to whom and send it; or record how the supplier got the order in another way."""
     purchase = purchase_or_404(pk)
     if request.method == "POST" and "by-letter" in request.POST:
         return go_back(request, pk, dispatch.send, "Written: it goes out with the next letters.")
@@ -74,7 +74,7 @@ def cancel(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(*STOCK)
 def receive(request: HttpRequest, pk: int) -> HttpResponse:
-    """Take down a delivery; what differs from the order is shown in words before it is booked."""
+    """Record a delivery; what differs from the order is shown as text before it is booked."""
     purchase = purchase_or_404(pk)
     lines = [line for line in purchase.lines.all() if line.packs]
     sent = request.POST if request.method == "POST" else None
@@ -106,7 +106,7 @@ def receive(request: HttpRequest, pk: int) -> HttpResponse:
                 return redirect("purchases:show", pk)
     context = {
         "shop": the_shop(),
-        "title": f"What came of {purchase}",
+        "title": f"Receive {purchase}",
         "purchase": purchase,
         "form": form,
         "found": [] if form.errors else found,

@@ -58,7 +58,7 @@ class SupplierTermsForm(RowForm, SupplierFormBase):
         label="E-mail for orders",
         required=False,
         max_length=254,
-        help_text="empty: orders are told otherwise",
+        help_text="empty: orders are placed in another way",
     )
 
     class Meta:
@@ -183,7 +183,7 @@ def terms(request: HttpRequest) -> HttpResponse:
     ]
     context = {
         "shop": the_shop(),
-        "title": "How the depot is stocked",
+        "title": "Purchasing settings",
         "form": form,
         "page": page,
         "rows": rows,

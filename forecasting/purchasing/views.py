@@ -266,7 +266,7 @@ def step(request: HttpRequest, pk: int) -> HttpResponse:
 def go_back(
     request: HttpRequest, pk: int, taken: Callable[..., Done[Purchase]], said: str
 ) -> HttpResponseRedirect:
-    """Take a step, say what came of it, and show the purchase."""
+    """Take a step, show its result, and show the purchase."""
     press(request, pk, taken, said)
     return redirect("purchases:show", pk)
 

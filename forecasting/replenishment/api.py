@@ -224,7 +224,7 @@ class RestockStepView(StepView):
     sent_as = Quantities
 
     def found(self, request: Request, key: Key) -> Restock:
-        """Return a restock that whoever asks may see."""
+        """Return a restock that the person may see."""
         return _restock(request, key)
 
     def do(self, order: Restock, said: Any, who: Mapping[str, Any]) -> Done[Restock]:

@@ -28,7 +28,7 @@ def draft_restocks(run: ForecastRun, period: str, *, by: str, now: datetime) -> 
     """Draft every van's restock of an ISO week, and return all restocks of that week, by van.
 
     All vans are decided together, for they share the depot. A van that has a restock of the week, or of a
-    later one, is left as it is: the same period again changes nothing, whoever asks at once. Drafts of
+    later one, is left as it is: the same period again changes nothing, however many ask at once. Drafts of
     earlier weeks that nobody approved are cancelled, for the new ones count what they asked for. Vans that
     burn nothing and have nothing booked get no draft.
 
@@ -39,7 +39,7 @@ def draft_restocks(run: ForecastRun, period: str, *, by: str, now: datetime) -> 
         raise ValueError(f"{period!r} is not an ISO week such as 2026-W48")
     require_finished(run)
     with transaction.atomic():
-        # Whoever drafts at the same time waits here, and then finds what this one has drafted.
+        # Another process that drafts at the same time waits here, then finds these drafts.
         terms = StockingTerms.objects.select_for_update().get(pk=1)
         drafted = Restock.objects.filter(period__gte=period).values("van")
         vans = list(Place.objects.filter(kind=PlaceKind.VAN).exclude(pk__in=drafted).order_by("code"))

@@ -1,4 +1,4 @@
-"""Why a van gets what it gets, in one sentence. Pure."""
+"""Why a van gets the quantity it gets, in one sentence. Pure."""
 
 from dataclasses import dataclass
 from decimal import Decimal
@@ -10,7 +10,7 @@ from shop.common.text import tenths_up
 
 @dataclass(frozen=True, slots=True)
 class RestockReasons:
-    """All that decided one line; quantities in the stock unit `unit`."""
+    """The facts that decide one line; quantities in the stock unit `unit`."""
 
     unit: str
     interval_days: int
@@ -43,8 +43,9 @@ class RestockReasons:
             return f"{jobs} no more than {level} {chance}"
         if not self.level:
             return f"nothing is used in {self.interval_days} days {chance}"
-        lasts = "lasts" if self.level == 1 else "last"
-        return f"{level} {lasts} {self.interval_days} days {chance}"
+        covers = "covers" if self.level == 1 else "cover"
+        days = "day" if self.interval_days == 1 else f"{self.interval_days} days"
+        return f"{level} {covers} the next {days} {chance}"
 
     def _there_is(self) -> str:
         way = f" and {tenths_up(self.on_the_way)} on the way" if self.on_the_way else ""
@@ -55,7 +56,7 @@ class RestockReasons:
     def _spoilt(self) -> str:
         said = [
             f"{tenths_up(quantity)} {what}"
-            for quantity, what in ((self.expired, "expired"), (self.expiring, "to expire unused"))
+            for quantity, what in ((self.expired, "expired"), (self.expiring, "will expire unused"))
             if quantity
         ]
         return f" ({', '.join(said)})" if said else ""

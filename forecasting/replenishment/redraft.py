@@ -69,7 +69,7 @@ def _locked(ids: Collection[int]) -> list[Restock]:
 def _renewed(
     run: ForecastRun, restocks: Sequence[Restock], terms: StockingTerms, *, by: str, now: datetime
 ) -> list[Restock]:
-    """Decide drafts of one week anew, write those that come out otherwise, and return them."""
+    """Decide drafts of one week again, write those that change, and return them."""
     depot = depot_of(terms)
     vans = [restock.van for restock in restocks]
     gathered = gather(run, vans, depot, terms, period=restocks[0].period, now=now)

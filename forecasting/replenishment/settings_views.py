@@ -46,7 +46,7 @@ def settings(request: HttpRequest) -> HttpResponse:
     ]
     context = {
         "shop": the_shop(),
-        "title": "How the vans are restocked",
+        "title": "Restock settings",
         "form": form,
         "page": page,
         "rows": rows,
@@ -70,7 +70,7 @@ def holding(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect("restocks:settings")
     context: dict[str, Any] = {
         "shop": the_shop(),
-        "title": f"How {consumable.name} is held",
+        "title": f"Stocking of {consumable.name}",
         "consumable": consumable,
         "form": form,
     }

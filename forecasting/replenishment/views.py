@@ -60,7 +60,7 @@ def index(request: HttpRequest) -> HttpResponse:
     page = page_by_key(request, with_lines(found), "page")
     context = {
         "shop": the_shop(),
-        "title": "Restocks of the vans",
+        "title": "Van restocks",
         "page": page,
         "rows": rows(page),
         "asked": asked,
@@ -132,7 +132,7 @@ def renew_week(request: HttpRequest) -> HttpResponse:
 
 
 def restock_or_404(request: HttpRequest, pk: int) -> Restock:
-    """Return a restock that whoever asks may see."""
+    """Return a restock that the person may see."""
     restock = with_differences(visible_to(person_of(request))).filter(pk=pk).first()
     if restock is None:
         raise Http404

@@ -1,1 +1,1 @@
-"""Periodic work, done once whoever does it."""
+"""Periodic work, done once whichever process does it."""

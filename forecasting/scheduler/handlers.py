@@ -76,7 +76,7 @@ def _forecast(piece: Piece, now: datetime) -> Write:
 def _forecast_part(piece: Piece, _now: datetime) -> Write:
     run = _run_of(piece)
     chunk = runs.chunks_of(run)[int(piece.one_of_many) - 1]
-    # Once more, this changes nothing; so it need not be in the transaction that ends it.
+    # Repeating this changes nothing, so it need not be in the transaction that ends it.
     runs.forecast_chunk(run, chunk)
     return lambda: {"said": f"part {piece.one_of_many}"}
 
@@ -118,7 +118,7 @@ def _letter(piece: Piece, now: datetime) -> Write:
     recipients = weekly_list.recipients_of(restock.van)
 
     def write() -> Result:
-        # Whoever cancels or approves it in this moment has to wait, and the letter says what was so before.
+        # A person who cancels or approves it now has to wait; the letter states what held before.
         status = Restock.objects.select_for_update().values_list("status", flat=True).get(pk=restock.pk)
         if status == RestockStatus.CANCELLED:
             return {"said": "no letter: the restock was cancelled"}
@@ -163,7 +163,7 @@ def _sessions(_piece: Piece, now: datetime) -> Write:
 
 
 def _first_of(disagreements: Iterator[Disagreement]) -> tuple[int, list[str]]:
-    """Return how many disagreements there are, and the first of them in words."""
+    """Return how many disagreements there are, and the first of them as text."""
     kept = [
         f"{one.what}: {one.where}: stored {one.stored}, expected {one.expected}"
         for one in islice(disagreements, MOST_KEPT)

@@ -39,7 +39,7 @@ def failed(now: datetime) -> list[PeriodWork]:
 def overdue(now: datetime) -> list[Piece]:
     """Return what has been due for longer than PATIENCE while nobody did any periodic work at all.
 
-    Empty where none was ever done: a shop may do without. What failed is told by `failed`. New data that
+    Empty where none was ever done: a shop may do without. `failed` reports what failed. New data that
     waits is no trouble: there are drafts, only not the newest.
     """
     lately = now - PATIENCE

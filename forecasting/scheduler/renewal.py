@@ -79,9 +79,9 @@ def due_at(week: str, new: Recorded, last: datetime | None, now: datetime) -> da
 
 
 def reopen(week: str, now: datetime) -> str:
-    """Let the week's work be done again as far as new data asks for it; return what is, in words.
+    """Let the week's work be done again as far as new data requires; return what is, as text.
 
-    The parts of the forecast go, for another one has its own; today's orders are drafted once more after it.
+    The parts of the forecast go, for another one has its own; today's orders are drafted again after it.
     To be called in the transaction that marks this as done.
     """
     of_week = PeriodWork.objects.filter(period=week, done_at__isnull=False)

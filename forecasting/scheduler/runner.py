@@ -1,7 +1,7 @@
 """What is to be done now, and doing it: the same for a command, a server's loop and any number of workers.
 
 What is ready is found in the database each time, never remembered: so work that was left undone, for
-whatever reason, is found by whoever looks next.
+whatever reason, is found by the next process that looks.
 """
 
 import logging
@@ -91,7 +91,7 @@ def do(piece: Piece, now: datetime) -> Attempt | None:
 
 
 def _words(error: Exception) -> str:
-    """Return an error in words; those of Python itself say little without their name."""
+    """Return an error as text; Python's own errors say little without their name."""
     said = "; ".join(error.messages) if isinstance(error, ValidationError) else str(error)
     named = type(error).__module__ == "builtins" or not said
     return f"{type(error).__name__}: {said}" if named else said

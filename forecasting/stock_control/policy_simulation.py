@@ -20,7 +20,7 @@ UNIT_TOLERANCE = 1e-9
 
 @dataclass(frozen=True)
 class SimulationResult:
-    """What came of it: sums over the periods that count, per series (series,), in stock units.
+    """The result: sums over the periods that count, per series (series,), in stock units.
 
     `served` is demand met from stock at once. `opening` and `ending` are stock after a period's arrivals and
     after its demand, `owed` what was still owed then. A cycle lasts from one possible arrival to the next;

@@ -2,7 +2,7 @@
 
 The service level is the probability that no unit is missing in one protection interval (cycle service). The
 interval is the lead time under continuous review, and review period + lead time under periodic review. All
-lengths of time are in the periods in which demand is given; numbers are of the kinds told apart in
+lengths of time are in the periods in which demand is given; numbers are of the kinds distinguished in
 `forecasting.stock_control.numeric_checks`.
 """
 

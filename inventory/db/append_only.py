@@ -1,4 +1,4 @@
-"""Triggers that make the ledger append-only in the database itself, whoever writes to it."""
+"""Triggers that make the ledger append-only in the database itself, for every writer."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field

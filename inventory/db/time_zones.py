@@ -1,4 +1,4 @@
-"""Which time zones books may be kept by. Pure but for the tz database."""
+"""Which time zones books may be kept by. Pure except for the tz database."""
 
 from zoneinfo import available_timezones
 

@@ -166,7 +166,7 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class Scrap:
-    """Stock thrown away, with the reason."""
+    """Scrapped stock, with the reason."""
 
     kind: ClassVar[DocumentKind] = DocumentKind.SCRAP
     id: str

@@ -1,7 +1,7 @@
 """Currencies books can be kept in, and their decimal places: ISO 4217, list one. Pure.
 
-ACTIVE holds the alphabetic codes of list one as published on 2026-01-01 by its maintenance agency (SIX), but
-for units that nobody pays in: precious metals (XAU), bond market units (XBA), units of account (XDR, XAD),
+ACTIVE holds the alphabetic codes of list one as published on 2026-01-01 by its maintenance agency (SIX),
+except units that nobody pays in: precious metals (XAU), bond market units (XBA), units of account (XDR, XAD),
 the test code XTS and XXX for no currency. Taken from a schema generated from that list, and compared with
 that of the Debian package iso-codes 4.15, from which it differs by what list one withdrew or added since.
 

@@ -1,9 +1,9 @@
 """Stock that arrived before a count and is entered after it: was it on the shelf when that was counted?
 
-The book believes a count (inventory.ledger.count_adjustments). So what is entered afterwards as having
-arrived before it
-either explains what the count found too much, or counts as lost. Where it was not on the shelf yet, the count
-says too little: it is undone, and posted again at its moment with what arrived added.
+The book believes a count (inventory.ledger.count_adjustments). What is entered afterwards as having
+arrived before it therefore either explains what the count found too much, or counts as lost. Where it was not
+on the shelf yet, the count says too little: it is undone, and posted again at its moment with what arrived
+added.
 """
 
 from collections import defaultdict
@@ -94,7 +94,7 @@ def post(document: Arrival, seen: Seen | None, *, by: str, now: datetime | None 
 
 
 def _with_arrival(count: Document, id_: str, found: Overtaken, arrived: Mapping[str, Decimal]) -> Count:
-    """Return a count anew, with what arrived added to what it found at the place."""
+    """Return a count again, with what arrived added to what it found at the place."""
     lines = []
     for said in count.content["lines"]:
         line = documents.CountedLine(said["place"], said["consumable"], Decimal(said["quantity"]))

@@ -119,7 +119,7 @@ def post_within(
 
 
 def once_more_if_raced(work: Callable[[], T]) -> T:
-    """Run `work` in a transaction; once more when another process wrote what it builds on meanwhile.
+    """Run `work` in a transaction; again when another process changed what it builds on meanwhile.
 
     Inside a transaction of the caller's there is no second try: the caller's would see the same rows.
     """
@@ -506,7 +506,7 @@ class _Run:
 
 
 def _arrivals(plan: MovementPlan, outside: set[int]) -> Iterator[tuple[PlaceConsumable, Movement]]:
-    """Yield the movements that bring stock to a real place, but for those of counts and corrections."""
+    """Yield the movements that bring stock to a real place, except those of counts and corrections."""
     if plan.document.kind in ARRIVALS:
         for movement in plan.movements:
             if movement.destination_id not in outside:

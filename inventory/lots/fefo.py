@@ -3,7 +3,7 @@
 Nobody writes down the lot of a disc taken from a drawer. So the movements of a consumable are played again
 as a careful shop would make them: what is used, scrapped, lost or carried on is taken from the lot of a place
 that expires first, and what comes back is taken to be of the lot that expires last among those it may be of.
-A replay can be put away and gone on with, so that nobody has to start from the first movement again.
+A replay can be stored and continued, so that nobody has to start from the first movement again.
 """
 
 from collections import defaultdict
@@ -84,7 +84,7 @@ class LotReplay:
 
     @classmethod
     def from_json(cls, state: Mapping[str, Any]) -> "LotReplay":
-        """Return the replay that `to_json` put away."""
+        """Return the replay that `to_json` stored."""
         replay = cls()
         replay._held.update({int(place): _from_json(lots) for place, lots in state["held"].items()})
         replay._gone.update({int(place): _from_json(lots) for place, lots in state["gone"].items()})

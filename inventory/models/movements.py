@@ -17,7 +17,7 @@ PlaceConsumable = tuple[int, int]
 class Movement(models.Model):
     """A quantity of one consumable going from one place to another; the only thing that changes stock.
 
-    occurred_at is when it happened, posted_at when it counts: the same, but for what happened in a period
+    occurred_at is when it happened, posted_at when it counts: the same, except for what happened in a period
     that was locked when it was recorded. `part` tells the movements of one line apart.
     """
 

@@ -82,7 +82,7 @@ class CostCheckpoint(models.Model):
 
 
 class LotCheckpoint(models.Model):
-    """What is thought to be left of each lot of one consumable after all that happened up to a moment.
+    """An estimate of what is left of each lot of one consumable at a moment.
 
     Derived, and true as long as nothing is recorded afterwards about the time before that moment:
     `last_movement` is the highest id among the consumable's movements known then. See

@@ -1,8 +1,8 @@
 """What expires: lots estimated from the movements of the ledger (inventory.lots.fefo).
 
-The replay of a consumable is put away every so many movements. A reading goes on from the last of these
+The replay of a consumable is stored every so many movements. A reading goes on from the last of these
 checkpoints instead of the first movement, so it takes as long after ten years as after one. A checkpoint is
-thrown away when a reading finds that something was recorded later about the time before it: a late document,
+deleted when a reading finds that something was recorded later about the time before it: a late document,
 a correction, a return. Checkpoints only save time; deleting any of them changes nothing that is shown.
 """
 
@@ -30,7 +30,7 @@ LOTS_AT_ONCE = 1000
 
 @dataclass(frozen=True, slots=True)
 class ExpiringRow:
-    """How much of a lot is thought to be at a place, in stock units; place, consumable and lot by code."""
+    """An estimate of how much of a lot is at a place, in stock units; place, consumable and lot by code."""
 
     place: str
     consumable: str
@@ -74,7 +74,7 @@ def expiring(by: date, consumables: Collection[int] | None = None) -> list[Expir
 
 
 def redate_lots(books: Books) -> None:
-    """Count the shelf lives of all lots anew from the days on the books' clocks, after these were changed."""
+    """Compute the expiry of all lots again from the days on the books' clocks, after these were changed."""
     changed: set[int] = set()
     last = 0
     counted = Lot.objects.filter(shelf_life_days__isnull=False).select_related("document").order_by("pk")

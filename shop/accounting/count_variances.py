@@ -1,4 +1,4 @@
-"""What counts found otherwise than the book, and what people said about it."""
+"""Count variances, and how people explain them."""
 
 from django.db.models import Case, F, QuerySet, Sum, When
 
@@ -7,7 +7,7 @@ from inventory.models import CountLine, PlaceKind
 
 
 def differing() -> QuerySet[CountLine]:
-    """Return the lines of standing counts that found something else than the book.
+    """Return the lines of standing counts that differ from the book.
 
     Each has its `difference`, found less expected in stock units, and the `value` of it; documents that
     arrive late may still change both.

@@ -11,7 +11,7 @@ LONGEST_REASON = 500
 
 
 class LockError(ValueError):
-    """Books that cannot be locked or reopened so, with the reason."""
+    """The books cannot be locked or reopened like this; gives the reason."""
 
 
 def check_locking(day: date, reason: str, now: datetime) -> datetime:
@@ -59,7 +59,7 @@ def reopen_from(first: date, reason: str, *, by: str, now: datetime) -> PeriodCh
 
 
 def locked_text(locked_until: datetime | None, zone: tzinfo) -> str:
-    """Return how far the books are locked, in words, as the shop's clocks show it."""
+    """Return how far the books are locked as text, by the shop's clocks."""
     if locked_until is None:
         return "nothing is locked"
     local = locked_until.astimezone(zone)

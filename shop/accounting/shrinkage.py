@@ -1,4 +1,4 @@
-"""What counts found beside what jobs logged: where use may have gone unlogged. A question, not a verdict."""
+"""Shrinkage found by counts beside what jobs logged: use may be unlogged. A question, not a verdict."""
 
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
@@ -79,9 +79,9 @@ def _standing(period: Period) -> QuerySet[CountLine]:
 
 
 class FoundMissing(Sequence[MissingRow]):
-    """The places and consumables that counts of a period were about, the dearest missing first.
+    """The places and consumables counted in a period, the costliest shrinkage first.
 
-    What counts and jobs say of them is read of those asked for.
+    Counts and jobs are read only for the rows asked for.
     """
 
     def __init__(self, period: Period) -> None:

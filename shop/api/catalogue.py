@@ -1,4 +1,4 @@
-"""Routes of what is set up: lists for whoever works with it, PUT by code for owners.
+"""Routes of what is set up: lists for the people who work with it, PUT by code for owners.
 
 PUT says all there is to say of one thing: what is left out takes its default. The same again changes nothing.
 """

@@ -42,7 +42,7 @@ def description(request: HttpRequest) -> HttpResponse:
     groups: dict[str, list[Operation]] = {}
     for operation in _operations():
         groups.setdefault(operation.path.split("/")[3], []).append(operation)
-    context = {"title": "The interface for programs", "groups": groups}
+    context = {"title": "API", "groups": groups}
     return render(request, "shop/api/description.html", context)
 
 
@@ -99,7 +99,7 @@ def _resolved(schema: dict[str, Any], whole: dict[str, Any]) -> dict[str, Any]:
 
 
 def _kind(schema: dict[str, Any]) -> str:
-    """Return in words what a value may be."""
+    """Return as text what a value may be."""
     if "$ref" in schema:
         return str(schema["$ref"].rsplit("/", 1)[-1])
     for several in ("allOf", "oneOf", "anyOf"):

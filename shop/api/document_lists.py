@@ -100,7 +100,7 @@ class CountList(DocumentList):
 
 
 class ScrapList(DocumentList):
-    """Stock thrown away."""
+    """Scrapped stock."""
 
     kind = DocumentKind.SCRAP
 

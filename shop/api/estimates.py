@@ -87,7 +87,7 @@ class EstimateSerializer(serializers.Serializer[Any]):
     )
     price_at_target_high = NumberField(allow_null=True, help_text="leaves it for nine of ten such jobs")
     doubts = DoubtSerializer(many=True)
-    rests_on = serializers.CharField(help_text="the same in words")
+    rests_on = serializers.CharField(help_text="the same as text")
 
 
 def _code_of(model: Any, *, required: bool = False) -> forms.Field:

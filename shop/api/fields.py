@@ -64,7 +64,7 @@ class NumberField(serializers.Field[Decimal, Any, str, Any]):
 
 
 class OfCosts:
-    """A field of what something costs the shop: null to whoever may not see that, or is not known."""
+    """A field of what something costs the shop: null when unknown, or when the person may not see costs."""
 
     def to_representation(self: Any, value: Any) -> Any:
         """Return the amount if the person of the request in the context may see it."""

@@ -65,7 +65,9 @@ class BookingSerializer(CatalogueShape):
         choices=[JobStatus.BOOKED, JobStatus.CANCELLED], default=JobStatus.BOOKED
     )
     van = CodeOf(Van, "place__code")
-    technician = CodeOf(Technician, default=None, allow_null=True, help_text="null: whoever has the van")
+    technician = CodeOf(
+        Technician, default=None, allow_null=True, help_text="null: the technician of the van"
+    )
     job_type = CodeOf(JobType)
     damage_type = CodeOf(DamageType)
     glass = CodeOf(GlassType)

@@ -57,7 +57,7 @@ class RowList(MethodsFirst, ListBase):
         raise NotImplementedError
 
     def get_queryset(self) -> QuerySet[Any]:
-        """Return what whoever asks may read."""
+        """Return what the person may read."""
         if getattr(self, "swagger_fake_view", False):
             return self.model._default_manager.none()
         return self.rows(person_of_request(self.request))

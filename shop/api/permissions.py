@@ -24,7 +24,7 @@ class MethodsFirst(APIView):
     """A route that refuses methods it lacks before asking who it is, so that 405 means the same to all."""
 
     def initial(self, request: Request, *args: Any, **named: Any) -> None:
-        """Refuse other methods, then whoever may not."""
+        """Refuse other methods, then people without the right."""
         if (request.method or "").lower() not in self.http_method_names:
             raise MethodNotAllowed(request.method or "")
         super().initial(request, *args, **named)

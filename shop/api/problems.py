@@ -52,7 +52,7 @@ class ProblemSerializer(serializers.Serializer[Any]):
 
 
 def problem_of(error: Exception) -> dict[str, Any] | None:
-    """Return the problem details of an error that a client can mend, None of any other."""
+    """Return the problem details of an error that a client can correct, None for any other."""
     response = problem_handler(error, {})
     return None if response is None else response.data
 
@@ -93,7 +93,7 @@ def _status_problem(status: HTTPStatus, detail: str) -> JsonResponse:
 
 
 def problem_handler(error: Exception, context: dict[str, Any]) -> Response | None:
-    """Turn any error that a client can mend into problem details; others stay errors of the server."""
+    """Turn any error that a client can correct into problem details; others stay server errors."""
     if isinstance(error, Refused | Malformed):
         conflict = isinstance(error, Conflict)
         found = [p for _, p in error.problems] if isinstance(error, Refused) else error.problems

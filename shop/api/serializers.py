@@ -188,7 +188,7 @@ class CountSerializer(ShapeSerializer):
 
 
 class ScrapSerializer(ShapeSerializer):
-    """Stock thrown away."""
+    """Scrapped stock."""
 
     makes = documents.Scrap
     occurred_at = TimestampField()

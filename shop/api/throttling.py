@@ -1,4 +1,4 @@
-"""How many requests a minute a person's programs may make; beyond that they are told when to go on."""
+"""How many requests a minute a person's programs may make; beyond that the answer says when to go on."""
 
 from typing import Any
 
@@ -9,7 +9,7 @@ from shop.people.permissions import is_person
 
 
 class PerPerson(SimpleRateThrottle):
-    """Counts by person in each process of the server; whoever has not signed in is refused anyway."""
+    """Counts by person in each process of the server; a client that has not signed in is refused anyway."""
 
     scope = "person"
 

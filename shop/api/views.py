@@ -120,7 +120,7 @@ class CountView(DocumentView):
 
 
 class ScrapView(DocumentView):
-    """Stock thrown away."""
+    """Scrapped stock."""
 
     kind = DocumentKind.SCRAP
     serializer_class = serializers.ScrapSerializer

@@ -1,4 +1,4 @@
-"""The questions about own jobs closed lately that nobody has answered."""
+"""The questions about own jobs closed recently that nobody has answered."""
 
 from datetime import datetime, timedelta
 
@@ -10,7 +10,7 @@ from shop.people.permissions import OwnVan
 
 
 def open_questions(own: OwnVan, now: datetime) -> QuerySet[Finding]:
-    """Return the questions about own jobs closed lately that nobody has answered."""
+    """Return the questions about own jobs closed recently that nobody has answered."""
     return standing_questions().filter(answered_at__isnull=True, job__in=closed_lately(own, now))
 
 

@@ -1,7 +1,7 @@
 """Does a job's close look right? Checks that ask before it is kept, and never refuse it. Pure.
 
-Each finding is a question to whoever closes the job: it names the thing, the value entered and what to do,
-and leaves room for the answer "yes, it was so". Quantities are in stock units.
+Each finding is a question to the person who closes the job. It names the thing, the value entered and what
+to do, and accepts the answer "yes, that is right". Quantities are in stock units.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -147,7 +147,7 @@ def check_day(closed_on: date, other: date, what: str) -> Iterator[RaisedQuestio
             Check.CLOSED_LONG_BEFORE,
             "",
             f"The job is closed on {closed_on}, long before {what} {other}. "
-            "Is the date right, and the device's clock? If not, take the close back and close it anew.",
+            "Is the date right, and the device's clock? If not, take the close back and close the job again.",
         )
 
 

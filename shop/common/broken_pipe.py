@@ -1,4 +1,4 @@
-"""Ending quietly when whoever reads the output has seen enough, as `head` has."""
+"""Ending quietly when the reader of the output stops early, as `head` does."""
 
 import os
 import sys
@@ -12,6 +12,6 @@ def quiet_when_nobody_reads() -> Iterator[None]:
     try:
         yield
     except BrokenPipeError:
-        # Python flushes at its exit once more: into nowhere.
+        # Python flushes again at its exit: into nowhere.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise SystemExit(1) from None

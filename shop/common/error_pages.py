@@ -13,7 +13,7 @@ from django.http import HttpRequest, HttpResponse
 from django.template.loader import render_to_string
 from django.utils import timezone
 
-AGAIN = "Go back, check what you typed, and send it once more."
+AGAIN = "Go back, check what you typed, and send it again."
 
 
 def server_error(request: HttpRequest) -> HttpResponse:
@@ -21,10 +21,10 @@ def server_error(request: HttpRequest) -> HttpResponse:
     found = sys.exc_info()[1]
     if isinstance(found, OperationalError | InterfaceError):
         title = "The database does not answer"
-        said = "Wait a minute, then try again. If it stays so, whoever looks after the server must start it."
+        said = "Wait a minute, then try again. If it stays so, the person who runs the server must start it."
     else:
         title = "Something failed here"
-        said = "This is our fault, not yours. Try once more; if it fails again, tell an owner what is below."
+        said = "This is our fault, not yours. Try again; if it still fails, tell an owner what is below."
     if request.method == "POST":
         said += " What you sent may not have been kept: look whether it is there before you send it again."
     return _page(request, HTTPStatus.INTERNAL_SERVER_ERROR, title, said, shows_moment=True)
@@ -40,9 +40,9 @@ def stale_form(request: HttpRequest, reason: str = "") -> HttpResponse:  # noqa:
     """Answer a form without this sign-in's secret: from before it, or from elsewhere."""
     said = (
         "This form is from before you last signed in, or your browser keeps no cookies; nothing was changed. "
-        "Open the page anew, and send it from there."
+        "Reload the page, and send it from there."
     )
-    return _page(request, HTTPStatus.FORBIDDEN, "Open the page anew", said)
+    return _page(request, HTTPStatus.FORBIDDEN, "Reload the page", said)
 
 
 def _page(

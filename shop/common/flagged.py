@@ -21,6 +21,6 @@ class Flagged:
         self.first += [f"{reference}: {flag}" for flag in flags][: MOST_FLAGS - len(self.first)]
 
     def lines(self) -> list[str]:
-        """Return the first flags in words, and where the others are."""
+        """Return the first flags as text, and where the others are."""
         more = self.flags - len(self.first)
         return self.first + [f"... and {more} more; all are in the admin's list of documents"] * bool(more)

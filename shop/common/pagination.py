@@ -16,7 +16,7 @@ def page_of(request: HttpRequest, rows: Sequence[Any] | QuerySet[Any, Any], name
 
 
 def page_by_key(request: HttpRequest, rows: QuerySet[Any, Any], name: str) -> Page[Any]:
-    """Return the page of rows that are dear to read: their keys are put in order, then the page is read."""
+    """Return the page of rows that are expensive to read: their keys are sorted, then the page is read."""
     page = page_of(request, rows.prefetch_related(None).values_list("pk", flat=True), name)
     page.object_list = list(rows.filter(pk__in=list(page.object_list)))
     return page

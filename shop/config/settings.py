@@ -119,7 +119,8 @@ LOGOUT_REDIRECT_URL = "sign-in"
 CSRF_FAILURE_VIEW = "shop.common.error_pages.stale_form"
 # Links to join and to choose a new password.
 PASSWORD_RESET_TIMEOUT = 3 * 24 * 3600
-# A technician signs in about twice a month, with signal; whoever leaves is signed out at once all the same.
+# A technician signs in about twice a month, with signal; a person who leaves is signed out at once all the
+# same.
 SESSION_COOKIE_AGE = 14 * 24 * 3600
 
 # Five wrong passwords for a name from one client make both wait for a quarter of an hour; the handler also

@@ -101,7 +101,7 @@ def save_rates(rates: Sequence[LabourRate | OverheadRate], zone: tzinfo) -> None
 
 
 def overtaken(rate: LabourRate | OverheadRate, figure: str) -> str | None:
-    """Return in words from when on another figure, set for a later day, is in force; None when none is."""
+    """Return as text from when on a figure set for a later day is in force; None when there is none."""
     rates: QuerySet[LabourRate] | QuerySet[OverheadRate] = (
         LabourRate.objects.filter(technician=rate.technician)
         if isinstance(rate, LabourRate)

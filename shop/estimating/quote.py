@@ -213,7 +213,7 @@ class _Costing:
     def of(self, work: _Work) -> tuple[Decimal, Decimal, Decimal, Decimal]:
         """Return materials, wear, labour and overhead of a piece of work, each rounded to 4 places.
 
-        Labour is at today's rate of whoever did it.
+        Labour is at today's rate of the technician who did it.
         """
         materials = (
             rounded_share(self.unit_costs[pk], quantity, Decimal(1))

@@ -1,4 +1,4 @@
-"""How an estimate is told: what it rests on, and how the shop writes money and lengths."""
+"""The text of an estimate: what it rests on, and how the shop writes money and lengths."""
 
 from inventory.models import Books
 from shop.common.amounts import money, shown_length

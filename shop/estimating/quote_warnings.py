@@ -1,4 +1,4 @@
-"""Why a repair is doubtful, in words for whoever stands before the customer. Pure.
+"""Why a repair is doubtful, as text for the person who talks to the customer. Pure.
 
 What may be done to glass is for local rules, makers and licensed practice to say; a doubt never decides.
 """
@@ -31,7 +31,7 @@ class Reason(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A reason in words. `of_costs`: it tells what only those may read who read costs."""
+    """A reason as text. `of_costs`: only people who may see costs may read it."""
 
     reason: Reason
     words: str

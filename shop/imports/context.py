@@ -1,4 +1,4 @@
-"""What every import shares: faults found so far, codes, and how what it did is told."""
+"""What every import shares: faults found so far, codes, and the summary of what it did."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -18,7 +18,7 @@ class Rejected(ValueError):
     """A file that was not taken in, with what is wrong with it; nothing was written."""
 
     def __init__(self, faults: Faults, *, compared: bool = True) -> None:
-        """Put the faults into words; `compared` is False when rows were looked at one by one only."""
+        """Write the faults as text; `compared` is False when rows were looked at one by one only."""
         self.count = len(faults)
         named = sorted(faults.named, key=lambda fault: fault.line)
         more = f"and {counted(faults.more, 'more fault')} in {counted(faults.more_rows, 'row')}"
@@ -52,7 +52,7 @@ class ImportSummary:
     notes: list[str] = field(default_factory=list)
 
     def lines(self) -> list[str]:
-        """Return the summary in words."""
+        """Return the summary as text."""
         flagged = f", {self.flagged.documents} flagged for a person to see" if self.flagged.flags else ""
         return [
             f"{self.what}: {self.new} new, {self.already} already there{flagged}",

@@ -20,7 +20,7 @@ BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 UTF_16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 NUL = "\0"
 LONGEST_CODE = 64
-# Further faults are counted: nobody reads more than this before mending the first.
+# Further faults are counted: nobody reads more than this before correcting the first.
 MOST_NAMED = 100
 # No row of ours comes near; what is longer is no CSV file, and is passed over without being held.
 LONGEST_LINE_BYTES = 1_000_000

@@ -50,7 +50,7 @@ def _add_all_uses(batch: list[JobUses], by: str, now: datetime, progress: Progre
         raise Refused(problems)
     to_post = []
     for uses in batch:
-        # A retry says what the first one said, even where its job was closed anew meanwhile.
+        # A retry says what the first one said, even where its job was closed again meanwhile.
         occurred_at, place = posted.get(uses.id) or (jobs[uses.job].closed_at or now, jobs[uses.job].van.code)
         to_post.append(
             documents.Use(uses.id, occurred_at, place, stock_lines(uses.lines), uses_content(uses))

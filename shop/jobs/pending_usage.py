@@ -23,7 +23,7 @@ ROWS_AT_ONCE = 1000
 
 @dataclass(frozen=True, slots=True)
 class PendingUsageResult:
-    """What became of waiting uses: lines posted, what the close says otherwise, jobs still not closed.
+    """The result for waiting uses: lines posted, lines that contradict the close, jobs not closed yet.
 
     `disagreeing` holds the lines that wait and those that are posted.
     """
@@ -126,7 +126,7 @@ def post_waiting(
 
 
 def _forget(references: Sequence[str], but: Collection[JobAndConsumable]) -> None:
-    """Delete what waited for jobs, but for some lines."""
+    """Delete what waited for jobs, except some lines."""
     rows = WaitingUse.objects.filter(job_reference__in=references)
     done = [
         pk

@@ -1,8 +1,8 @@
 """Photos of jobs, before and after: how they are taken in, where they are kept, whose they are.
 
-A phone's picture is not trusted. What it is, is told by its content; it is decoded with a limit on its size,
-drawn anew and encoded anew, so that nothing is kept but the picture itself: no place, no device, nothing
-hidden behind its end. Files have random names in a folder that no web server serves; shop.phone.photo_views
+A phone's picture is not trusted. Its content, not its name, decides its type. It is decoded with a limit on
+its size and encoded again, so that only the picture itself is kept: no place, no device, nothing hidden
+behind its end. Files have random names in a folder that no web server serves; shop.phone.photo_views
 hands them out to those who may see the job.
 """
 
@@ -40,7 +40,7 @@ FORMATS = ("JPEG", "PNG", "WEBP")
 SMALLER = "Take it at a lower resolution."
 
 # ITU-T T.81, table B.1: what begins a marker, and the second bytes of those that matter. All between 0xC0 and
-# 0xCF are frames but for tables and the like; those from 0xD0 to 0xD9 and the one below 0xC0 have no length.
+# 0xCF are frames except tables and the like; those from 0xD0 to 0xD9 and the one below 0xC0 have no length.
 MARKER, START_OF_SCAN = 0xFF, 0xDA
 SEQUENTIAL_FRAMES, TABLES = (0xC0, 0xC1), (0xC4, 0xCC)
 
@@ -48,7 +48,7 @@ SEQUENTIAL_FRAMES, TABLES = (0xC0, 0xC1), (0xC4, 0xCC)
 Image.MAX_IMAGE_PIXELS = LARGEST_REDUCED_PIXELS
 warnings.simplefilter("error", Image.DecompressionBombWarning)
 
-# So many photos may wait in a process while one is decoded; the others are told to come again, so that
+# So many photos may wait in a process while one is decoded; the others are asked to come again, so that
 # photos never take all the threads of a server.
 MOST_WAITING = 3
 _room = threading.BoundedSemaphore(1 + MOST_WAITING)
@@ -65,7 +65,7 @@ class PhotoConflict(PhotoRefused):
 
 
 class PhotoNotKeptError(Exception):
-    """A photo that cannot be taken in now; whoever sent it is to send it again."""
+    """A photo that cannot be taken in now; the sender is to send it again."""
 
 
 class PhotosBusyError(PhotoNotKeptError):

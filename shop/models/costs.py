@@ -15,7 +15,7 @@ class JobCost(models.Model):
     """What one document posted to a job. Derived and rebuildable; see shop.costing.job_costs.
 
     `jobs` is 1 for a close, -1 for its correction and 0 for anything else, so that sums count jobs. Who did
-    what, where and when is kept as the close said it that the document belongs to: a job may be closed anew
+    what, where and when is kept as the close said it that the document belongs to: a job may be closed again
     and say something else, and what was reported of a locked period stays.
     """
 

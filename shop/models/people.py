@@ -43,7 +43,7 @@ class Person(AbstractUser):  # type: ignore[django-manager-missing] # knox has n
 
     def save(self, *args: Any, **kwargs: Any) -> None:
         """Save. API tokens end with the password under which they were made, however it is changed."""
-        # Django keeps the chosen password here until it is saved, but not one that is only hashed anew.
+        # Django keeps the chosen password here until it is saved, but not one that is only hashed again.
         chosen: str | None = getattr(self, "_password", None)
         ends_tokens = chosen is not None or self._loses_password
         with transaction.atomic():

@@ -30,7 +30,7 @@ def trail(request: HttpRequest) -> HttpResponse:
     here = {name: value for name, value in {**asked, "kind": kind}.items() if value}
     further = urlencode({**here, "after": str(shown[-1].place)}) if len(found) > ROWS_PER_PAGE else ""
     context = {
-        "title": "Who did what",
+        "title": "Audit log",
         "acts": shown,
         "kinds": kinds(),
         "kind": kind,

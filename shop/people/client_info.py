@@ -37,7 +37,7 @@ LOCAL = tuple(
 
 
 def device_words(user_agent: str) -> str:
-    """Return a device in words, such as "Firefox on Android"."""
+    """Return a device as text, such as "Firefox on Android"."""
     browser = next((name for mark, name in BROWSERS if mark in user_agent), "A browser")
     system = next((name for mark, name in SYSTEMS if mark in user_agent), "an unknown system")
     return f"{browser} on {system}"

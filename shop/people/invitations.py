@@ -1,4 +1,4 @@
-"""Adding people by an e-mailed link: it works once, for three days, and can be sent anew or taken back."""
+"""Adding people by an e-mailed link: it works once, for three days, and can be sent again or revoked."""
 
 import logging
 from smtplib import SMTPException
@@ -23,7 +23,7 @@ log = logging.getLogger(__name__)
 
 
 class InvitationTokens(PasswordResetTokenGenerator):
-    """Tokens that end when used (the password changes), sent anew or taken back (`invited_at` changes)."""
+    """Tokens that end when used (the password changes), sent again or revoked (`invited_at` changes)."""
 
     key_salt = "shop.people.invitations"
 
@@ -55,7 +55,7 @@ def add_person(person: Person, technician: Technician | None, van: Van | None, *
 def send_link(request: HttpRequest, person: Person, *, by: Person) -> None:
     """Send a person a new link; earlier ones end. Raises Refusal when it could not be sent, and why.
 
-    What was refused for asking too often leaves the link before as it is.
+    A request refused for asking too often leaves the earlier link as it is.
     """
     if person.has_usable_password() or not person.is_active:
         raise Refusal(f"{person} has a password already; nothing was sent.")

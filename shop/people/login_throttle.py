@@ -20,10 +20,10 @@ MOST_WRONG_IN_ALL = 25
 
 
 def address_of(request: HttpRequest) -> str | None:
-    """Return the address a request comes from; None when it cannot be told.
+    """Return the address a request comes from; None when it is unknown.
 
     Each of settings.PROXIES adds the address it was asked from at the end of X-Forwarded-For; what stands
-    before those was written by whoever asks and is not believed.
+    before those was written by the client and is not trusted.
     """
     said: str = request.META.get("REMOTE_ADDR", "")
     if settings.PROXIES:
@@ -45,7 +45,7 @@ def client_of(request: HttpRequest) -> str | None:
 class SignInLimit(AxesDatabaseHandler):  # type: ignore[misc] # the library has no types
     """Shuts the door to a name and client, to a name tried from many clients, to a client that tries many.
 
-    Whoever has signed in from a client before still may from there, so that nobody can shut others out.
+    A person who signed in from a client before still may from there, so that nobody can shut others out.
     """
 
     def get_failures(self, request: HttpRequest, credentials: dict[str, Any] | None = None) -> int:

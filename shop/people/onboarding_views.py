@@ -1,4 +1,4 @@
-"""Pages for who has no password yet, or no longer: joining by a link, and choosing a new password."""
+"""Pages for people without a password: joining by a link, and choosing a new password."""
 
 import logging
 from datetime import datetime
@@ -101,7 +101,7 @@ class Forgotten(PasswordResetView):
     def _try_later(self, form: PasswordResetForm, until: datetime, now: datetime) -> HttpResponse:
         form.add_error(
             None,
-            "This was asked for too often, for this address or from here. Look into your mail, also among "
+            "This was asked for too often, for this address or from here. Check your mail, also among "
             f"what is unwanted, or try again at {minute_after(until)}.",
         )
         answer = self.form_invalid(form)
@@ -125,7 +125,7 @@ def send_beside(form: PasswordResetForm, host: str, is_secure: bool) -> None:  #
 
 
 def send(form: PasswordResetForm, host: str, is_secure: bool) -> None:  # noqa: FBT001
-    """Send the letter to whoever has the address and may sign in; a mail server's refusal is logged."""
+    """Send the letter to the person who has the address and may sign in; a refusal is logged."""
     form.save(
         domain_override=host,
         use_https=is_secure,
@@ -139,4 +139,4 @@ class ForgottenSent(PasswordResetDoneView):
     """Says that an e-mail is on its way if somebody has that address."""
 
     template_name = "shop/people/forgotten_sent.html"
-    extra_context = {"title": "Look into your mail"}
+    extra_context = {"title": "Check your mail"}

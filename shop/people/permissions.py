@@ -1,4 +1,4 @@
-"""Who may see and do what, for pages, API and admin alike (design, section 10)."""
+"""Who may see and do what, for pages, API and admin alike."""
 
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
@@ -48,7 +48,7 @@ def is_person(user: object) -> TypeGuard[Person]:
 
 
 def role_of(person: Person) -> Role:
-    """Return a person's role; whoever was made by createsuperuser owns the deployment."""
+    """Return a person's role; a person made by createsuperuser owns the deployment."""
     return Role.OWNER if person.is_superuser else Role(person.role)
 
 
@@ -143,7 +143,7 @@ class OwnVan:
     def may_carry(self, source: str, destination: str) -> bool:
         """Return whether stock may be carried so: from the own van to anywhere, to it only from the depot.
 
-        Whoever gives says so; nobody takes from another van, nor meddles with what is under way to one.
+        The giver enters it; nobody takes from another van, or touches what is under way to one.
         """
         if source == self.code:
             return not self._is_anothers(destination, PlaceKind.TRANSIT)

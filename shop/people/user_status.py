@@ -45,7 +45,7 @@ def change_role(
     if before == Role.OWNER and role != Role.OWNER and (problem := last_owner_problem(person)):
         raise Refusal(problem)
     person.role = role
-    # Whoever made the deployment is an owner by these flags, whatever the role says.
+    # The person who made the deployment is an owner by these flags, whatever the role says.
     person.is_superuser = person.is_superuser and role == Role.OWNER
     person.is_staff = person.is_staff and role == Role.OWNER
     person.save(update_fields=["role", "is_superuser", "is_staff"])

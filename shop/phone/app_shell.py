@@ -1,7 +1,7 @@
 """The page of the phone and the files it is made of, and the version that names them all.
 
 The version is a digest of their content and part of their addresses: a browser may keep a file for good,
-page and files never come from two versions, and a phone fetches everything anew exactly when something has
+page and files never come from two versions, and a phone fetches everything again exactly when something has
 changed.
 """
 
@@ -77,7 +77,7 @@ def _sent(path: Path) -> bytes:
 
 
 def version() -> str:
-    """Return the digest of the page, its worker and its files; a developer's server reads them anew."""
+    """Return the digest of the page, its worker and its files; a developer's server reads them again."""
     if settings.DEBUG:
         _read.cache_clear()
     return _read()[0]

@@ -21,7 +21,7 @@ from shop.jobs.photos import (
 from shop.models import Job, Moment, Person, Photo, Role
 from shop.people.permissions import for_roles, own_van, person_of, role_of
 
-# A phone that is told so keeps its photo and sends it again by itself.
+# On this answer a phone keeps its photo and sends it again by itself.
 TRY_AGAIN_AFTER_S = 30
 
 

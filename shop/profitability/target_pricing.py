@@ -1,7 +1,7 @@
 """What would bring a loss-making kind of job to the target margin: another price, or less of something. Pure.
 
 With costs C, revenue R and target share t, the target is reached when R = C / (1 - t), or when C = (1 - t) R.
-A price changes revenue alone, a saving costs alone: both are said one at a time, the other staying as it is.
+A price changes revenue alone, a saving costs alone: each is given by itself, the other unchanged.
 """
 
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ from shop.profitability.ratio_intervals import FEW_JOBS
 
 
 class Verdict(StrEnum):
-    """How a kind of job stands, its interval in mind."""
+    """How a kind of job stands against the target, given its interval."""
 
     LOSES = "loses money"
     MAY_LOSE = "loses money so far; other jobs of the kind may not"

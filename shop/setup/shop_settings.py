@@ -41,7 +41,7 @@ class SettingChanges:
 
 @dataclass(frozen=True, slots=True)
 class SettingsChanged:
-    """What came of changes: documents whose values another cost method changed, and what to be warned of."""
+    """The result of changes: documents that another cost method revalued, and warnings."""
 
     revalued: frozenset[int]
     warnings: tuple[str, ...]
@@ -55,7 +55,7 @@ def check(changes: SettingChanges) -> None:
 
 @transaction.atomic
 def set_up(changes: SettingChanges) -> SettingsChanged:
-    """Make the changes; return what came of them.
+    """Make the changes; return their result.
 
     Raises ValidationError when one of them is not valid; then none is made.
     """

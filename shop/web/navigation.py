@@ -40,7 +40,7 @@ LINKS: tuple[Link, ...] = (
     _link("Burn", "burn:list", TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT),
     _link("Restocks", "restocks:list", TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT),
     _link("Purchases", "purchases:list", STOREKEEPER, OWNER, ACCOUNTANT),
-    _link("Look back", "lookback:list", TECHNICIAN, STOREKEEPER, OWNER),
+    _link("Past service", "lookback:list", TECHNICIAN, STOREKEEPER, OWNER),
     _link("Letters", "letters:list", STOREKEEPER, OWNER),
     _link("Periodic work", "work:list", STOREKEEPER, OWNER),
     _link("People", "people:list", OWNER),
@@ -50,7 +50,7 @@ LINKS: tuple[Link, ...] = (
 
 
 def links(request: HttpRequest) -> dict[str, Any]:
-    """Return the links of whoever asks, for every template (a context processor)."""
+    """Return the links for the person who asks, for every template (a context processor)."""
     user = getattr(request, "user", None)
     if not is_person(user):
         return {"links": ()}

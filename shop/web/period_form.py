@@ -1,4 +1,4 @@
-"""The form by which a desk page is told its period: by a name, or by a first and a last day."""
+"""The form that gives a desk page its period: by a name, or by a first and a last day."""
 
 from datetime import date
 from typing import Any

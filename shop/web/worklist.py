@@ -1,4 +1,4 @@
-"""What waits for a person: one list over all areas, for the first page of each role.
+"""The open tasks of a person: one list over all areas, for the first page of each role.
 
 Another app adds what waits in it with `register` when it starts, so that this one need not know it.
 """
@@ -23,7 +23,7 @@ from shop.models import Person, Role, WaitingUse
 from shop.people.permissions import own_van, role_of
 from shop.web.accounting.forms import OPEN_PERIOD
 
-# More than this are not counted: whoever has as many looks at the list.
+# More than this are not counted: the list shows the rest.
 MOST = 1000
 
 
@@ -75,7 +75,7 @@ def _questions(_person: Person) -> Iterable[Matter]:
 
 def _count_differences(_person: Person) -> Iterable[Matter]:
     found = count_of(differing().filter(explanation=None))
-    yield Matter(found, "difference", "of counts to explain", reverse("store:differences"))
+    yield Matter(found, "count variance", "to explain", reverse("store:differences"))
 
 
 def _waiting_uses(_person: Person) -> Iterable[Matter]:

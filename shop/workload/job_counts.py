@@ -1,7 +1,7 @@
 """How many jobs each van did and has booked, as the books were known at a moment.
 
-A booking may be moved or cancelled without a trace, so what was booked earlier is not known here; whoever
-needs to know later writes it down.
+A booking may be moved or cancelled without a trace, so what was booked earlier is not known here; a caller
+who needs to know later writes it down.
 """
 
 from datetime import date, datetime, timedelta

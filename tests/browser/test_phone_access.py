@@ -98,7 +98,7 @@ def test_what_comes_after_a_close_is_fit_for_everybody_too(
     expect(phone.page.get_by_role("link", name="1 question")).to_be_visible()
     expect_fit_for_everybody(phone.page, "sent")
     phone.go("jobs")
-    phone.page.get_by_text("Closed lately: 1").tap()
+    phone.page.get_by_text("Closed recently: 1").tap()
     expect_fit_for_everybody(phone.page, "jobs")
     phone.tap("link", "1 question")
     phone.page.get_by_text("No, or add a note").tap()

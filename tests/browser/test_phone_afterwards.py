@@ -228,7 +228,7 @@ def test_a_wrong_job_is_open_again_after_its_close_was_taken_back(
     expect_all_received(phone, 2)
     phone.go("jobs")
     expect(phone.page.get_by_role("link", name=f"Close {job}", exact=True)).to_be_visible()
-    expect(phone.page.get_by_text("Closed lately")).to_have_count(0)
+    expect(phone.page.get_by_text("Closed recently")).to_have_count(0)
     books = site.books("gila")
     assert books["statuses"] == {job: "booked"}
     assert books["stock"] == BEFORE
@@ -239,7 +239,7 @@ def test_a_close_that_an_owner_entered_is_the_owners_to_change(site: Site, phone
     site.ask(f"close-as-owner/hugo/{job}/", "POST")
     phone.sign_in("hugo")
     phone.open()
-    phone.page.get_by_text("Closed lately: 1").tap()
+    phone.page.get_by_text("Closed recently: 1").tap()
     phone.tap("link", job)
     phone.page.get_by_text("Closed by mistake, or a wrong minute?").tap()
     expect(phone.page.get_by_text("Tell the owner what is wrong.")).to_be_visible()

@@ -38,8 +38,13 @@ def restock(van: str = "VAN-1", period: str = WEEK, **lines: Any) -> Restock:
         made_at=NOW,
     )
     for code, wanted, suggested, why in (
-        (DISC, 12, 12, "18 last 9 days in 95 of 100 cases; with 6 on board, 12 are missing."),
-        (COMPOUND, 500, 250, "750 ml last 9 days in 95 of 100 cases; with 250 on board, 500 are missing."),
+        (DISC, 12, 12, "18 cover the next 9 days in 95 of 100 cases; with 6 on board, 12 are missing."),
+        (
+            COMPOUND,
+            500,
+            250,
+            "750 ml cover the next 9 days in 95 of 100 cases; with 250 on board, 500 are missing.",
+        ),
     ):
         RestockLine.objects.create(
             restock=made,

@@ -261,7 +261,7 @@ def provisional(request: HttpRequest) -> HttpResponse:
 @require_safe
 @for_roles(Role.OWNER, Role.ACCOUNTANT)
 def late(request: HttpRequest) -> HttpResponse:
-    """List documents of locked days that count in a later period: the open one unless told."""
+    """List documents of locked days that count in a later period: by default the open one."""
     form = LateForm(request)
     page = page_of(request, late_documents(form.period).order_by("-posted_at", "-pk"), "page")
     context = {

@@ -39,7 +39,7 @@ LABOUR_HEADER = (
 
 
 class ExportForm(GroupingForm):
-    """The period, the month before unless told; margins by a grouping."""
+    """The period, by default the month before; margins by a grouping."""
 
     usual = "last month"
 

@@ -147,7 +147,7 @@ def _state(month: Period, locked_until: datetime | None, zone: tzinfo) -> str:
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(Role.OWNER, Role.ACCOUNTANT)
 def lock(request: HttpRequest) -> HttpResponse:
-    """Lock the books through a day, once it was said what that means."""
+    """Lock the books through a day, after showing what that means."""
     now = timezone.now()
     form = LockForm(request.POST or None, initial={"day": named("last month", timezone.localdate()).end})
     context: dict[str, Any] = {
@@ -178,7 +178,7 @@ def lock(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(Role.OWNER, Role.ACCOUNTANT)
 def reopen(request: HttpRequest) -> HttpResponse:
-    """Reopen the books from a day on, with a reason, once it was said what that means."""
+    """Reopen the books from a day on, with a reason, after showing what that means."""
     now = timezone.now()
     form = ReopenForm(request.POST or None)
     context: dict[str, Any] = {
@@ -206,7 +206,7 @@ def reopen(request: HttpRequest) -> HttpResponse:
 
 
 def _before_locking(day: date, until: datetime) -> dict[str, Any]:
-    """Return what locking through a day means here, and what is still undone in it."""
+    """Return what locking through a day means, and what is still open in it."""
     waiting = RefusedDocument.objects.filter(resolved_at__isnull=True).count()
     provisional = len(open_provisional(Period(end=day)))
     undone = []
@@ -219,7 +219,7 @@ def _before_locking(day: date, until: datetime) -> dict[str, Any]:
             f"Nothing dated up to {day} changes any more: values, job costs and exports stay as they are.",
             f"What comes late for these days counts from {day + ONE_DAY}, the first open day, and is listed.",
             "Rates start on the first open day or later.",
-            "Whoever may lock may reopen, with a reason that is kept.",
+            "Anyone who may lock may reopen. The reason is recorded.",
         ],
         "undone": undone,
         "documents": Document.objects.filter(posted_at__lt=until).count(),
@@ -232,7 +232,7 @@ def _before_reopening(day: date, until: datetime) -> dict[str, Any]:
     documents = Document.objects.filter(posted_at__gte=until, posted_at__lt=locked_until).count()
     return {
         "means": [
-            f"Figures from {day} on may change again, also those handed on: export them anew afterwards.",
+            f"Figures from {day} on may change again. Export those already handed on again afterwards.",
             f"{counted(documents, 'document')} posted from then on would be open to change again.",
             "What came late meanwhile stays where it posted.",
         ]

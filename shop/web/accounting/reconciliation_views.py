@@ -181,7 +181,7 @@ SAID = {
     Part.MATERIALS: "consumables that jobs took, less what came back",
     Part.PARTS: "long-lived parts that jobs took; jobs bear wear by the minute instead",
     Part.LOSSES: "what counts found missing, less what they found too much",
-    Part.SCRAP: "thrown away, with a reason",
+    Part.SCRAP: "scrapped, with a reason",
 }
 
 

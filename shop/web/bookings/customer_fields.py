@@ -1,4 +1,4 @@
-"""Whose glass it is: a customer and a site by name, found among those there are or made anew."""
+"""Whose glass it is: a customer and a site by name, found among the known ones or created."""
 
 from dataclasses import dataclass
 

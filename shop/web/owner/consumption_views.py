@@ -32,7 +32,7 @@ from shop.web.owner.section_links import areas
 from shop.web.period_form import PeriodForm
 from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money
 
-ORDERS = {"cost": "Dearest excess first", "share": "Largest excess first", "name": "Name"}
+ORDERS = {"cost": "Costliest excess first", "share": "Largest share first", "name": "Name"}
 ASK = (
     "A difference has many causes: a use that nobody logged, stock given to another van without a transfer, "
     "a count that was wrong. Ask first."
@@ -52,7 +52,7 @@ class ConsumptionForm(PeriodForm):
     sort = forms.ChoiceField(label="Order", choices=list(ORDERS.items()), required=False)
 
     def usual_choices(self) -> dict[str, Any]:
-        """Return all consumables by technician, the dearest excess first."""
+        """Return all consumables by technician, the costliest excess first."""
         return {"by": "technician", "grade": "", "over": False, "sort": "cost"}
 
 
@@ -187,7 +187,7 @@ def missing(request: HttpRequest) -> HttpResponse:
         for month, value in missing_by_month(form.period)
     ]
     context = {
-        "title": "Found missing",
+        "title": "Shrinkage",
         "areas": areas(request),
         "shop": shop,
         "form": form,
@@ -211,7 +211,7 @@ def _months_table(months: list[list[Cell]]) -> Table:
 
 def _missing_table(rows: Iterable[MissingRow], form: PeriodForm, written: Money) -> Table:
     return Table(
-        caption=f"Counts of {form.period}, the dearest missing first, in {the_shop().currency}",
+        caption=f"Counts of {form.period}, the costliest shrinkage first, in {the_shop().currency}",
         columns=[
             Column("Place"),
             Column("Consumable"),
@@ -270,7 +270,7 @@ def missing_counts(request: HttpRequest) -> HttpResponse:
     page = page_by_key(request, lines.order_by("-counted_at", "-pk"), "page")
     written = shop_money()
     context = {
-        "title": "Counts one by one",
+        "title": "Counts in detail",
         "areas": areas(request),
         "shop": the_shop(),
         "form": form,

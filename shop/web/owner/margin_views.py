@@ -110,7 +110,7 @@ def changes(request: HttpRequest) -> HttpResponse:
     """Show by how much each group's margin moved since the period of the same length before."""
     form = GroupingForm(request)
     shop, before = the_shop(), form.period.before
-    context: dict[str, Any] = {"title": "What moved", "areas": areas(request), "form": form, "shop": shop}
+    context: dict[str, Any] = {"title": "Margin changes", "areas": areas(request), "form": form, "shop": shop}
     if before is None or form.by_ == "month":
         why = (
             "Months follow one another; choose another grouping to compare them."

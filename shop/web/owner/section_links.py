@@ -13,11 +13,11 @@ BOTH = (Role.OWNER, Role.ACCOUNTANT)
 AREAS: dict[str, tuple[tuple[str, str, tuple[Role, ...], tuple[str, ...]], ...]] = {
     "owner": (
         ("owner:margins", "Margins", BOTH, ()),
-        ("owner:changes", "What moved", BOTH, ()),
+        ("owner:changes", "Margin changes", BOTH, ()),
         ("owner:jobs", "Jobs", BOTH, ("owner:job",)),
-        ("owner:mending", "Losses", (Role.OWNER,), ()),
+        ("owner:mending", "Target prices", (Role.OWNER,), ()),
         ("owner:consumption", "Consumption", (Role.OWNER,), ()),
-        ("owner:missing", "Found missing", (Role.OWNER,), ("owner:missing-counts",)),
+        ("owner:missing", "Shrinkage", (Role.OWNER,), ("owner:missing-counts",)),
         ("owner:questions", "Questions", (Role.OWNER,), ("owner:question",)),
         ("owner:rates", "Rates", (Role.OWNER,), ("owner:labour-rate", "owner:overhead-rate")),
         ("owner:settings", "Settings", (Role.OWNER,), ()),
@@ -48,7 +48,7 @@ class Area:
 
 
 def areas(request: HttpRequest) -> list[Area]:
-    """Return the links of the desk that the page asked for belongs to, for whoever asks."""
+    """Return the links of the desk that the page belongs to, for the person who asks."""
     role = role_of(person_of(request))
     match = request.resolver_match
     here = match.view_name if match else ""

@@ -76,7 +76,7 @@ def settings(request: HttpRequest) -> HttpResponse:
             note_change(person_of(request), shop, f"changed {changed}")
             messages.success(request, f"Changed: {changed}.")
             if "cost_method" in given:
-                messages.info(request, f"Documents valued anew: {len(done.revalued):,}.")
+                messages.info(request, f"Documents revalued: {len(done.revalued):,}.")
             return redirect("owner:settings")
     return render(request, "shop/owner/settings.html", context, status=400 if form.errors else 200)
 

@@ -1,4 +1,4 @@
-"""Kinds of job that lose money or miss the target, and what price or saving would mend them."""
+"""Kinds of job that lose money or miss the target, and the price or saving that reaches it."""
 
 from collections.abc import Sequence
 from decimal import Decimal
@@ -36,7 +36,7 @@ class KindsForm(GroupingForm):
 @require_safe
 @for_roles(Role.OWNER)
 def mending(request: HttpRequest) -> HttpResponse:
-    """Show the kinds that miss the target, the dearest first, and what would bring each there."""
+    """Show the kinds that miss the target, the largest shortfall first, and what brings each there."""
     form = KindsForm(request)
     shop, minor_unit, written = the_shop(), Books.objects.get().minor_unit, shop_money()
     target = shop.target_margin_percent
@@ -46,20 +46,20 @@ def mending(request: HttpRequest) -> HttpResponse:
         caption=f"By {GROUPS[form.by_]}, {form.period}, in {shop.currency}",
         columns=[
             Column(GROUPS[form.by_].capitalize()),
-            *numbers("Jobs", "Margin", "Ratio", "Short of target", "Mean price", "Price that mends"),
+            *numbers("Jobs", "Margin", "Ratio", "Short of target", "Mean price", "Target price"),
             *numbers("Or materials and wear less by", "Or other costs less by"),
         ],
         rows=[_row(group, form, _mended(group, target, minor_unit), written) for group in page],
         empty=f"Every kind of job of {form.period} reaches the target of {words}, or there was none.",
     )
     context = {
-        "title": "Losses and what would mend them",
+        "title": "Target prices",
         "areas": areas(request),
         "shop": shop,
         "form": form,
         "intro": [
-            f"Kinds below the target of {words} of revenue, the most money short of it first.",
-            "Each remedy is meant alone, all else staying as it is.",
+            f"Kinds below the target of {words} of revenue, the largest shortfall first.",
+            "Each remedy stands alone: everything else stays as it is.",
             f"Fewer than {FEW_JOBS} jobs say little: look at the jobs before changing a price.",
         ],
         "tables": [table],
@@ -70,7 +70,7 @@ def mending(request: HttpRequest) -> HttpResponse:
 
 
 def _below(form: KindsForm, target_percent: Decimal) -> Sequence[GroupMargin]:
-    """Return the groups that miss the target, the most money short of it first."""
+    """Return the groups that miss the target, the largest shortfall first."""
     found = margins_of(form.by_, form.period.start, form.period.end, lifetime=form.lifetime_)
 
     def beyond_target(costs: JobCosts, _jobs: int = 0) -> Decimal:

@@ -1,4 +1,4 @@
-"""What counts found otherwise than the book, to be explained by a person."""
+"""Count variances: where a count differs from the book, for a person to explain."""
 
 from django import forms
 from django.contrib import messages
@@ -18,7 +18,7 @@ from shop.web.code_select import options_of
 
 
 class ExplainForm(forms.Form):
-    """Why a count differed from the book."""
+    """Why a count differs from the book."""
 
     cause = forms.ChoiceField(label="Cause", choices=DifferenceCause.choices)
     note = forms.CharField(
@@ -30,14 +30,14 @@ class ExplainForm(forms.Form):
 @for_roles(Role.STOREKEEPER, Role.OWNER)
 @require_safe
 def difference_list(request: HttpRequest) -> HttpResponseBase:
-    """List differences, those not yet explained unless all are asked for."""
+    """List count variances: those not yet explained, or all of them on request."""
     found = differing()
     if place := request.GET.get("place", ""):
         found = found.filter(place__code=place)
     if request.GET.get("show") != "all":
         found = found.filter(explanation__isnull=True)
     page = {
-        "title": "Differences of counts",
+        "title": "Count variances",
         "shop": the_shop(),
         "digits": Books.objects.get().minor_unit_digits,
         "rows": page_of(request, found.order_by("-counted_at", "pk"), "page"),
@@ -51,7 +51,7 @@ def difference_list(request: HttpRequest) -> HttpResponseBase:
 @for_roles(Role.STOREKEEPER, Role.OWNER)
 @require_http_methods(["GET", "HEAD", "POST"])
 def explain(request: HttpRequest, pk: int) -> HttpResponseBase:
-    """Take down why one line of a count differed."""
+    """Record why one line of a count differs."""
     line = get_object_or_404(differing(), pk=pk)
     known = getattr(line, "explanation", None)
     initial = {"cause": known.cause, "note": known.note} if known else {}
@@ -65,7 +65,9 @@ def explain(request: HttpRequest, pk: int) -> HttpResponseBase:
                 "explained_by": person_of(request).get_username(),
             },
         )
-        messages.success(request, f"The difference of {line.consumable.name} at {line.place} is explained.")
+        messages.success(
+            request, f"The count variance of {line.consumable.name} at {line.place} is explained."
+        )
         return redirect("store:differences")
-    page = {"title": "Explain a difference", "shop": the_shop(), "line": line, "form": form}
+    page = {"title": "Explain a count variance", "shop": the_shop(), "line": line, "form": form}
     return render(request, "shop/storeroom/explain.html", page, status=400 if form.errors else 200)

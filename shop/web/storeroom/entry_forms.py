@@ -79,7 +79,7 @@ class TransferForm(HeadForm):
 
 
 class ScrapForm(HeadForm):
-    """Stock thrown away."""
+    """Scrapped stock."""
 
     place = PlaceField("From")
     reason = forms.CharField(label="Why", widget=forms.Textarea(attrs={"rows": 2}))
@@ -178,7 +178,7 @@ def read_lines(formset: LineFormSet, head: forms.Form, supplier: Supplier | None
                 )
             except ValueError as wrong:
                 form.add_error("quantity", str(wrong))
-            # What no document takes is not reckoned with either; the document itself asks for more than 0.
+            # An amount that no document accepts is not used either; the document itself asks for more than 0.
             if found := documents.quantity_problem(quantity, zero=True):
                 form.add_error("quantity", f"{quantity} {found}")
         entered.quantities.append(quantity)

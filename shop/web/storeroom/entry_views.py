@@ -72,7 +72,7 @@ SCRAP = Entry(
     DocumentKind.SCRAP,
     "Scrap stock",
     "Scrap",
-    "What is thrown away leaves the stock at its cost. Discs spoilt on a job belong to that job's close.",
+    "Scrap leaves the stock at its cost. Discs spoilt on a job belong to that job's close.",
     entry_forms.ScrapForm,
     LineForm,
     entry_forms.scrap,

@@ -57,7 +57,7 @@ def day_question(day: date, latest: date | None) -> Iterator[str]:
 def count_questions(lines: Sequence[Entered]) -> Iterator[str]:
     """Yield what to ask about a count: a find ten times the book, or a tenth of it, is often another unit.
 
-    What the book says is not told, since a count is blind.
+    The book quantity is not shown, since a count is blind.
     """
     for line in lines:
         book = line.held or Decimal(0)

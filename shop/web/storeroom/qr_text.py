@@ -1,7 +1,7 @@
 """What the QR label of a consumable says, so that the phone knows what lies before it. Pure.
 
 The text is `SB1:` and the consumable's code, nothing else: short enough for a small symbol (ISO/IEC 18004),
-plain to whoever reads it by eye, and told apart from any other code that a camera meets. The phone reads it
+readable by eye, and distinct from any other code that a camera meets. The phone reads it
 in shop/static/shop/phone/scan.js.
 """
 

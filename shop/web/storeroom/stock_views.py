@@ -24,7 +24,7 @@ from shop.people.permissions import for_roles, person_of, role_of
 from shop.web.code_select import options_of
 from shop.web.storeroom.minimum_stock_form import LevelForm
 
-# Cover is told by the use of so many days; a burn forecast says more.
+# Days of cover rest on the use of so many days; a burn forecast says more.
 USE_DAYS = 56
 EXPIRY_DAYS = 60
 EXPIRIES_LISTED = 3

@@ -92,8 +92,8 @@ def test_a_week_that_is_nan_does_not_count_and_one_of_0_does() -> None:
     idle.iloc[-12:, 0], away.iloc[-12:, 0] = 0, np.nan
     expected = {name: forecast_panel(rows, 2, LEVELS).iloc[0] for name, rows in (("0", idle), ("nan", away))}
     assert expected["0"]["mean"] < 0.5 * expected["nan"]["mean"]
-    assert expected["0"]["reason"].startswith("not used lately")
-    assert expected["nan"]["reason"].startswith("not observed lately")
+    assert expected["0"]["reason"].startswith("not used recently")
+    assert expected["nan"]["reason"].startswith("not observed recently")
 
 
 def test_whole_numbers_of_pandas_own_types_are_read_with_their_gaps() -> None:

@@ -68,7 +68,7 @@ def test_an_item_that_stopped_fades() -> None:
     stopped = np.where(np.arange(WEEKS) < 40, 4.0, 0)
     found = with_row(stopped, DISCS)
     assert found.mean[-1] < 0.25 * found.mean[:VANS].mean()
-    assert found.reason[-1].startswith("not used lately")
+    assert found.reason[-1].startswith("not used recently")
 
 
 def test_a_van_off_the_road_is_expected_back_as_it_was() -> None:
@@ -82,7 +82,7 @@ def test_a_van_off_the_road_is_expected_back_as_it_was() -> None:
     fallen = forecast_panel(np.where(observed, use, 0), 2, LEVELS, group=group)
     assert found.mean[3] == pytest.approx(full.mean[3], rel=0.5)
     assert fallen.mean[3] < 0.6 * found.mean[3]
-    assert found.reason[3].startswith("not observed lately")
+    assert found.reason[3].startswith("not observed recently")
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (1, 3), (3, 2), (2, 30), (200, 3)])

@@ -51,15 +51,15 @@ def ordered(*items: Item, rules: ShopRules = RULES, **suppliers: SupplierRules) 
 
 
 def test_a_position_below_the_level_is_brought_to_it_in_whole_packs() -> None:
-    # 150 + 50 - 10 = 190, 196 last 14 days in 95 of 100 cases: 6 are missing, one box of 25.
+    # 150 + 50 - 10 = 190, 196 cover the next 14 days in 95 of 100 cases: 6 are missing, one box of 25.
     line = ordered(item())["disc"]
     assert (line.wish.reorder_level, line.wish.order_up_to, line.wish.missing) == (D(196), D(196), D(6))
     assert (line.wish.packs, line.wish.cost) == (1, D(25))
     assert (line.median, line.high) == (D(140), D(196))
     assert line.wish.cover_days(1) == D("21.5")  # 190 + 25 at 10 a day
     assert line.why == (
-        "150 each in the depot, 50 on order, less 10 that vans wait for; 196 last 7 days of delivery and 7 "
-        "to the next review in 95 of 100 cases; 6 are missing up to 196: 1 x box of 25."
+        "150 each in the depot, 50 on order, less 10 that vans wait for; 196 cover the next 7 days of "
+        "delivery and 7 to the next review in 95 of 100 cases; 6 are missing up to 196: 1 x box of 25."
     )
 
 

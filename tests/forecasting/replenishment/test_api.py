@@ -57,7 +57,7 @@ def test_a_restock_is_read_whole_with_exact_amounts(restock: Restock) -> None:
         "approved": None,
         "unit": "each",
     }
-    assert disc["why"].startswith("70 last 7 days")
+    assert disc["why"].startswith("70 cover the next 7 days")
 
 
 def test_the_list_is_narrowed_by_query_and_by_who_asks(restock: Restock) -> None:

@@ -88,7 +88,7 @@ def test_a_draft_keeps_what_was_known_what_is_suggested_and_why() -> None:
     assert amounts(found.wanted, found.suggested, found.unit_cost, found.value) == (6, 6, Decimal("2.5"), 15)
     # 11 discs at 6 a week last 12.8333 days.
     assert found.cover_days == Decimal("12.8333")
-    assert found.why == "11 last 7 days in 90 of 100 cases; with 5 on board, 6 are missing."
+    assert found.why == "11 cover the next 7 days in 90 of 100 cases; with 5 on board, 6 are missing."
     assert [event.what for event in restock.events.all()] == ["drafted"]
     assert restock.inputs["interval_days"] == 7
 
@@ -283,10 +283,13 @@ def test_lots_that_expire_are_restocked_from_what_the_depot_has_fresh() -> None:
     restocks = draft(both_burn(DISC, PAD))
     found = line(restocks["van-a"])
     assert amounts(found.on_hand, found.wanted) == (25, 6)
-    assert found.why == ("11 last 7 days in 90 of 100 cases; with 25 on board (20 expired), 6 are missing.")
+    assert found.why == (
+        "11 cover the next 7 days in 90 of 100 cases; with 25 on board (20 expired), 6 are missing."
+    )
     # On its last day a lot is still good: 6 a week are 0.86 of a disc, and what is begun is used up.
     assert line(restocks["van-b"]).why == (
-        "11 last 7 days in 90 of 100 cases; with 20 on board (20 to expire unused), 11 are missing."
+        "11 cover the next 7 days in 90 of 100 cases; with 20 on board (20 will expire unused), "
+        "11 are missing."
     )
     # Of 16 pads in the depot 10 are fresh.
     pads = [line(restocks[van], PAD) for van in VANS]

@@ -50,7 +50,7 @@ def test_a_van_is_filled_up_to_what_lasts_at_the_service() -> None:
     assert amounts(decision.median, decision.high) == (6, 12)
     # 12 discs at 6 in 9 days last 18 days.
     assert decision.cover_days == 18
-    assert decision.why == "12 last 9 days in 95 of 100 cases; with 4 on board, 8 are missing."
+    assert decision.why == "12 cover the next 9 days in 95 of 100 cases; with 4 on board, 8 are missing."
 
 
 def test_what_is_on_the_way_counts() -> None:
@@ -150,15 +150,15 @@ def lots(*held: tuple[int, str]) -> tuple[ExpiringLot, ...]:
     ("held", "wanted", "said"),
     [
         # 6 in 9 days are 2 in the 3 days that a lot is still good for.
-        (((0, "1"), (3, "3")), 10, "with 4 on board (1 expired, 1 to expire unused), 10 are missing."),
+        (((0, "1"), (3, "3")), 10, "with 4 on board (1 expired, 1 will expire unused), 10 are missing."),
         (((0, "1"),), 9, "with 4 on board (1 expired), 9 are missing."),
-        (((3, "4"),), 10, "with 4 on board (2 to expire unused), 10 are missing."),
+        (((3, "4"),), 10, "with 4 on board (2 will expire unused), 10 are missing."),
         # 4 are used in 6 days.
         (((6, "4"),), 8, "with 4 on board, 8 are missing."),
         # What is good for the whole interval is for the next restock to see to.
         (((9, "4"),), 8, "with 4 on board, 8 are missing."),
         # 1 and a third are used in 2 days: a disc that is begun is used up.
-        (((2, "3"),), 10, "with 4 on board (2 to expire unused), 10 are missing."),
+        (((2, "3"),), 10, "with 4 on board (2 will expire unused), 10 are missing."),
         # The estimate of lots knows of more than the book does.
         (((0, "7"),), 12, "with 4 on board (4 expired), 12 are missing."),
     ],
@@ -168,7 +168,7 @@ def test_what_expires_before_it_is_used_is_not_there(
 ) -> None:
     decision = one(lots=lots(*held))
     assert decision.wanted == wanted
-    assert decision.why == f"12 last 9 days in 95 of 100 cases; {said}"
+    assert decision.why == f"12 cover the next 9 days in 95 of 100 cases; {said}"
     # The stock then lasts as long as 12 good discs do, at 6 in 9 days.
     assert decision.cover_days is not None
     assert decision.cover_days == 18
@@ -196,7 +196,7 @@ def test_decimals_of_what_expires_are_kept_where_it_is_measured() -> None:
     # 6 ml in 9 days are 1.3333 in 2 days; 2.6667 of 4 are lost, so 12 - 1.3333 = 10.6667 are missing.
     decision = one(unit="ml", whole=False, usable_unit=Decimal("0.5"), lots=lots((2, "4")))
     assert decision.wanted == 11
-    assert "with 4 on board (2.7 to expire unused), 10.7 are missing, 11 in whole 0.5 ml" in decision.why
+    assert "with 4 on board (2.7 will expire unused), 10.7 are missing, 11 in whole 0.5 ml" in decision.why
 
 
 @pytest.mark.parametrize(

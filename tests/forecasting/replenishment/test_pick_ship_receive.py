@@ -350,7 +350,7 @@ def test_the_pick_list_has_what_is_to_be_taken(restock: Restock) -> None:
         (COMPOUND, "14", "ml"),
         (DISC, "9", "each"),
     ]
-    assert rows[1]["why"].startswith("14 last 7 days")
+    assert rows[1]["why"].startswith("14 cover the next 7 days")
     assert rows[1]["grade"] == "P400"
 
 

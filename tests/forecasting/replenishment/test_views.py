@@ -62,7 +62,11 @@ def bring(restock: Restock, *steps: Step) -> None:
 def test_a_draft_is_shown_with_its_reasons_changed_and_approved(restock: Restock) -> None:
     path = f"/restocks/{restock.pk}/"
     seen = see("sue", path)
-    for shown in ("Disc", "70 last 7 days in 90 of 100 cases; with 50 on board, 20 are missing.", "10 days"):
+    for shown in (
+        "Disc",
+        "70 cover the next 7 days in 90 of 100 cases; with 50 on board, 20 are missing.",
+        "10 days",
+    ):
         assert shown in seen.text
     values = {
         field["name"]: field["value"] for field in seen.all("input") if "quantity" in (field["name"] or "")

@@ -92,7 +92,7 @@ def test_the_trail_is_narrowed_by_person_kind_and_day() -> None:
     assert "is not a day" in page("?day=yesterday")
     assert "is outside" in page("?day=0001-01-01")
     for odd in ("?after=x", "?after=2026-01-01~1~1", "?after=2026-01-01T00:00:00+00:00~99~5"):
-        assert "Who did what" in page(odd)
+        assert "Audit log" in page(odd)
 
 
 def test_further_rows_follow_the_link() -> None:

@@ -79,4 +79,4 @@ def test_a_form_from_before_the_last_sign_in_is_refused_with_what_to_do() -> Non
     browser.force_login(person)
     answer = browser.post("/people/me/lengths/", {"length_unit": "mm"})
     assert_has_layout(answer, 403)
-    assert "Open the page anew" in said(answer)
+    assert "Reload the page" in said(answer)

@@ -29,7 +29,7 @@ EMPTY = {
     "": "Nothing is held.",
     "people/me/tokens/": "You have no tokens.",
     "store/": "Nothing is held here.",
-    "store/differences/": "No difference waits for an explanation.",
+    "store/differences/": "No count variance waits for an explanation.",
     "store/suppliers/": "No supplier yet. Add a supplier",
     "store/labels/": "No consumable yet",
     "store/documents/": "No document fits.",

@@ -77,7 +77,7 @@ def test_questions_wait_for_the_owner_until_they_are_answered() -> None:
 
 def test_differences_of_counts_wait_until_they_are_explained() -> None:
     count_van(47)
-    assert said_to("sue") == said_to("olga") == ["1 difference of counts to explain"]
+    assert said_to("sue") == said_to("olga") == ["1 count variance to explain"]
     client = signed_in("sue")
     assert 'href="/store/differences/"' in first_page("sue")
     (line,) = differing()
@@ -165,8 +165,8 @@ def test_another_area_adds_what_waits_there_for_some_roles(monkeypatch: pytest.M
             Role.STOREKEEPER,
         )
     # What is urgent comes first, what is nothing not at all.
-    assert said_to("sue") == ["2 boats of sue sank", "1 difference of counts to explain"]
-    assert said_to("olga") == ["1 difference of counts to explain"]
+    assert said_to("sue") == ["2 boats of sue sank", "1 count variance to explain"]
+    assert said_to("olga") == ["1 count variance to explain"]
     page = first_page("sue")
     assert page.index("2 boats of sue sank") < page.index("to explain")
     assert "look now" in page

@@ -45,7 +45,7 @@ const page = {
   bundleTime: () => clock.written(bundle.fetched),
   show,
   go(address, said = "") {
-    // Whoever has gone on to another view meanwhile is not fetched back.
+    // A person who has moved on to another view is not brought back.
     if (this.from !== location.hash) return busy() || show();
     toSay = said;
     if (location.hash === address) show();
@@ -189,7 +189,7 @@ async function watchWorker() {
   if (!navigator.serviceWorker) return;
   const registration = await navigator.serviceWorker.register(at.worker);
   const ready = () => {
-    // The first one takes the page over by itself; a later one waits to be told.
+    // The first one takes the page over by itself; a later one waits for a message.
     waitingWorker = navigator.serviceWorker.controller ? registration.waiting : null;
     showStanding();
   };
@@ -197,7 +197,7 @@ async function watchWorker() {
   ready();
   let had = Boolean(navigator.serviceWorker.controller);
   navigator.serviceWorker.addEventListener("controllerchange", () => {
-    // Drafts and queue are kept at every change, so loading anew loses nothing.
+    // Drafts and queue are kept at every change, so reloading loses nothing.
     if (had) location.reload();
     had = true;
   });
@@ -225,5 +225,5 @@ async function start() {
 }
 
 start().catch((error) => {
-  find("view").replaceChildren(h("p", { class: "card alert" }, `This page could not start: ${error.message}. Load it anew; what is kept on the phone is not lost.`));
+  find("view").replaceChildren(h("p", { class: "card alert" }, `This page could not start: ${error.message}. Reload it; what is kept on the phone is not lost.`));
 });

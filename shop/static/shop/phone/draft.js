@@ -101,7 +101,7 @@ export function problem(draft, catalogue) {
   return draft.outcome ? "" : "How did it end? Choose an outcome.";
 }
 
-// The document of the API (PUT closes/{id}), but for its moment, which is settled when it is sent.
+// The document of the API (PUT closes/{id}), except its moment, which is settled when it is sent.
 export function closeBody(draft, bundle) {
   return {
     job: draft.job,

@@ -1,4 +1,4 @@
-// Handing stock from the own van to another van or the depot; whoever gives it enters it.
+// Handing stock from the own van to another van or the depot; the giver enters it.
 
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
@@ -64,7 +64,7 @@ export async function giveOf(page) {
   }
 
   const element = h("div", {},
-    h("p", { class: "soft" }, "Whoever gives enters it here; the other one enters nothing."),
+    h("p", { class: "soft" }, "The giver enters it here; the receiver enters nothing."),
     field("Who gets it", select(places, draft.to, (to) => { draft.to = to; keep(); })),
     rows, pickOrScan({ catalogue, stock: bundle.stock, add }),
     field("Note, if you like", note), alert,

@@ -36,7 +36,7 @@ export async function jobsOf(page) {
     today.length ? today.map(card) : h("p", { class: "card" }, "No job is booked for today."),
     h("a", { href: "#new", class: "button quiet wide" }, "Close a job that is not listed"),
     later.length > 0 && h("section", { "aria-labelledby": "later" }, h("h2", { id: "later" }, "Tomorrow"), later.map(card)),
-    done.length > 0 && h("details", { class: "card" }, h("summary", {}, `Closed lately: ${done.length}`), h("ul", { class: "sent" }, done.map((job) =>
+    done.length > 0 && h("details", { class: "card" }, h("summary", {}, `Closed recently: ${done.length}`), h("ul", { class: "sent" }, done.map((job) =>
       h("li", {}, h("a", { href: `#done/${encodeURIComponent(job.job)}`, class: "tap" }, `${job.customer || job.job}, ${whenClosed(job)}`))))),
     h("p", {}, h("a", { href: "/", class: "tap" }, "Restocks, sign-ins and the rest, with signal")),
     h("footer", { class: "cautions", "aria-label": "Cautions" }, h("ul", {}, [

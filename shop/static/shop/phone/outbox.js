@@ -190,7 +190,7 @@ async function sendAll() {
 
 // True when the shop has answered, one way or the other.
 async function sendOne(entry, token) {
-  // It may have been thrown away or taken up again while the shop was asked who is signed in.
+  // It may have been deleted or taken up again while the shop was asked who is signed in.
   const kept = await store.get("outbox", entry.id);
   if (kept?.state !== "waiting") return true;
   Object.assign(entry, kept);

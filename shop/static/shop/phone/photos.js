@@ -1,4 +1,4 @@
-// Photos before and after. Each is drawn anew on the phone, which makes it small and leaves behind where it was
+// Photos before and after. Each is drawn again on the phone, which makes it small and leaves behind where it was
 // taken; the server does the same again. They go out once the shop has the close that they belong to.
 
 import * as server from "./server.js";

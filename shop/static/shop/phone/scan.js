@@ -35,7 +35,7 @@ export function pickOrScan({ catalogue, stock, add }) {
   const typed = h("input", { type: "text", autocomplete: "off", autocapitalize: "characters", spellcheck: "false" });
   const takeTyped = () => {
     const code = typed.value.trim();
-    // Codes are told apart by case, but nobody types them so.
+    // Codes differ by case, but nobody types them so.
     const same = [...catalogue.keys()].find((known) => known.toLowerCase() === (codeOnLabel(code) ?? code).toLowerCase());
     if (!code) return;
     takeKnown(same ?? code);

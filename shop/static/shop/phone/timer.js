@@ -1,7 +1,7 @@
 // Minutes per grade by tapping. A draft keeps when the running one began, so a killed tab goes on counting;
 // clocks that are wrong do no harm, since only differences count.
 
-// performance.now() when the running timer was last folded in; null after the page was loaded anew.
+// performance.now() when the running timer was last folded in; null after the page was reloaded.
 let ticked = null;
 const MINUTE_MS = 60_000;
 // A disc lasts about ten minutes (common practice, no source): a single run this long was forgotten.
@@ -32,7 +32,7 @@ export function stop(draft) {
   draft.running = null;
 }
 
-// Whole minutes; whoever has begun a minute has worked one.
+// Whole minutes; a minute that has begun counts as worked.
 export const minutes = (draft, code) => {
   const ms = draft.timed[code] ?? 0;
   return ms > 0 ? Math.max(1, Math.round(ms / MINUTE_MS)) : 0;

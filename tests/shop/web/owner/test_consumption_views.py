@@ -64,7 +64,7 @@ def test_a_loss_says_the_price_and_the_savings_that_mend_it() -> None:
     assert row["Margin"] == "\N{MINUS SIGN}70.00"
     assert row["Short of target"] == "85.00"
     assert row["Mean price"] == "50.00"
-    assert row["Price that mends"].startswith("171.43 243% more")
+    assert row["Target price"].startswith("171.43 243% more")
     assert row["Or materials and wear less by"] == "not enough"
     assert row["Or other costs less by"] == "77.3%"
     assert "J-1" in desk(page.href("group=scratch")).text
@@ -78,7 +78,7 @@ def test_when_every_kind_reaches_the_target_that_is_said() -> None:
 def test_a_price_in_yen_is_whole() -> None:
     Books.objects.update(minor_unit_digits=0)
     close("J-1", "2026-03-02", used(DISC, "4"), price=Decimal(50))
-    assert desk(f"/owner/losses/?{YEAR}").row("scratch")["Price that mends"].startswith("172 ")
+    assert desk(f"/owner/losses/?{YEAR}").row("scratch")["Target price"].startswith("172 ")
 
 
 def test_consumption_against_standard_by_technician_over_several_job_types() -> None:

@@ -321,7 +321,7 @@ def test_another_cost_method_asks_first_and_then_values_stock_again() -> None:
     assert "valued again" in said(asked)
     assert CostPolicy.objects.get().method == "moving_average"
     done = send("/owner/settings/", **settings_of(cost_method="fifo"), sure="on")
-    assert "Documents valued anew: 1" in said(done)
+    assert "Documents revalued: 1" in said(done)
     assert amounts(before, cost_of("J-1").materials) == (30, 25)
     assert_costs_follow_facts()
 

@@ -376,14 +376,14 @@ class TestLooking:
         answer = client.post(page, {"cause": "used without being logged", "note": "two jobs"})
         assert answer.status_code == 302
         assert CountExplanation.objects.get().explained_by == "sue"
-        assert "No difference waits" in client.get("/store/differences/").content.decode()
+        assert "No count variance waits" in client.get("/store/differences/").content.decode()
         assert "used without being logged" in client.get("/store/differences/?show=all").content.decode()
 
     def test_a_count_that_agrees_is_no_difference(self) -> None:
         line = {"place": "van-a", "consumable": "disc-p400", "quantity": 50}
         happened = datetime(2026, 3, 20, tzinfo=UTC).isoformat()
         put("sue", "count", "N-1", {"occurred_at": happened, "lines": [line]})
-        assert "No difference waits" in signed_in("sue").get("/store/differences/").content.decode()
+        assert "No count variance waits" in signed_in("sue").get("/store/differences/").content.decode()
 
     def test_documents_are_narrowed_by_kind_id_and_day(self) -> None:
         client = signed_in("sue")
