@@ -107,7 +107,7 @@ def withdraw_letters(purchase: Purchase) -> bool:
 def _address_of(purchase: Purchase) -> str:
     supplier = purchase.supplier
     if not supplier.email:
-        expected = "has no e-mail address; give it one, or tell it otherwise and mark the order as sent"
+        expected = "has no e-mail address; give it one, or order in another way and mark the order as sent"
         raise StepRefused([Problem("supplier", supplier.code, expected)])
     try:
         return on_the_wire(supplier.email)

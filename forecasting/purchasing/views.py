@@ -62,7 +62,7 @@ STEPS: dict[str, tuple[str, frozenset[str], Callable[..., Done[Purchase]]]] = {
         dispatch.take_sending_back,
     ),
     "undo-changes": (
-        "Back to what was suggested",
+        "Back to the suggestion",
         frozenset({PurchaseStatus.DRAFT}),
         approval.undo_changes,
     ),
@@ -152,7 +152,7 @@ def draft(request: HttpRequest) -> HttpResponse:
 @require_POST
 @for_roles(*STOCK)
 def begin(request: HttpRequest) -> HttpResponse:
-    """Begin an order by hand, or go to the supplier's draft."""
+    """New order by hand, or go to the supplier's draft."""
     supplier = get_object_or_404(Supplier, code=request.POST.get("supplier", ""))
     now = timezone.now()
     try:

@@ -153,7 +153,7 @@ def revoke_token(request: HttpRequest, digest: str) -> HttpResponse:
     if request.method == "POST":
         token.delete()
         note(person, person, f"API token revoked: {token.name}")
-        messages.success(request, f"The token {token.name} works no more.")
+        messages.success(request, f"The token {token.name} no longer works.")
         return redirect("people:tokens")
     context = {
         "title": f"Revoke the token {token.name}?",

@@ -64,7 +64,7 @@ class Join(_ChoosePassword):
     def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
         """Name the shop and the person."""
         context = {**super().get_context_data(**kwargs), "person": self.user, "shop": the_shop()}
-        title = f"Welcome, {self.user}" if self.validlink else "This link works no more"
+        title = f"Welcome, {self.user}" if self.validlink else "This link no longer works"
         return {**context, "title": title}
 
 
@@ -79,7 +79,10 @@ class Reset(_ChoosePassword):
     def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
         """Say what the page is for."""
         context = super().get_context_data(**kwargs)
-        return {**context, "title": "Choose a new password" if self.validlink else "This link works no more"}
+        return {
+            **context,
+            "title": "Choose a new password" if self.validlink else "This link no longer works",
+        }
 
 
 class Forgotten(PasswordResetView):
@@ -101,8 +104,8 @@ class Forgotten(PasswordResetView):
     def _try_later(self, form: PasswordResetForm, until: datetime, now: datetime) -> HttpResponse:
         form.add_error(
             None,
-            "This was asked for too often, for this address or from here. Check your mail, also among "
-            f"what is unwanted, or try again at {minute_after(until)}.",
+            "This was asked for too often, for this address or from here. Check your mail, also the "
+            f"spam folder, or try again at {minute_after(until)}.",
         )
         answer = self.form_invalid(form)
         answer.status_code = HTTPStatus.TOO_MANY_REQUESTS

@@ -165,13 +165,13 @@ def deactivate(request: HttpRequest, pk: int) -> HttpResponse:
         except Refusal as refusal:
             messages.error(request, str(refusal))
         else:
-            messages.success(request, f"{leaving} can sign in no more.")
+            messages.success(request, f"{leaving} can no longer sign in.")
         return redirect("people:person", pk)
     text = (
         "This person is signed out on every device at once, and the person's API tokens are deleted. "
         "What the person recorded stays. You can let the person sign in again later."
     )
-    context = _titled(f"Let {leaving} sign in no more?", leaving, text=text, button="Sign out for good")
+    context = _titled(f"Deactivate {leaving}?", leaving, text=text, button="Deactivate")
     return render(request, "shop/people/confirm.html", context)
 
 

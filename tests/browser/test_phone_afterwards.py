@@ -315,7 +315,7 @@ def test_what_waits_for_something_thrown_away_goes_with_it(site: Site, phone: Ph
     entry = phone.page.locator("li.entry:has(h2:has-text('More used on'))")
     entry.get_by_role("button", name="Discard").tap()
     expect(phone.page.get_by_text("and 1 more that waits for it")).to_be_visible()
-    phone.tap("button", "Throw it away")
+    phone.tap("button", "Delete it")
     expect(phone.page.locator("li.entry")).to_have_count(1)
     # The question is open again.
     phone.go("jobs")

@@ -64,7 +64,7 @@ def test_of_two_phones_with_the_same_job_one_is_told_so_and_the_job_counts_once(
     second.tap("button", "Keep it")
     second.expect_state(job, "Needs attention")
     second.tap("button", "Discard")
-    second.tap("button", "Throw it away")
+    second.tap("button", "Delete it")
     expect(second.page.get_by_text("Nothing was closed or counted on this phone yet.")).to_be_visible()
 
 

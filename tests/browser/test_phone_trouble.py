@@ -132,7 +132,7 @@ def test_what_is_thrown_away_while_the_shop_is_being_asked_is_not_sent(
     network.held = "/"
     phone.find_signal()
     phone.tap("button", "Discard")
-    phone.tap("button", "Throw it away")
+    phone.tap("button", "Delete it")
     expect(phone.page.get_by_text("Nothing was closed or counted on this phone yet.")).to_be_visible()
     network.requests.clear()
     network.held = ""

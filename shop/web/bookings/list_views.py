@@ -31,7 +31,7 @@ class BookingFilterForm(forms.Form):
     van = VanField(required=False, empty_label="All vans")
     start = DayField(label="From", required=False)
     end = DayField(label="To", required=False)
-    q = forms.CharField(label="Reference or customer has", required=False, max_length=64)
+    q = forms.CharField(label="Reference or customer contains", required=False, max_length=64)
     status = forms.ChoiceField(choices=STATUSES, required=False)
 
     def clean(self) -> dict[str, Any]:
@@ -116,7 +116,7 @@ def _table(jobs: list[Any], role: Role, shop: Shop, unit: LengthUnit) -> Table:
         caption="Jobs by day and van",
         columns=columns,
         rows=rows,
-        empty="No booking fits. Take away a filter, or book a job.",
+        empty="No booking matches. Remove a filter, or book a job.",
     )
 
 

@@ -285,7 +285,7 @@ def missing_counts(request: HttpRequest) -> HttpResponse:
                     Column("Explained"),
                 ],
                 rows=[_count_row(line, written) for line in page],
-                empty="No count fits.",
+                empty="No count matches.",
             )
         ],
         "rows": page,

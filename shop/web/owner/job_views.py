@@ -97,7 +97,7 @@ def jobs(request: HttpRequest) -> HttpResponse:
                     *cost_cells(total, written),
                     Cell(_ratio(total)),
                 ],
-                empty="No job posted anything that fits.",
+                empty="No job with postings matches.",
             )
         ],
         "rows": page,

@@ -68,7 +68,7 @@ def test_a_person_joins_by_a_link_that_works_once() -> None:
     link = link_of()
     assert "Your password is kept" in choose(link).content.decode()
     assert can_sign_in()
-    assert "works no more" in choose(link, "another long sentence").content.decode()
+    assert "no longer works" in choose(link, "another long sentence").content.decode()
     assert can_sign_in()
 
 
@@ -83,7 +83,7 @@ def test_a_link_ends_after_three_days(monkeypatch: pytest.MonkeyPatch) -> None:
     add()
     later = timezone.now().replace(tzinfo=None) + timedelta(days=3, minutes=1)
     monkeypatch.setattr(onboarding_views.Join.token_generator, "_now", lambda: later)
-    assert "works no more" in Client().get(link_of()).content.decode()
+    assert "no longer works" in Client().get(link_of()).content.decode()
 
 
 def test_a_new_link_ends_the_one_before_and_taking_back_ends_both() -> None:
@@ -91,16 +91,16 @@ def test_a_new_link_ends_the_one_before_and_taking_back_ends_both() -> None:
     pk = Person.objects.get(username="nina").pk
     signed_in("olga").post(f"/people/{pk}/link/")
     first, second = link_of(0), link_of(1)
-    assert "works no more" in Client().get(first).content.decode()
+    assert "no longer works" in Client().get(first).content.decode()
     assert Client().get(second).status_code == 302
     signed_in("olga").post(f"/people/{pk}/take-back/")
-    assert "works no more" in Client().get(second).content.decode()
+    assert "no longer works" in Client().get(second).content.decode()
 
 
 def test_a_link_of_somebody_who_left_is_none() -> None:
     add()
     signed_in("olga").post(f"/people/{Person.objects.get(username='nina').pk}/deactivate/")
-    assert "works no more" in Client().get(link_of()).content.decode()
+    assert "no longer works" in Client().get(link_of()).content.decode()
 
 
 def test_an_owner_is_told_when_the_mail_could_not_be_sent(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -28,7 +28,7 @@ export async function doneOf(page, reference) {
 
 function tookTable(job, { consumables }) {
   const rows = consumables.filter(({ code }) => job.took[code]);
-  if (!rows.length) return h("p", { class: "card" }, "Nothing was logged for this job.");
+  if (!rows.length) return h("p", { class: "card" }, "Nothing is logged for this job.");
   const amount = ({ code, unit }) => `${job.took[code][0]}${unit === "each" ? "" : ` ${unit}`}`;
   return h("table", {}, h("caption", {}, "What it took, as the shop has it"),
     h("thead", {}, h("tr", {}, ["What", "Used", "Minutes"].map((text, column) => h("th", { scope: "col", class: column && "number" }, text)))),

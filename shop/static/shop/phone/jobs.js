@@ -74,7 +74,7 @@ function cardOf(page, job, entry, draft) {
 
 function looseCard(page, draft) {
   const drop = async () => {
-    if (!(await confirmed(`Throw away what was entered for ${draft.job}?`, "Throw it away"))) return;
+    if (!(await confirmed(`Delete what was entered for ${draft.job}?`, "Delete it"))) return;
     await store.remove("drafts", draftKey(draft.person, draft.job));
     await photos.forget(draft.id);
     page.show();

@@ -93,5 +93,5 @@ async function correct(page, entry) {
 async function discard(entry) {
   const more = (await outbox.dependents(entry)).length;
   const what = `${KINDS[entry.kind].toLowerCase()} ${entry.title}${more ? `, and ${more} more that waits for it` : ""}`;
-  if (await confirmed(`Throw away the ${what}? The shop never hears of it.`, "Throw it away")) await outbox.discard(entry);
+  if (await confirmed(`Delete the ${what}? The shop never receives it.`, "Delete it")) await outbox.discard(entry);
 }

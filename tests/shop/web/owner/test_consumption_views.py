@@ -193,7 +193,7 @@ def test_counts_that_differ_are_told_from_those_that_do_not() -> None:
     )
     assert "without being logged" in desk(f"/owner/missing/counts/?{YEAR}").text
     Place.objects.create(code="VAN-9", kind=PlaceKind.VAN)
-    assert "No count fits." in desk(f"/owner/missing/counts/?{YEAR}&place=VAN-9").text
+    assert "No count matches." in desk(f"/owner/missing/counts/?{YEAR}&place=VAN-9").text
     assert "not one of the available" in desk(f"/owner/missing/counts/?{YEAR}&place=nowhere").text
 
 

@@ -198,7 +198,7 @@ def test_nothing_closed_and_nothing_that_fits_are_said() -> None:
         "No job posted anything in this period."
         in desk("/owner/margins/?start=2020-01-01&end=2020-02-01").text
     )
-    assert "No job posted anything that fits." in desk("/owner/jobs/?q=nowhere").text
+    assert "No job with postings matches." in desk("/owner/jobs/?q=nowhere").text
     assert "No job posted anything in either" in desk("/owner/changes/?start=2020-01-01&end=2020-02-01").text
     booked = book("J-new")
     assert "it has not been closed yet" in desk(f"/owner/jobs/{booked.pk}/").text
