@@ -1,4 +1,4 @@
-"""Triggers that keep forecasts as they were made, so that they can be held against what came."""
+"""Triggers that keep forecasts as they were made, so that they can be compared with actual use."""
 
 from inventory.db.append_only import Guards
 

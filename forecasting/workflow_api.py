@@ -59,7 +59,7 @@ class ServesRoles(BasePermission):
 
 
 class StepSchema(ApiSchema):
-    """A route of what goes by steps: PUT takes one (201) or had taken it (200), DELETE takes it back."""
+    """A route of a workflow: PUT takes one (201) or had taken it (200), DELETE takes it back."""
 
     def get_response_serializers(self) -> Any:
         """Return the answers by status and media type, except the refusals that every route has."""

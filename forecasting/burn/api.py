@@ -1,4 +1,4 @@
-"""Forecasts over HTTP: the latest run, or one that is named."""
+"""Forecasts over HTTP: the latest run, or a named one."""
 
 from typing import Any
 

@@ -1,4 +1,4 @@
-"""Which weeks say something about what a van uses: others are marked, not read as weeks without need. Pure.
+"""Which weeks count as evidence of a van's use: others are marked, not read as weeks of no demand. Pure.
 
 Frames have weeks down, and across them vans, or series (place, consumable), as `forecasting.demand.frames`
 makes them.
@@ -13,7 +13,7 @@ from shop.workload.regular_work import PAUSE_WEEKS, opening
 # A week without a job that chance alone, at the van's usual number of jobs, brings less often than this: the
 # van was off the road. A choice of ours, no source.
 CHANCE_OF_NO_JOB = 0.01
-# So long a van without stock is taken to have wanted some; then, that it does without.
+# A van without stock counts as wanting some for this long; after that, as not needing any.
 DRY_WEEKS_MAX = 8
 GIVEN_UP_WEEKS = PAUSE_WEEKS
 

@@ -28,9 +28,9 @@ AHEAD_WEEKS_MAX = 26
 DAYS_A_WEEK = 7
 # How much longer than they say suppliers may take, for the weeks that are forecast for the depot.
 LEAD_MARGIN = 1.4
-# What the shop says now was so a little earlier too.
+# Current settings also held a little earlier.
 NOW_ENOUGH = timedelta(hours=1)
-# So long what an earlier run noted is taken to hold still.
+# How long the notes of an earlier run stay valid.
 NOTES_LAST = timedelta(days=7)
 
 Noted = dict[str, object]
@@ -73,9 +73,9 @@ def weeks_of(run: ForecastRun) -> Weeks:
 
 
 def note(known_at: datetime, now: datetime, weeks: int | None) -> Noted:
-    """Return what a run of this moment notes: what was so then, but is not written in the books.
+    """Return the notes of a run of this moment: facts of that time that the books do not record.
 
-    For a moment that has passed that is what a run of then noted; where there was none, vans are those that
+    For a past moment these are the notes of a run of that time; where there was none, vans are those that
     had moved stock or done a job, and bookings are not known.
     """
     terms = the_terms()

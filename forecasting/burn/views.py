@@ -24,7 +24,7 @@ from shop.web.code_select import options_of
 
 EVERYONE = tuple(Role)
 STOCK = (Role.STOREKEEPER, Role.OWNER)
-# A run that has not been finished for so long was given up.
+# A run unfinished for this long counts as given up.
 STILL_RUNNING = timedelta(minutes=10)
 # Small enough for its text to be read on a phone.
 WIDTH_PX, HEIGHT_PX = 560, 320

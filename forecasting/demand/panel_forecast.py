@@ -2,7 +2,7 @@
 
 Every model's parameters are fitted to windows of the past. Each is then tried at later origins of the past,
 and for each class of demand the one with the least loss is used: at an origin of the backtest, only what was
-known by then counts, so the backtest shows what the shop would have got.
+known by then counts, so the backtest shows the forecasts that the shop would have had.
 """
 
 from collections.abc import Sequence

@@ -47,7 +47,7 @@ def level_terms(history: DemandHistory, exposure: FloatArray, origin: int) -> Le
     usual_exposure = exposed.mean()
     # Where nothing was exposed anywhere, a period counts as one unit of it.
     prior_weight = PRIOR_PERIODS * (usual_exposure if usual_exposure > 0 else 1.0)
-    # Half a unit more than was used, lest a panel without any use claims that there never will be.
+    # Half a unit more than was used, so that a panel without any use does not claim that there never will be.
     average = (total.sum() + 0.5) / (exposed.sum() + prior_weight)
 
     def shared(own: FloatArray) -> FloatArray:

@@ -4,7 +4,7 @@ from django.db import models
 
 
 class Event(models.Model):
-    """Who did what, and when. Only added to; what it was done to is said by the table of each kind."""
+    """Who did what, and when. Append-only; the table of each kind names the object."""
 
     what = models.CharField(max_length=32)
     details = models.JSONField(default=dict)

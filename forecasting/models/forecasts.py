@@ -1,4 +1,4 @@
-"""Burn forecasts as they were made; never changed, so that they can be held against what came."""
+"""Burn forecasts as they were made; never changed, so that they can be compared with actual use."""
 
 from django.db import models
 from django.db.models import Q

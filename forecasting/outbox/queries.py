@@ -15,7 +15,7 @@ def needing_a_hand() -> QuerySet[Letter]:
 
 
 def narrowed(state: str) -> QuerySet[Letter]:
-    """Return the letters that stand at one of CHOICES, newest first; all when it is none of them."""
+    """Return the letters of one of CHOICES, newest first; all when it is none of them."""
     if state == NEEDS_A_HAND:
         found = needing_a_hand()
     else:

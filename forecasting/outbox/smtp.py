@@ -39,7 +39,7 @@ class HandedOver:
 
 
 class MailServer:
-    """A connection for one message. Closed after the outcome is written, since a farewell takes time."""
+    """A connection for one message. Closed after the outcome is written, since closing takes time."""
 
     def __init__(self) -> None:
         self._connection = get_connection()
@@ -55,7 +55,7 @@ class MailServer:
         return HandedOver(accepted=to)
 
     def close(self) -> None:
-        """Take leave of the server."""
+        """Close the connection."""
         # The server has the message by now, or will be asked again.
         self._connection.fail_silently = True
         self._connection.close()

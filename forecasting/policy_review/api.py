@@ -1,4 +1,4 @@
-"""The look back over HTTP: each consumable on each van, and its weeks."""
+"""Past service over HTTP: each consumable on each van, and its weeks."""
 
 from typing import Any
 
@@ -66,7 +66,7 @@ class LookBackSerializer(serializers.Serializer[ReviewRow]):
 
 @extend_schema_field({"type": "string", "enum": [str(weeks) for weeks in WEEKS_OFFERED]})
 class WeeksBack(Choice):
-    """How far to look back; the rows stay the same."""
+    """How many past weeks to cover; the rows stay the same."""
 
     def filter(self, qs: QuerySet[Any], _value: Any) -> QuerySet[Any]:
         """Return all rows."""

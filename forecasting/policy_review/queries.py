@@ -28,7 +28,7 @@ from shop.people.permissions import own_van, role_of
 
 WEEKS_OFFERED = (4, 13, 26, 52)
 WEEKS_USUAL = 13
-# What is worked out from every movement is worked out for so many at once; more are narrowed by van first.
+# The number of rows computed from all movements at once; longer lists are narrowed by van first.
 PAIRS_MAX = 1000
 
 # What brings stock to a van; a count finds it and a return takes a use back.
@@ -122,7 +122,7 @@ class ReviewRow:
 
     @property
     def value(self) -> Decimal:
-        """What that was worth at the last cost."""
+        """Its value at the last landed cost."""
         return rounded(self.average * self.unit_cost)
 
 

@@ -73,8 +73,8 @@ def read_past(
     """Forecast before each week from what was known then, and read what came, from the Monday `first` on.
 
     With `whenever_recorded` all counts that had happened by then, however late it was written down.
-    `progress` is called after each week. Depot and bookings play no part: the depot is taken to have enough,
-    and what was booked when is not known any more. Raises CannotReplayError without enough history.
+    `progress` is called after each week. Depot and bookings play no part: the depot is assumed to have
+    enough, and past bookings are no longer known. Raises CannotReplayError without enough history.
     """
     zone = the_shop().zone
     start = _history_start(first, now, whenever_recorded=whenever_recorded)

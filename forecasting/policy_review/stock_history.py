@@ -11,7 +11,7 @@ from forecasting.burn.censoring import DRY_WEEKS_MAX
 from forecasting.stock_control.numeric_checks import rounded
 from inventory.decimals import PRECISION, ZERO
 
-# So long after a use a van that holds nothing is taken to want some, as for forecasts.
+# For this long after a use an empty van counts as wanting some, as for forecasts.
 WANTED_FOR = timedelta(weeks=DRY_WEEKS_MAX)
 
 

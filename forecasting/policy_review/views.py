@@ -1,4 +1,4 @@
-"""Pages of the look back: all vans and consumables, and one of them week by week with its chart."""
+"""Pages of past service: all vans and consumables, and one of them week by week with its chart."""
 
 from collections.abc import Callable
 from datetime import datetime

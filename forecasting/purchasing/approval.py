@@ -1,4 +1,4 @@
-"""A person's changes and yes to a purchase draft, taking them back, and calling the purchase off."""
+"""A person's changes to and approval of a purchase draft, taking them back, and cancelling the purchase."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ class OrderChanges:
 def change(purchase_id: int, changes: OrderChanges, *, by: str, now: datetime) -> Done[Purchase]:
     """Change a draft; 0 packs strike a line out. The same again is answered with the first.
 
-    Raises StepRefused for packs that cannot be, StepConflict when the purchase is no draft any more.
+    Raises StepRefused for invalid packs, StepConflict when the purchase is no longer a draft.
     """
 
     def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
@@ -70,9 +70,9 @@ def approve(
 ) -> Done[Purchase]:
     """Approve a draft, with last changes where some are given.
 
-    The same yes again is answered with the first. An order that its supplier may not take, or that will not
+    The same approval again returns the first. An order that its supplier may not take, or that will not
     be used up in time, is approved all the same and flagged: a person may know better. Raises StepRefused
-    for packs that cannot be or are all 0; StepConflict when it is no draft, and approved otherwise.
+    for packs that are invalid or all 0; StepConflict when it is no draft and was approved with other packs.
     """
     changes = changes or OrderChanges({})
 
@@ -116,7 +116,7 @@ def take_approval_back(purchase_id: int, *, by: str, now: datetime) -> Done[Purc
 
 
 def cancel(purchase_id: int, *, by: str, now: datetime, reason: str = "") -> Done[Purchase]:
-    """Call off a purchase of which nothing has come; a letter that waits is not sent any more.
+    """Cancel a purchase of which nothing has come; a waiting letter is no longer sent.
 
     Raises StepRefused for a sent one without a reason; StepConflict when something came.
     """

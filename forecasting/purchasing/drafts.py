@@ -1,4 +1,4 @@
-"""Purchase drafts: what each supplier should be asked for on a day, for a person to approve."""
+"""Purchase drafts: what to order from each supplier on a day, for a person to approve."""
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
@@ -36,7 +36,7 @@ def draft_purchases(run: ForecastRun, day: date, *, by: str, now: datetime) -> D
     A supplier that has a purchase of the day, or of a later one, is left as it is: the same day again
     changes nothing, however many ask at once. A draft of an earlier day that nobody has touched is decided
     again and becomes this day's; one that is no longer needed is cancelled. A draft that a person has changed
-    or begun stays as it is, and what else is due from its supplier is said in `left_out`.
+    or begun stays as it is, and whatever else is due from its supplier goes to `left_out`.
 
     Raises CannotDraftError without a depot, with several and none chosen, and for an unfinished forecast.
     """

@@ -34,12 +34,11 @@ def receive(
     """Post a delivery through the ledger's door, as it came, and count it towards its order.
 
     What differs is kept with the receipt as text and returned as flags; nothing is refused for it. A
-    delivery that comes when the order was thought complete or called off is taken too: it is there. The same
-    receipt again is answered with the first. `seen` says which count of the depot, of those that the delivery
-    is dated before, was the first to find it; those before are corrected (inventory.ledger.late_arrivals).
-    Raises
-    what the ledger raises; StepRefused for another supplier and for a delivery before the order; StepConflict
-    when the order was never sent.
+    delivery that comes when the order counts as complete or cancelled is accepted too: the goods are there.
+    The same receipt again is answered with the first. `seen` says which count of the depot, of those that the
+    delivery is dated before, was the first to find it; those before are corrected
+    (inventory.ledger.late_arrivals). Raises what the ledger raises; StepRefused for another supplier and for
+    a delivery before the order; StepConflict when the order was never sent.
     """
 
     def work() -> Done[Purchase]:
@@ -106,7 +105,7 @@ def unlink(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done
 
 
 def call_rest_off(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
-    """Say that the rest of an order of which something came is not coming; it counts as on order no more.
+    """Record that the rest of a partly received order is not coming; it no longer counts as on order.
 
     Raises StepConflict when nothing came: then the purchase is cancelled.
     """
@@ -115,7 +114,7 @@ def call_rest_off(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]
         if purchase.status == PurchaseStatus.RECEIVED:
             return Done(purchase, changed=False)
         if purchase.status != PurchaseStatus.PARTLY_RECEIVED:
-            raise not_now(purchase, "only the rest of an order of which something came can be called off")
+            raise not_now(purchase, "only the rest of an order of which something came can be cancelled")
         _recount(purchase, lines, rest_comes=False)
         note(purchase, "rest is not coming", by=by, now=now)
         return Done(purchase, changed=True, flags=(f"Tell {purchase.supplier} unless it said so itself.",))
@@ -142,7 +141,7 @@ def expect_rest(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
 
 
 def preview(lines: Sequence[PurchaseLine], receipt: Receipt) -> list[str]:
-    """Return what a receipt would differ in, before it is posted."""
+    """Return how a receipt would differ, before it is posted."""
     came = [Came(line.consumable, line.quantity, line.cost) for line in receipt.lines]
     return differences(_expected(lines), came, Books.objects.get().minor_unit)
 
@@ -156,7 +155,7 @@ def _take_back(received_from: dict[int, datetime], corrections: Collection[int],
     if not (received_from and corrections):
         return
     undone = PurchaseReceipt.objects.filter(taken_back=False, document__corrected_by__in=corrections)
-    # In one order, lest two corrections of several receipts wait for each other.
+    # In one order, so that two corrections of several receipts never wait for each other.
     for row in list(undone.select_related("document__corrected_by").order_by("purchase", "pk")):
         correction = row.document.corrected_by
         purchase = Purchase.objects.select_for_update(of=("self",)).get(pk=row.purchase_id)
@@ -183,7 +182,7 @@ def _require_own(linked: PurchaseReceipt, purchase: Purchase, document: Document
 
 
 def _link(purchase: Purchase, lines: Sequence[PurchaseLine], document: Document) -> list[str]:
-    """Tie a receipt to the order and return what it differs in; it teaches how long the supplier takes."""
+    """Link a receipt to the order and return how it differs; the supplier's lead time is learned from it."""
     assert purchase.sent_at is not None  # noqa: S101 - who calls has checked
     seconds = (document.occurred_at - purchase.sent_at).total_seconds()
     if seconds < -DAY_SECONDS:

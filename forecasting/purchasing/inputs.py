@@ -1,4 +1,4 @@
-"""What the books, open orders, vans' drafts and suppliers' terms say about every consumable, read at once."""
+"""Books, open orders, vans' drafts and suppliers' terms of every consumable, read at once."""
 
 from collections import defaultdict
 from collections.abc import Collection
@@ -50,9 +50,9 @@ COUNTING_ON = (
 
 @dataclass(frozen=True, slots=True)
 class PurchaseInputs:
-    """All that purchases are decided by; consumables, packs and suppliers by id and by code.
+    """The facts that decide purchases; consumables, packs and suppliers by id and by code.
 
-    `left_out` are consumables that are used and that nobody can be asked for.
+    `left_out` are consumables that are used and that no supplier sells.
     """
 
     items: list[Item]

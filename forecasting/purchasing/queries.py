@@ -65,7 +65,7 @@ def rows(found: Iterable[Purchase], today: date) -> list[PurchaseRow]:
 
 
 def is_late(purchase: Purchase, today: date) -> bool:
-    """Return whether something should have come by now and has not."""
+    """Return whether something is overdue."""
     waits = purchase.status in AWAITED
     return waits and purchase.expected_on is not None and purchase.expected_on < today
 

@@ -2,7 +2,7 @@
 
 (s, S) for each consumable: at the reorder level s or below it, order up to S. s lasts lead time and review
 period at the wanted service, under a lead time that varies; S is s and the economic quantity of one order.
-Then packs, price breaks, shelf life and the supplier's least order value have their say.
+Packs, price breaks, shelf life and the supplier's least order value then adjust the quantity.
 """
 
 from collections import defaultdict
@@ -26,8 +26,8 @@ MEDIAN, HIGH = 0.5, 0.95
 class Wish:
     """An item with the offer chosen for it, its levels, and the packs to order so far.
 
-    `joins` says that it only comes along with what is due; `for_break` that it was raised to a price break;
-    `topped_up` how many of the packs only bring the order to the supplier's least value.
+    `joins` says that it is ordered only along with what is due; `for_break` that it was raised to a price
+    break; `topped_up` how many of the packs only bring the order to the supplier's least value.
     """
 
     item: Item
@@ -49,12 +49,12 @@ class Wish:
         return self.offer.prices.cost(self.packs)
 
     def cover_days(self, packs: int) -> Decimal | None:
-        """Return how long the position with so many packs lasts at the mean burn; None without burn."""
+        """Return how long the position with these packs lasts at the mean burn; None without burn."""
         rate = self.item.burn.per_day
         return rounded((self.item.position + packs * self.offer.units) / rate) if rate > 0 else None
 
     def fits(self, packs: int) -> bool:
-        """Return whether so many packs are used up before they expire."""
+        """Return whether these packs are used up before they expire."""
         most = self.item.most
         return most is None or packs * self.offer.units <= most
 

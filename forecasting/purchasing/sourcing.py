@@ -37,7 +37,7 @@ class Offer:
     charges: Decimal = ZERO
 
     def landed(self, packs: int) -> Decimal:
-        """Return what so many packs cost at the depot."""
+        """Return the cost of some packs at the depot."""
         return self.prices.cost(packs) * (1 + self.charges)
 
 
@@ -79,7 +79,7 @@ class Item:
 
     @property
     def most(self) -> Decimal | None:
-        """The most to buy, so that all is used before it expires; None for what keeps for ever."""
+        """The most to buy, so that all is used before it expires; None for what keeps forever."""
         if self.shelf_life_days is None:
             return None
         used = quantile_at(self.burn.levels, self.burn.over(self.shelf_life_days), SURELY_USED)

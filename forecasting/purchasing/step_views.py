@@ -57,7 +57,7 @@ def send(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(*STOCK)
 def cancel(request: HttpRequest, pk: int) -> HttpResponse:
-    """Ask, then call a purchase off."""
+    """Ask, then cancel a purchase."""
     purchase = purchase_or_404(pk)
     if request.method == "POST":
         reason = request.POST.get("reason", "")[:200].strip()

@@ -238,7 +238,7 @@ class RestockStepView(StepView):
 
 
 class ChangesView(RestockStepView):
-    """What a person gives otherwise than suggested, and adds; DELETE brings the suggestions back."""
+    """A person's changes to the suggestion, and additions; DELETE brings the suggestions back."""
 
     take = staticmethod(approval.change)
     back = staticmethod(approval.undo_changes)
@@ -284,7 +284,7 @@ class ConfirmationView(RestockStepView):
 
 
 class CancellationView(RestockStepView):
-    """That a restock is called off."""
+    """That a restock is cancelled."""
 
     serializer_class = NothingSerializer
     back = staticmethod(approval.reopen)

@@ -1,4 +1,4 @@
-"""A person's changes and yes to a restock, taking them back, and calling it off."""
+"""A person's changes to and approval of a restock, taking them back, and cancelling it."""
 
 from collections.abc import Iterable
 from dataclasses import replace
@@ -21,8 +21,8 @@ def change(restock_id: int, quantities: Quantities, *, by: str, now: datetime) -
     """Change a draft: each line given at its quantity, 0 leaving it out; others stay as they are.
 
     A consumable that is not on the draft is added by hand, with what is known of it on the van. The same
-    again is answered with the first. Raises StepRefused for quantities and consumables that cannot be;
-    StepConflict when the restock is no draft any more.
+    again is answered with the first. Raises StepRefused for invalid quantities and consumables;
+    StepConflict when the restock is no longer a draft.
     """
 
     def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
@@ -69,9 +69,9 @@ def approve(
 ) -> Done[Restock]:
     """Approve a draft: each line at the given quantity, in stock units, or as it stands where none is given.
 
-    A consumable that is not on the draft is added by hand. The same yes again is answered with the first.
-    Raises StepRefused for quantities that cannot be, or that are all nothing; StepConflict when the restock
-    is no draft any more, and approved otherwise.
+    A consumable that is not on the draft is added by hand. The same approval again returns the first.
+    Raises StepRefused for quantities that are invalid or all 0; StepConflict when the restock is no longer a
+    draft, and was approved with other quantities.
     """
 
     def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
@@ -125,7 +125,7 @@ def take_approval_back(restock_id: int, *, by: str, now: datetime) -> Done[Resto
 
 
 def cancel(restock_id: int, *, by: str, now: datetime, reason: str = "") -> Done[Restock]:
-    """Call off a restock of which nothing is picked. Raises StepConflict when something is."""
+    """Cancel a restock of which nothing is picked. Raises StepConflict when something is."""
 
     def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:  # noqa: ARG001 - a step gets both
         if restock.status == RestockStatus.CANCELLED:

@@ -1,4 +1,4 @@
-"""Where it is that was picked and did not arrive, or arrived and was not picked: a person says, once."""
+"""Discrepancies between picked and received quantities: a person says once where the difference is."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -50,7 +50,7 @@ def settle(
     """Say where the differences of a received restock are, by consumable code; the ledger follows.
 
     What is at the depot or on the van is carried there, what is lost is counted away. The same again is
-    answered with the first. Raises StepRefused for quantities that cannot be; StepConflict when the open
+    answered with the first. Raises StepRefused for invalid quantities; StepConflict when the open
     quantity is not what the person saw, or the restock is not received.
     """
 

@@ -30,7 +30,7 @@ from shop.estimating.booked_demand import booked_use
 from shop.models import in_shop_zone, the_shop
 
 A_YEAR = timedelta(days=365)
-# A job booked for earlier and still open is taken to be done soon; one that is older was forgotten.
+# A job booked for earlier and still open counts as due soon; an older one counts as forgotten.
 LATE_DAYS = 14
 
 
@@ -132,7 +132,7 @@ def _under_way(
 ) -> tuple[dict[PlaceConsumable, Decimal], dict[int, Decimal]]:
     """Return what is approved for or on its way to each van, and what the depot has yet to hand out.
 
-    What did not arrive with a restock that was received is on its way no more.
+    What did not arrive with a received restock is no longer on its way.
     """
     on_the_way: dict[PlaceConsumable, Decimal] = defaultdict(Decimal)
     promised: dict[int, Decimal] = defaultdict(Decimal)

@@ -105,7 +105,7 @@ def decide(
     that is less than all vans want, it goes, one usable unit after the other, where it lowers the expected
     shortage most (`forecasting.stock_control.allocation`).
 
-    Raises ValueError for an amount or a probability that cannot be, a van that asks twice for a consumable,
+    Raises ValueError for an invalid amount or probability, a van that asks twice for a consumable,
     and one whose usable unit is not that of the other vans.
     """
     require_positive("Protection interval", interval_days, "give review period + lead time in days")

@@ -60,7 +60,7 @@ def confirm(
 ) -> Done[Restock]:
     """Take what arrived on board, each line as given or as picked; what did not arrive stays under way.
 
-    The same answer again is answered with the first. Raises StepRefused for quantities that cannot be;
+    The same answer again is answered with the first. Raises StepRefused for invalid quantities;
     StepConflict when the restock is not under way, or was confirmed otherwise.
     """
 

@@ -16,7 +16,7 @@ def chosen(
 ) -> dict[str, Decimal]:
     """Return the quantity of each line by code: the given one, where none is given the suggested one.
 
-    Raises StepRefused with every quantity that cannot be, and every code that has no line.
+    Raises StepRefused with every invalid quantity, and every code that has no line.
     """
     given = given or {}
     codes = {line.consumable.code for line in lines}

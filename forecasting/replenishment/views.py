@@ -234,7 +234,7 @@ def renew(request: HttpRequest, pk: int) -> HttpResponse:
             return draft_again(pk, run, discard_changes="sure" in request.POST, **who)
 
         return _go_back(
-            request, restock, again, "Worked out again.", unchanged="Nothing comes out otherwise than before."
+            request, restock, again, "Worked out again.", unchanged="The result is the same as before."
         )
     context = {
         "shop": the_shop(),

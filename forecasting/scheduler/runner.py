@@ -38,7 +38,7 @@ class Ending(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Attempt:
-    """One attempt at a piece of work, and what is said about it."""
+    """One attempt at a piece of work, and its message."""
 
     piece: Piece
     ending: Ending

@@ -19,7 +19,7 @@ class PriceList:
     """The price of one pack, and lower ones from some numbers of packs on.
 
     With `all_units` a break lowers the price of the whole order, else that of the packs beyond it only.
-    `breaks` are (packs, price), by rising packs. Raises ValueError for breaks that cannot be.
+    `breaks` are (packs, price), by rising packs. Raises ValueError for invalid breaks.
     """
 
     price: Decimal
@@ -39,7 +39,7 @@ class PriceList:
                 )
 
     def cost(self, packs: int) -> Decimal:
-        """Return what an order of so many packs costs."""
+        """Return the cost of an order of some packs."""
         if self.all_units:
             return packs * self.price_at(packs)
         steps = [(0, self.price), *((first - 1, price) for first, price in self.breaks)]
@@ -50,7 +50,7 @@ class PriceList:
         return total
 
     def price_at(self, packs: int) -> Decimal:
-        """Return the price of the last pack of an order of so many."""
+        """Return the price of the last pack of an order."""
         found = self.price
         for first, price in self.breaks:
             if packs >= first:
@@ -58,7 +58,7 @@ class PriceList:
         return found
 
     def average(self, packs: int) -> Decimal:
-        """Return what a pack of an order of so many costs on average; the first price for none."""
+        """Return the average price of a pack of an order; the first price for no packs."""
         return rounded(self.cost(packs) / packs) if packs else self.price
 
     def in_stock_units(self, pack_units: Decimal) -> list[QuantityDiscount]:

@@ -1,8 +1,8 @@
 """Demand as it is stored, quantiles at given probabilities, read as a distribution. Pure.
 
 `levels` are probabilities that rise between 0 and 1, `quantiles` the demand that each of them is not
-exceeded with, in stock units, 0 or more and never falling. Between two quantiles demand is taken to be
-spread evenly; beyond the last one it is taken to be that one.
+exceeded with, in stock units, 0 or more and never falling. Between two quantiles demand is assumed to be
+spread evenly; beyond the last one it is assumed to be that one.
 """
 
 import math

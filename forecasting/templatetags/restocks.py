@@ -10,7 +10,7 @@ from shop.common.amounts import quantity
 register = template.Library()
 
 WORDS = {
-    "changed": "given otherwise than suggested",
+    "changed": "changed from the suggestion",
     "was": "were changed by hand",
     "approved": "was approved",
     "picked": "taken from the depot",

@@ -1,7 +1,7 @@
 """Keeps PostgreSQL's planner informed inside one long transaction.
 
-It plans by what it knew of a table before: rows that a long import has just written are none to it, and it
-would walk through all of them for each of many look-ups. Elsewhere its own vacuum keeps it up to date.
+Its plans rest on old statistics: it does not know the rows that a long import has just written, and would
+scan all of them for each of many look-ups. Elsewhere autovacuum keeps the statistics up to date.
 """
 
 from django.db import connection

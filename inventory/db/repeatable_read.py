@@ -1,4 +1,4 @@
-"""Reading many queries as of one moment, while others go on posting."""
+"""Many queries as of one moment, while others go on posting."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -10,7 +10,7 @@ from django.db import connection, transaction
 def one_snapshot() -> Iterator[None]:
     """Let all queries of the block see the database as it was at the first of them.
 
-    Writers are not held up. The block must only read. Inside a transaction of the caller's it reads what
+    Writers do not wait. The block must only read. Inside a transaction of the caller's it reads what
     that transaction sees.
     """
     if connection.in_atomic_block:

@@ -232,7 +232,7 @@ def starts_a_formula(text: str) -> bool:
 def name_problem(text: str, longest: int) -> str | None:
     """Return what is wrong with a code or name that is new, or None.
 
-    What is named again may be kept from before this rule, so that is held against text_problem alone.
+    A stored name may be older than this rule, so it is checked with text_problem alone.
     """
     if found := text_problem(text, longest):
         return found

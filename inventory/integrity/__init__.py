@@ -1,1 +1,1 @@
-"""Checks that the stock books agree with themselves."""
+"""Checks that the stock books are consistent."""

@@ -1,4 +1,4 @@
-"""Do documents stand as they were sent, and do their movements do what they say?"""
+"""Are documents stored as they were sent, and do their movements match them?"""
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator

@@ -34,7 +34,7 @@ class Batch(NamedTuple):
 
 
 class ShelfLife(NamedTuple):
-    """How long a consumable keeps, None for ever, and whether that may have been another time before."""
+    """How long a consumable keeps, None forever, and whether that may have been another time before."""
 
     days: int | None
     changed: bool

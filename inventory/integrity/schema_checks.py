@@ -1,4 +1,4 @@
-"""What every other check stands on: rows that others point to, JSON that can be read, places and books."""
+"""What every other check rests on: rows that others point to, JSON that can be read, places and books."""
 
 from collections.abc import Iterator
 from functools import cache
@@ -11,7 +11,7 @@ from inventory.models import OUTSIDE_CODES, Books, Place, PlaceKind
 
 
 def foundation_disagreements() -> Iterator[Disagreement]:
-    """Yield what is so wrong that other checks would trip over it."""
+    """Yield faults so basic that other checks would fail on them."""
     # PostgreSQL enforces keys and reads JSON when it is written; an SQLite file can be edited without either.
     if connection.vendor == "sqlite":
         yield from _dangling_keys()

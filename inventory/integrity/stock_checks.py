@@ -1,6 +1,6 @@
-"""Does the ledger agree with itself? Stock, counts and values, each computed again from the movements.
+"""Is the ledger consistent? Stock, counts and values, each computed again from the movements.
 
-Only movements are believed here; that they are what documents said is inventory.integrity.document_checks.
+Movements are trusted here; inventory.integrity.document_checks compares them with their documents.
 Nothing is written. Memory is bounded by the movements of one consumable.
 """
 
@@ -50,7 +50,7 @@ class Disagreement:
     expected: object
 
 
-# What reading facts raises that were changed to something no program of ours writes.
+# What reading a corrupted fact raises.
 UNREADABLE = (
     *(ArithmeticError, AssertionError, AttributeError, LookupError, TypeError, ValueError),
     *(DatabaseError, ObjectDoesNotExist),

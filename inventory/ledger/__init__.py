@@ -1,4 +1,4 @@
-"""The one door of the stock ledger: `post` and `post_many`."""
+"""The one way into the stock ledger: `post` and `post_many`."""
 
 from inventory.ledger.posting import (
     Conflict,

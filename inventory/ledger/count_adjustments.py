@@ -1,4 +1,4 @@
-"""Counts anchor the book: right after a count, a place holds what was found.
+"""Count adjustments: right after a count, the book of a place equals what was found.
 
 What a count found stays true whatever arrives late: a use that happened before the count but came after it
 was already seen by it. So the movements of a count line always sum to

@@ -1,4 +1,4 @@
-"""Where stock is that has left the depot and is not yet on its van: a place of its own for each van."""
+"""Stock in transit from the depot to a van: a place of its own for each van."""
 
 from inventory.documents import LONGEST_CODE
 from inventory.models import Place, PlaceKind

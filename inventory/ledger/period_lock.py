@@ -1,4 +1,4 @@
-"""Locked periods: what is locked never changes; what comes late posts at the first open moment."""
+"""Locked periods: what is locked never changes; a late document posts at the first open moment."""
 
 from datetime import datetime
 

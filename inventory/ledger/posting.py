@@ -1,4 +1,4 @@
-"""The one door through which stock changes: `post` a document, or `post_many`.
+"""The one way in for stock changes: `post` a document, or `post_many`.
 
 A posting is exactly-once (the same id with the same content is answered with the first result), complete
 (document, movements, holdings and values change together or not at all), and never refused because the

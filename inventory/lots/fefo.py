@@ -15,8 +15,9 @@ from typing import Any
 
 from inventory.decimals import ZERO
 
-# Of so many lots, the last to expire, it is remembered that they left a place. What is found again is seldom
-# older, and then it is of no known lot. Without a bound the memory would grow with every delivery there was.
+# The number of lots, the last to expire, that are remembered after they left a place. What is found again is
+# seldom older, and then it is of no known lot. Without a bound the memory would grow with every delivery
+# there was.
 REMEMBERED = 20
 
 

@@ -3,8 +3,8 @@
     receipts = job materials + wear parts + losses + scrap + adjustments + change of stock
 
 The stock at the start is added up from the first movement on; the stock at the end is what the cost pools
-hold now, less all that posted since. The two ends share no figure: that their difference is explained shows
-that the pools hold what the movements brought.
+hold now, less all that posted since. The two ends share no figure, so an
+explained difference shows that the pools hold what the movements brought.
 """
 
 from collections import defaultdict
@@ -82,7 +82,7 @@ class Reconciled:
 
 
 def reconcile_period(period: Period) -> dict[str, Reconciled]:
-    """Return the reconciliation of each consumable by code, those of which there was never any left out.
+    """Return the reconciliation of each consumable by code, without those that never had any.
 
     Four queries; the first two read all movements, as a proof from the first one on has to.
     """
@@ -180,7 +180,7 @@ def open_provisional(period: Period) -> list[tuple[Movement, Decimal, Decimal]]:
 
 
 def late_documents(period: Period) -> QuerySet[Document]:
-    """Return what happened before it could post, and so counts in this period instead of its own."""
+    """Return documents that could not post in their own period and so count in this one."""
     return within(Document.objects.filter(occurred_at__lt=F("posted_at")), period)
 
 

@@ -26,7 +26,7 @@ class CloseInListSerializer(CloseSerializer):
 
 
 class CloseResultSerializer(serializers.Serializer[Any]):
-    """What became of one close of the list, in the order of the list."""
+    """The result of one close of the list, in the order of the list."""
 
     id = serializers.CharField(allow_null=True, help_text="as it was sent; null: it had none")
     result = serializers.ChoiceField(choices=["created", "same", "refused"])

@@ -1,6 +1,6 @@
 """Routes of what is set up: lists for the people who work with it, PUT by code for owners.
 
-PUT says all there is to say of one thing: what is left out takes its default. The same again changes nothing.
+PUT gives the whole of one thing: what is left out takes its default. The same again changes nothing.
 """
 
 from collections.abc import Mapping
@@ -368,7 +368,7 @@ class Technicians(CatalogueList):
 
 
 class TechnicianItem(CatalogueItem):
-    """A technician; who signs in as one is said on the people pages."""
+    """A technician; the people pages set who signs in as one."""
 
     list_view = Technicians
     serializer_class = shapes.TechnicianSerializer

@@ -64,7 +64,7 @@ class CloseList(DocumentList):
         filters=False,
     )
     def post(self, request: Request) -> Response:
-        """Post each close of a list by itself; the answer says of each what became of it."""
+        """Post each close of a list by itself; the answer has the result of each."""
         results = post_each(person_of_request(request), request.data)
         return Response(CloseResultSerializer(results, many=True).data)
 

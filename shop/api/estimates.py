@@ -126,7 +126,7 @@ class EstimateView(MethodsFirst):
             OpenApiParameter("length_mm", NUMBER),
             OpenApiParameter("catches_fingernail", {"type": "boolean"}),
             OpenApiParameter("in_primary_view", {"type": "boolean"}),
-            OpenApiParameter("price", NUMBER, description="to be held against cost; usual: the list price"),
+            OpenApiParameter("price", NUMBER, description="compared with the cost; default: the list price"),
         ],
         responses=EstimateSerializer,
     )

@@ -1,4 +1,4 @@
-"""What lists can be narrowed and sorted by. What is misspelt or is no value is refused, never ignored."""
+"""What lists can be narrowed and sorted by. A misspelt or invalid parameter is refused, never ignored."""
 
 from collections.abc import Sequence
 from datetime import date, timedelta

@@ -59,7 +59,7 @@ class SiteOfCustomer(serializers.Serializer[Any]):
 
 
 class BookingSerializer(CatalogueShape):
-    """A job that is booked, or whose booking fell through."""
+    """A job that is booked, or whose booking was cancelled."""
 
     status = serializers.ChoiceField(
         choices=[JobStatus.BOOKED, JobStatus.CANCELLED], default=JobStatus.BOOKED
@@ -197,7 +197,7 @@ class JobList(RowList):
 
 
 class JobClosed(APIException):
-    """A job that is booked no more."""
+    """A job that is no longer booked."""
 
     status_code = 409
 

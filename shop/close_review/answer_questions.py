@@ -1,4 +1,4 @@
-"""Answering the questions that closes raised: what was found out, by whom, when."""
+"""Answers to the questions that closes raise: the answer, by whom, when."""
 
 from datetime import datetime
 
@@ -19,7 +19,7 @@ class AnsweredAlready(AnswerError):
 
 
 def standing_questions() -> QuerySet[Finding]:
-    """Return the questions about closes that stand; what was undone needs no answer."""
+    """Return the questions about valid closes; an undone close needs no answer."""
     return Finding.objects.filter(document__corrected_by__isnull=True)
 
 

@@ -1,4 +1,4 @@
-"""Gathers what the plausibility checks need about just posted uses, and keeps their questions."""
+"""Gathers the facts that the plausibility checks need about new uses, and stores their questions."""
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence

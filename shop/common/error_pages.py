@@ -1,7 +1,7 @@
 """Pages for what went wrong: the shop's layout, what to do, and a way back.
 
-What says that the server failed reads nothing from the database, as that may be what failed; nor does what
-says that a request cannot be read, as that happens before anybody knows who asks.
+The page of a server failure reads nothing from the database, as that may be what failed. Nor does the page of
+an unreadable request, as that happens before anybody knows who asks.
 """
 
 import sys

@@ -1,4 +1,4 @@
-"""What a person should see of many new documents: the first flags, and how many more."""
+"""The flags of many new documents, for a person: the first ones, and how many more."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field

@@ -11,7 +11,7 @@ ROWS_PER_PAGE = 50
 
 
 def page_of(request: HttpRequest, rows: Sequence[Any] | QuerySet[Any, Any], name: str) -> Page[Any]:
-    """Return the page of rows that the query asks for under `name`; or the nearest one."""
+    """Return the page of rows that the query parameter `name` asks for, or the nearest one."""
     return Paginator(rows, ROWS_PER_PAGE).get_page(request.GET.get(name))
 
 

@@ -1,4 +1,4 @@
-"""What predetermined rates charged to jobs, against what was really spent; reported, never hidden."""
+"""Costs that predetermined rates charge to jobs, against actual costs; the difference is reported."""
 
 from datetime import date
 from decimal import Decimal

@@ -34,7 +34,7 @@ def minutes_cost(minutes: Decimal, rate_per_hour: Decimal) -> Decimal:
 def wear_cost(minutes: Decimal, unit_cost: Decimal, life_minutes: Decimal) -> Decimal:
     """Return the wear of a long-lived part over `minutes` of work: its cost by the share of its life used.
 
-    The units-of-production method (IAS 16 paragraph 62), with nothing left at the end of the life. Minutes
+    The units-of-production method (IAS 16 paragraph 62), without a residual value. Minutes
     beyond the life go on being charged: the wear pool shows the over-absorption. Raises ValueError when a
     value is negative or the life is not positive.
     """
@@ -48,8 +48,8 @@ def overhead_cost(minutes: Decimal, monthly_overhead: Decimal, capacity_minutes:
     """Return the overhead absorbed by `minutes` of labour: monthly overhead over practical capacity minutes.
 
     Practical capacity, not the minutes worked, is the divisor, so a quiet month does not make each job look
-    dearer; what is not absorbed is reported (IAS 2 paragraph 13; Kaplan and Anderson 2004). Raises ValueError
-    when a value is negative or the capacity is not positive.
+    more expensive; what is not absorbed is reported (IAS 2 paragraph 13; Kaplan and Anderson 2004). Raises
+    ValueError when a value is negative or the capacity is not positive.
     """
     _must_not_be_negative("minutes", minutes)
     _must_not_be_negative("monthly overhead", monthly_overhead)
@@ -79,7 +79,7 @@ class JobCosts:
         return self.contribution - self.overhead
 
     def __add__(self, other: "JobCosts") -> "JobCosts":
-        # Spelt out: reports add up a hundred thousand of these.
+        # Written out for speed: reports add up a hundred thousand of these.
         return JobCosts(
             self.revenue + other.revenue,
             self.materials + other.materials,
@@ -135,8 +135,8 @@ D = TypeVar("D", bound=Dated)
 def rate_on(rates: Iterable[D], day: date) -> D | None:
     """Return the one of `rates` in force on `day`: the latest that starts on or before it.
 
-    They may come in any order. None when none had started: a job done before the first rate must still be
-    closed and costed, so the caller charges nothing for it and says so. Raises ValueError when two start on
+    `rates` may come in any order. None before the first rate: a job of that time must still be closed and
+    costed, so the caller charges nothing for it and says so. Raises ValueError when two start on
     that same day, since either could be meant.
     """
     started = [rate for rate in rates if rate.effective_from <= day]

@@ -1,4 +1,4 @@
-"""What each document posted to a job, kept in step with the ledger's values and the rates in force.
+"""The cost that each document posts to a job, kept up to date with ledger values and rates in force.
 
 The amounts of a JobCost row are computed from facts alone: the document, the values of its movements, the
 logged uses and the effective-dated rates. So they can be computed again at any time, and must come out the
@@ -98,7 +98,7 @@ def _cost(
 
 
 def _materials(documents: Iterable[int]) -> dict[int, Decimal]:
-    """Return the value that each document took from stock for its job, wearing parts left out."""
+    """Return the value that each document took from stock for its job, without wearing parts."""
     rows = (
         MovementValue.objects.filter(movement__document__in=list(documents))
         .exclude(movement__consumable__kind=ConsumableKind.WORN)
@@ -147,7 +147,7 @@ def wear_charges(uses: Sequence[JobUse]) -> list[Decimal]:
 def add(jobs_by_document: Mapping[int, Job]) -> None:
     """Store the costs of documents just posted to jobs, each job being as its standing close said.
 
-    The job of a correction is as it was before it is opened again.
+    The job of a correction is still as it was before it is reopened.
     """
     rates = Rates()
     for chunk in chunks(sorted(jobs_by_document), CHUNK):

@@ -1,4 +1,4 @@
-"""What a unit cost, landed, at its last receipt: at any moment, and as the books stand."""
+"""The landed unit cost at the last receipt: at any moment, and by the current books."""
 
 from bisect import bisect_right
 from collections import defaultdict
@@ -64,7 +64,7 @@ class PartCosts:
 
 
 def last_unit_costs(consumables: Collection[Consumable]) -> dict[int, Decimal]:
-    """Return by id what a stock unit of each consumable cost, landed, at its last receipt that stands.
+    """Return by id the landed cost of a stock unit of each consumable at its last valid receipt.
 
     What was never received is left out. One query.
     """

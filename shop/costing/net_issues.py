@@ -1,4 +1,4 @@
-"""What jobs took from stock in all: what went into them less what came back."""
+"""Net issues to jobs: what jobs took from stock less what came back."""
 
 from django.db.models import Case, F, Q, Sum, When
 

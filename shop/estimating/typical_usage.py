@@ -1,7 +1,7 @@
 """What jobs of a kind usually take, from the latest closes. Pure.
 
 A technician's own closes say it when there are enough of them, otherwise everybody's; where even those are
-few, nothing is said and the job type's standard stands.
+few, there is no answer and the job type's standard applies.
 """
 
 from collections import defaultdict

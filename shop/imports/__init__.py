@@ -1,1 +1,1 @@
-"""Files taken in: one module per kind of file, all through the doors that everything else uses."""
+"""Imports: one module per kind of file, all through the same ways in that everything else uses."""

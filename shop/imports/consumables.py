@@ -77,7 +77,7 @@ class ConsumableImporter:
             self.rows[code] = (record.line, facts)
 
     def check(self) -> None:
-        """Note rows that say other than what is known of their consumable, and new names that cannot be."""
+        """Note rows that contradict what is known of their consumable, and invalid new names."""
         known_ones = Consumable.objects.all()
         self._check_new({consumable.code for consumable in known_ones})
         for consumable in known_ones:

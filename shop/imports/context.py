@@ -15,7 +15,7 @@ MOST_CREATED = 20
 
 
 class Rejected(ValueError):
-    """A file that was not taken in, with what is wrong with it; nothing was written."""
+    """A rejected file, with what is wrong with it; nothing was written."""
 
     def __init__(self, faults: Faults, *, compared: bool = True) -> None:
         """Write the faults as text; `compared` is False when rows were looked at one by one only."""

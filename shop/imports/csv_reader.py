@@ -22,9 +22,9 @@ NUL = "\0"
 LONGEST_CODE = 64
 # Further faults are counted: nobody reads more than this before correcting the first.
 MOST_NAMED = 100
-# No row of ours comes near; what is longer is no CSV file, and is passed over without being held.
+# No real row comes near; a longer line is no CSV and is skipped without being held.
 LONGEST_LINE_BYTES = 1_000_000
-# Numbers come back often, as one object each; so many are kept.
+# Numbers repeat often; this many are kept as one object each.
 MOST_NUMBERS_KEPT = 2_000
 # More digits than this would be rounded silently by the default context of Decimal.
 MOST_DIGITS = 25
@@ -35,7 +35,7 @@ MOMENT = re.compile(
     r"([T ][0-9]{2}:[0-9]{2}(:[0-9]{2}([.,][0-9]{1,6})?)?(Z|[+-][0-9]{2}(:?[0-9]{2})?)?)?"
 )
 A_DAY = len("2026-03-31")
-# What a faulty cell is read as; its record is not sound and must not be used.
+# The stand-in for a faulty cell; its record is not sound and must not be used.
 STAND_IN_MOMENT = datetime(2000, 1, 1, tzinfo=UTC)
 
 
@@ -266,7 +266,7 @@ class CsvFile:
             yield line
 
     def _raw_lines(self, file: BinaryIO) -> Iterator[bytes]:
-        """Yield the lines of a file; of one that is too long no more than shows it."""
+        """Yield the lines of a file; of a line that is too long, only enough to show that."""
         while raw := file.readline(LONGEST_LINE_BYTES + 1):
             self.progress(len(raw))
             rest = raw

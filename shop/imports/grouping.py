@@ -33,7 +33,7 @@ class Groups(Generic[LineT]):
         self.groups: dict[str, Group[LineT]] = {}
 
     def add(self, record: Record, reference: str, header: dict[str, Any], line: LineT) -> None:
-        """Take in a sound record; note where it says other than the first row of its reference."""
+        """Take in a sound record; note where it contradicts the first row of its reference."""
         group = self.groups.get(reference)
         if group is None:
             self.groups[reference] = Group(header, [(record.line, line)])
@@ -69,9 +69,9 @@ def post(
 
 
 def _as_posted(batch: Sequence[DocumentT], groups: Groups[Any]) -> list[DocumentT]:
-    """Return the documents, those posted before with their rows in the order of then.
+    """Return the documents, those posted earlier with their rows in the order posted.
 
-    A file says the same however it is sorted; only a document that is new takes its order from it.
+    The order of a file does not matter; only a new document takes its order from it.
     """
     documents_ = []
     for part in chunks(batch):

@@ -1,4 +1,4 @@
-"""Taking in one file: all of it, or nothing with the first faults named and the others counted."""
+"""Importing one file: all of it, or nothing, with the first faults named and the others counted."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -37,7 +37,7 @@ def import_file(
     by: str = "import_csv",
     bar: Bar = no_bar,
 ) -> ImportSummary:
-    """Take in a file of one kind. With `dry_run` everything is done and then undone.
+    """Import a file of one kind. With `dry_run` everything is done and then rolled back.
 
     Raises Rejected with what is wrong with the file, OSError when it cannot be read.
     """

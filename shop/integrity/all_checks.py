@@ -1,4 +1,4 @@
-"""Do the books agree with themselves? Every check there is, the deepest first."""
+"""Are the books consistent? Every check there is, the most basic first."""
 
 from collections.abc import Callable, Iterator
 
@@ -18,7 +18,7 @@ Told = Callable[[dict[str, Reconciliation]], object]
 
 
 def damage() -> Iterator[Disagreement]:
-    """Yield what is wrong so far down that every other check would trip over it."""
+    """Yield faults so basic that every other check would fail on them."""
     yield from named_where_unreadable("database", "tables", foundation_disagreements())
 
 

@@ -65,7 +65,7 @@ def _add_all_uses(batch: list[JobUses], by: str, now: datetime, progress: Progre
 
 
 def _posted_uses(batch: list[JobUses]) -> dict[str, tuple[datetime, str]]:
-    """Return when and where the uses happened that were posted before, by id."""
+    """Return when and where uses posted earlier happened, by id."""
     posted = {}
     sound = {uses.id for uses in batch if not text_problem(uses.id, LONGEST_ID)}
     for chunk in chunks(sorted(sound)):
@@ -75,7 +75,7 @@ def _posted_uses(batch: list[JobUses]) -> dict[str, tuple[datetime, str]]:
 
 
 def keeping_conflicts(work: Callable[[], T], by: str, now: datetime) -> T:
-    """Run `work` in a transaction, and keep a document that it refuses for what its id said before."""
+    """Run `work` in a transaction, and store a document that it refuses because of its id."""
     try:
         return ledger.once_more_if_raced(work)
     except Conflict as conflict:
@@ -95,7 +95,7 @@ def locked_jobs(references: Iterable[str]) -> dict[str, Job]:
 
 
 def line_problems(lines: Sequence[UsedLine], consumables: dict[str, Consumable]) -> Iterator[Problem]:
-    """Yield what does not fit the catalogue; asked here, as the ledger sees no line without a quantity."""
+    """Yield what does not fit the catalogue; checked here, as the ledger sees no line without a quantity."""
     for number, line in enumerate(lines, 1):
         consumable = consumables.get(line.consumable)
         if consumable is None:

@@ -9,24 +9,24 @@ from django.db import IntegrityError, transaction
 from shop.jobs import rework
 from shop.models import Booking, Job, JobStatus
 
-# What a close may say otherwise than the booking; the columns of Booking.
+# What a close may change of the booking; the columns of Booking.
 CHANGED_BY_CLOSES = tuple(field.attname for field in Booking._meta.concrete_fields if not field.primary_key)
 
 
 class AlreadyClosed(Exception):
-    """A job that was done: it changes through documents only."""
+    """The job is closed: it changes through documents only."""
 
 
 class AlreadyBooked(Exception):
-    """A reference that another job has."""
+    """Another job has this reference."""
 
 
 @transaction.atomic
 def book(reference: str, said: Mapping[str, Any]) -> tuple[Job, bool]:
-    """Make a booked job, or change it to what is said; return it and whether it is new.
+    """Create a booked job, or change it to the given values; return it and whether it is new.
 
     `said` holds fields of Job with rows for what has a code. Raises AlreadyClosed, and ValidationError with
-    each field that cannot be.
+    each invalid field.
     """
     job = Job.objects.select_for_update(of=("self",)).filter(reference=reference).first()
     created = job is None
@@ -35,7 +35,7 @@ def book(reference: str, said: Mapping[str, Any]) -> tuple[Job, bool]:
         raise AlreadyClosed(f"Job {reference} is closed; correct its close, or post further uses.")
     for name, value in said.items():
         setattr(job, name, value)
-    # The reference of a job that is there stays, whatever the rule for new ones says.
+    # The reference of an existing job stays, whatever the rule for new ones says.
     job.full_clean(exclude=() if created else ("reference",))
     if _is_in_a_circle(job):
         raise ValidationError(
@@ -48,14 +48,14 @@ def book(reference: str, said: Mapping[str, Any]) -> tuple[Job, bool]:
 def book_new(reference: str, said: Mapping[str, Any]) -> tuple[Job, bool]:
     """Book a job under a reference that no other has; see book.
 
-    Saying the same again is answered with the job as it was booked the first time, and False. Raises
+    The same request again returns the job as it was booked the first time, and False. Raises
     AlreadyBooked where the reference is another job's.
     """
     try:
         with transaction.atomic():
             return _book_new(reference, said)
     except (IntegrityError, ValidationError):
-        # If somebody booked under it at the same moment, that job is there to see now.
+        # If somebody booked under it at the same moment, that job exists now.
         return _book_new(reference, said)
 
 
@@ -89,7 +89,7 @@ def save_booked(job: Job) -> None:
 
 
 def keep(jobs: Iterable[Job]) -> None:
-    """Keep what booked jobs say, before closes say otherwise: one query per thousand jobs."""
+    """Store what booked jobs say before closes change it: one query per thousand jobs."""
     Booking.objects.bulk_create(
         (
             Booking(job=job, **{name: getattr(job, name) for name in CHANGED_BY_CLOSES})
@@ -101,9 +101,9 @@ def keep(jobs: Iterable[Job]) -> None:
 
 
 def open_again(job: Job, *, repeated: str) -> None:
-    """Make a job, locked, whose close was undone a booked one, as it was booked.
+    """Turn a locked job whose close was undone into a booked one, as it was booked.
 
-    One of which no booking is kept stays as its close said, but repeats no job that its close alone named:
+    A job without a stored booking stays as its close said, but repeats no job that only its close named:
     `repeated` is the callback that the close said.
     """
     job.status = JobStatus.BOOKED

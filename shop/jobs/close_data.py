@@ -1,4 +1,4 @@
-"""A job's close as plain values: what a phone or a file says when the work is done. Pure."""
+"""A job's close as plain values, as a phone or a file sends it when the work is done. Pure."""
 
 import json
 from collections.abc import Iterator
@@ -27,7 +27,7 @@ LONGEST_REASON = 200
 LONGEST_MINUTES = Decimal(10_080)
 LONGEST_LENGTH_MM = Decimal(100_000)
 OUTCOMES = ("removed", "reduced", "not removable", "abandoned")
-# What a close may leave as it was booked, and what it says of it to clear it.
+# What a close may leave as it was booked, and the value that clears it.
 CLEARED: dict[str, Any] = {
     "length_mm": None,
     "callback_of": "",
@@ -53,10 +53,10 @@ class UsedLine:
 
 @dataclass(frozen=True, slots=True)
 class JobClose:
-    """How a job ended and what it took. `id` is chosen by the sender, all else is named by code.
+    """How a job ended and what it took. The sender chooses `id`; everything else is named by code.
 
-    What is empty of CLEARED stays as it was booked, unless its name is in `cleared`: then the close says that
-    there is none.
+    An empty field of CLEARED stays as it was booked, unless its name is in `cleared`: then the close says
+    that there is none.
     """
 
     kind: ClassVar[DocumentKind] = DocumentKind.CLOSE
@@ -96,9 +96,9 @@ class JobUses:
 
 
 def close_content(close: JobClose) -> str:
-    """Return all that a close says but its id, in one canonical form."""
+    """Return the content of a close without its id, in one canonical form."""
     said = _all_but_id(close)
-    # Left out where it is empty, so that a close that clears nothing reads as those that never could.
+    # Left out where it is empty, so that a close that clears nothing reads like older closes.
     del said["cleared"]
     if close.cleared:
         said["cleared"] = sorted(close.cleared)
@@ -108,14 +108,14 @@ def close_content(close: JobClose) -> str:
 def is_said_in(content: str, close: JobClose) -> bool:
     """Return whether kept content is that of this close.
 
-    It is also when it clears nothing and the close says otherwise the same: a phone that lost the answer from
+    It also is when it clears nothing and the close is the same in all else: a phone that lost the answer from
     a server to which an empty fact said nothing sends the same again.
     """
     return content in (close_content(close), close_content(replace(close, cleared=())))
 
 
 def uses_content(uses: JobUses) -> str:
-    """Return all that further uses say but their id, in one canonical form."""
+    """Return the content of further uses without their id, in one canonical form."""
     return _as_json(_all_but_id(uses))
 
 

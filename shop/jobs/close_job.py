@@ -1,8 +1,8 @@
-"""The one door through which a job closes: `close_job`, or `close_many`.
+"""The one way to close a job: `close_job`, or `close_many`.
 
 A close is exactly-once by its id; a second close of the same job that says the same is answered with the
-first result, one that says something else is refused and kept. A job that was never booked is made by its
-close. What looks wrong is asked about, never refused.
+first result, one that says something else is refused and kept. The close of a job that was never booked
+creates it. A close that looks wrong raises a question and is never refused.
 """
 
 from collections import Counter, defaultdict
@@ -62,8 +62,8 @@ class Closed:
 def close_job(close: JobClose, *, by: str = "", now: datetime | None = None) -> Closed:
     """Close one job. Raises Refused, or Conflict when the id or the job was closed with other content.
 
-    Unlike in bulk, the job is compared with the latest of its type, and questioned when it used nothing; and
-    what a file said before that this job used is added at once.
+    Unlike in bulk, the job is compared with the latest of its type, and questioned when it used nothing.
+    Uses of this job that a file brought earlier are added at once.
     """
     now = now or timezone.now()
     return keeping_conflicts(lambda: _close_all([close], by, now, lambda _: None, alone=True), by, now)[0]
@@ -102,7 +102,7 @@ def _ids_by_name() -> dict[tuple[str, str], int]:
 
 
 class _Names:
-    """What the codes of closes mean."""
+    """The rows that the codes of closes stand for."""
 
     def __init__(self, closes: Sequence[JobClose]) -> None:
         self.ids = _ids_by_name()
@@ -113,7 +113,7 @@ class _Names:
         self.jobs = locked_jobs(self.closing | {close.callback_of for close in closes})
 
     def problems(self, close: JobClose) -> Iterator[Problem]:
-        """Yield the codes of a close that mean nothing."""
+        """Yield the unknown codes of a close."""
         for field, _, _ in NAMED:
             code = getattr(close, field)
             if (field, code) not in self.ids:
@@ -172,7 +172,7 @@ def _close_all(
 
 
 def _circles(batch: list[JobClose], names: _Names) -> list[tuple[JobClose, Problem]]:
-    """Return the closes whose callbacks come back to themselves over other jobs."""
+    """Return the closes whose callbacks form a loop over other jobs."""
     said = {
         close.job: close for close in batch if close.says("callback_of") and close.callback_of != close.job
     }
@@ -271,7 +271,7 @@ def _store_jobs(closes: list[JobClose], names: _Names) -> None:
 def _add_what_waited(jobs: dict[int, Job], by: str, now: datetime) -> tuple[list[Finding], bool]:
     """Add the uses that files brought before their job closed; return what to ask, and whether any came.
 
-    They never stand in the way of the close: what contradicts it, or cannot be posted, stays aside.
+    They never block the close: uses that contradict it, or cannot be posted, stay aside.
     """
     document_of = {job.reference: (document, job) for document, job in jobs.items()}
     if not WaitingUse.objects.filter(job_reference__in=document_of).exists():

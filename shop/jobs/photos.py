@@ -48,8 +48,8 @@ SEQUENTIAL_FRAMES, TABLES = (0xC0, 0xC1), (0xC4, 0xCC)
 Image.MAX_IMAGE_PIXELS = LARGEST_REDUCED_PIXELS
 warnings.simplefilter("error", Image.DecompressionBombWarning)
 
-# So many photos may wait in a process while one is decoded; the others are asked to come again, so that
-# photos never take all the threads of a server.
+# The number of photos that may wait in a process while one is decoded; the others are asked to come again, so
+# that photos never take all the threads of a server.
 MOST_WAITING = 3
 _room = threading.BoundedSemaphore(1 + MOST_WAITING)
 # One thread for all: threads that decode in turn would each keep the memory that it took.
@@ -61,7 +61,7 @@ class PhotoRefused(Exception):
 
 
 class PhotoConflict(PhotoRefused):
-    """The id was taken by another photo."""
+    """Another photo has the id."""
 
 
 class PhotoNotKeptError(Exception):
@@ -99,7 +99,7 @@ def drawn_anew(sent: bytes) -> tuple[bytes, int, int]:
 def _redrawn(sent: bytes) -> tuple[bytes, int, int]:
     image = Image.open(BytesIO(sent), formats=FORMATS)
     _make_safe_to_decode(image, sent)
-    # Each step lets go of what the one before held.
+    # Each step releases what the one before held.
     picture: Image.Image = image if image.mode == "RGB" else image.convert("RGB")
     picture.thumbnail((LONGEST_SIDE_PX, LONGEST_SIDE_PX))
     picture = ImageOps.exif_transpose(picture)

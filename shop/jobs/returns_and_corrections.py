@@ -1,4 +1,4 @@
-"""The door for stock documents of people: posts them, and keeps jobs in step when they touch one.
+"""The way in for stock documents of people: posts them, and updates the job that one concerns.
 
 A return or a correction may concern a job's close; the job's cost and status then follow in the same
 transaction. All other documents go to the ledger as they are.

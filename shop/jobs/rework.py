@@ -6,7 +6,7 @@ from shop.models import Job
 
 
 def in_a_circle(said: Mapping[str, str], jobs: Mapping[str, Job]) -> list[str]:
-    """Return the jobs whose callbacks come back to themselves.
+    """Return the jobs whose callbacks form a loop.
 
     `said` holds for each job about to be closed the reference of the one it repeats; `jobs` what is stored.
     """

@@ -70,7 +70,7 @@ def post_lines(
 
 
 def in_words(lines: Lines) -> str:
-    """Return the quantity and minutes of lines as people say them."""
+    """Return the quantity and minutes of lines as text."""
     return " and ".join(
         f"{exact(quantity)} with {exact(minutes)} minute{'' if minutes == 1 else 's'}"
         for quantity, minutes in lines.elements()

@@ -23,7 +23,7 @@ ABOUT_PEOPLE = Q(content_type__app_label="shop", content_type__model="person")
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """One kind of act: its rows, the names of their fields for when and who, and how to word one."""
+    """One kind of act: its rows, the names of their fields for when and who, and the text of one."""
 
     kind: str
     rows: Callable[[], QuerySet[Any]]
@@ -69,7 +69,7 @@ class Act:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What of the trail to show; empty or None: all."""
+    """Which part of the audit log to show; empty or None: all."""
 
     kind: str = ""
     who: str = ""
@@ -90,7 +90,7 @@ def kinds() -> list[str]:
 
 
 def acts(wanted: Wanted, after: TrailPosition | None, most: int) -> list[Act]:
-    """Return at most so many acts, the latest first, after a place in the trail: one query per kind."""
+    """Return the latest acts after a place in the audit log, latest first: one query per kind."""
     within = None
     if wanted.day is not None:
         within = start_of_day(wanted.day), start_of_day(wanted.day + timedelta(days=1))

@@ -1,4 +1,4 @@
-"""Signing in: from which address somebody asks, and until when too many wrong passwords shut the door."""
+"""Signing in: the client's address, and how long too many wrong passwords lock it out."""
 
 from datetime import timedelta
 from ipaddress import ip_address
@@ -43,7 +43,7 @@ def client_of(request: HttpRequest) -> str | None:
 
 
 class SignInLimit(AxesDatabaseHandler):  # type: ignore[misc] # the library has no types
-    """Shuts the door to a name and client, to a name tried from many clients, to a client that tries many.
+    """Locks out a name and client, a name tried from many clients, and a client that tries many names.
 
     A person who signed in from a client before still may from there, so that nobody can shut others out.
     """

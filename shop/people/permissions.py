@@ -43,7 +43,7 @@ MAY_READ: Mapping[Role, frozenset[DocumentKind]] = {**MAY_POST, Role.ACCOUNTANT:
 
 
 def is_person(user: object) -> TypeGuard[Person]:
-    """Return whether someone has signed in and may still."""
+    """Return whether someone is signed in and active."""
     return isinstance(user, Person) and user.is_active
 
 

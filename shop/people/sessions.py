@@ -1,4 +1,4 @@
-"""Where a person is signed in: a row beside each session of Django's, with what tells devices apart."""
+"""Where a person is signed in: a row beside each Django session, with what distinguishes devices."""
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
@@ -17,7 +17,7 @@ from shop.models import Device
 from shop.people.client_info import device_words, rough_network
 from shop.people.login_throttle import address_of
 
-# How often it is written down that a device was seen.
+# How often a device is recorded as seen.
 NOTED_EVERY = timedelta(hours=1)
 
 
@@ -43,7 +43,7 @@ def note_sign_in(request: HttpRequest, user: Any, **_: Any) -> None:
 
 
 def _keep(request: HttpRequest, person: Any) -> None:
-    """Write down that a device was seen; each process remembers for a while that it did."""
+    """Record that a device was seen; each process remembers for a while that it did."""
     key = request.session.session_key
     seconds = int(NOTED_EVERY.total_seconds())
     if key is None or not cache.add(f"device-noted:{key}", value=True, timeout=seconds):

@@ -10,6 +10,6 @@ MOST_PER_PERSON = 20
 
 
 def make_token(person: Any, name: str, days: int) -> tuple[ApiToken, str]:
-    """Make a token that ends after so many days; return its row and the secret itself, never seen again."""
+    """Make a token that ends after `days`; return its row and the secret, which is never shown again."""
     row, secret = ApiToken.objects.create(user=person, expiry=timedelta(days=days), name=name)
     return row, secret

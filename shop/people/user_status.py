@@ -1,4 +1,4 @@
-"""Who may sign in as what: roles, leaving and coming back. The last owner cannot go."""
+"""Who may sign in in which role: roles, leaving and coming back. The last owner cannot leave."""
 
 from django.contrib.auth.hashers import UNUSABLE_PASSWORD_PREFIX
 from django.db import transaction
@@ -74,7 +74,7 @@ def link_technician(person: Person, technician: Technician | None, van: Van | No
 
 @transaction.atomic
 def deactivate(person: Person, *, by: Person) -> None:
-    """Let a person sign in no more, at once: sessions, tokens and open links end. Raises Refusal."""
+    """Deactivate a person at once: sessions, tokens and open links end. Raises Refusal."""
     if problem := last_owner_problem(person):
         raise Refusal(problem)
     person.is_active = False

@@ -157,7 +157,7 @@ def take_back(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(Role.OWNER)
 def deactivate(request: HttpRequest, pk: int) -> HttpResponse:
-    """Let a person sign in no more."""
+    """Deactivate a person."""
     leaving = get_object_or_404(Person, pk=pk)
     if request.method == "POST":
         try:

@@ -144,7 +144,7 @@ def _standing_closes(jobs: Iterable[Job]) -> dict[int, Document]:
 
 
 def _until(close: Document | None, username: str, now: datetime) -> str:
-    """Return until when the person may take the close back; empty when not, or no more."""
+    """Return until when the person may take the close back; empty when not, or no longer."""
     if close is None or close.recorded_by != username or close.recorded_at + TAKE_BACK <= now:
         return ""
     return (close.recorded_at + TAKE_BACK).isoformat()

@@ -105,7 +105,7 @@ class Margins(Sequence[GroupMargin]):
         self._groups.sort(key=lambda entry: key(entry[1].costs, entry[1].jobs), reverse=descending)
 
     def select(self, labels: Iterable[str]) -> dict[str, GroupMargin]:
-        """Return the margins of the groups of these labels, by label, of those that there are."""
+        """Return the margins of the groups of these labels, by label, where they exist."""
         wanted = set(labels)
         return {
             found.label: found

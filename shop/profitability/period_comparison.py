@@ -1,4 +1,4 @@
-"""What moved between two periods, group by group: money exactly, the ratio with how sure that is."""
+"""How margins changed between two periods, group by group: money exactly, the ratio with its interval."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -114,7 +114,7 @@ class Moves(Sequence[MarginChange]):
 
 
 def moves(now: Margins, before: Margins) -> Moves:
-    """Return what moved from one period to the next, both grouped the same way."""
+    """Return the changes from one period to the next, both grouped the same way."""
     return Moves(now, before)
 
 

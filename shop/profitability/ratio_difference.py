@@ -1,4 +1,4 @@
-"""How a margin ratio changed between two periods, with how sure that is. Pure.
+"""The change of a margin ratio between two periods, with its interval. Pure.
 
 The two periods have different jobs, so their ratios vary independently, and the interval of the difference
 follows from the two intervals (Zou and Donner 2008, Statistics in Medicine 27: 1693-1702 [from memory]; for

@@ -16,7 +16,7 @@ class PeriodForm(forms.Form):
     """The days of a period; further fields of a page are added by its own form.
 
     A query with days means these days, both empty: all time. One with the name of a period means that period;
-    one with neither, the page's usual one. What is wrong is said, and the usual period shown.
+    one with neither, the page's usual one. An error is shown with the usual period.
     """
 
     usual = "this year"

@@ -1,6 +1,6 @@
 """The open tasks of a person: one list over all areas, for the first page of each role.
 
-Another app adds what waits in it with `register` when it starts, so that this one need not know it.
+Another app adds its own tasks with `register` when it starts, so that this one need not know it.
 """
 
 from collections.abc import Callable, Iterable
@@ -29,7 +29,7 @@ MOST = 1000
 
 @dataclass(frozen=True, slots=True)
 class Matter:
-    """So many things that wait for the same, what that is, and the page where it is done."""
+    """A number of things that wait for the same step, the step, and the page where it is done."""
 
     count: int
     thing: str
@@ -79,13 +79,13 @@ def _count_differences(_person: Person) -> Iterable[Matter]:
 
 
 def _waiting_uses(_person: Person) -> Iterable[Matter]:
-    """Uses that files brought and no job has taken: its job is not closed, or its close says otherwise."""
+    """Imported uses that no job has: the job is not closed, or its close contradicts them."""
     link = reverse("admin:shop_waitinguse_changelist")
     yield Matter(count_of(WaitingUse.objects.all()), "use", "from files waiting for a job", link)
 
 
 def _late_documents(_person: Person) -> Iterable[Matter]:
-    """What came after its day was locked, until the period in which it counts instead is locked as well."""
+    """Documents that came after their day was locked, until the period they count in is locked as well."""
     first = open_period().start
     if first is None:
         return

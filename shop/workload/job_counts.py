@@ -12,7 +12,7 @@ from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
 from shop.models import Job, JobCost, JobStatus, Van, in_shop_zone, the_shop
 from shop.workload.regular_work import opening
 
-# A job booked for earlier and still open is taken to be done soon; one that is older was forgotten.
+# A job booked for earlier and still open counts as due soon; an older one counts as forgotten.
 LATE_DAYS = 14
 DAYS_A_WEEK = 7
 

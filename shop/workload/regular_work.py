@@ -2,7 +2,7 @@
 
 from collections.abc import Collection
 
-# A van without a job for so long is taken to be given up. Our choice, no source.
+# A van without a job for this long counts as given up. Our choice, no source.
 PAUSE_WEEKS = 13
 # Work in fewer weeks than this is no regular work yet. Our choice, no source.
 REGULAR_WEEKS = 3

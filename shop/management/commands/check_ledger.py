@@ -26,7 +26,7 @@ class Command(BooksCommand):
         """Print the reconciliation and each disagreement."""
         with one_snapshot():
             found = self._name(all_checks.damage())
-            # Other checks would trip over what is wrong so far down.
+            # Other checks would fail on faults as basic as these.
             stopped = "; nothing else was checked" if found else ""
             if not found:
                 found = self._name(self._disagreements())

@@ -54,7 +54,7 @@ def offered() -> list[str]:
 
 
 def _customer(whose: Whose) -> Customer:
-    """Return the customer of that code or name; a new one, unsaved, only when that was asked for."""
+    """Return the customer of that code or name; a new one, unsaved, only on request."""
     by_code = Customer.objects.filter(code=whose.customer).first()
     if by_code is not None:
         return by_code

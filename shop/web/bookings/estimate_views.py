@@ -25,7 +25,7 @@ from shop.web.tables import Cell, Column, Money, Table, numbers
 @require_safe
 @for_roles(Role.TECHNICIAN, Role.OWNER)
 def estimate(request: HttpRequest) -> HttpResponse:
-    """Show the form, and beneath it the estimate of what it was filled in with."""
+    """Show the form, and below it the estimate for its values."""
     shop = the_shop()
     is_asked = "damage_type" in request.GET
     unit = unit_for(request.GET, person_of(request), shop)

@@ -4,7 +4,7 @@ import re
 from collections.abc import Callable, Collection
 
 PATTERN = re.compile(r"(?P<start>.*?)(?P<number>[0-9]{1,12})")
-# So many are looked up at once; only others' later numbers are in the way.
+# The number looked up at once; only others' later numbers are in the way.
 AT_ONCE = 50
 
 

@@ -74,7 +74,7 @@ def test_a_draft_is_shown_with_its_reasons_changed_and_approved(restock: Restock
     assert values == {**fields(restock, disc="20", compound="70")}
     after = send("sue", f"{path}change/", approve="1", **fields(restock, disc="12", compound=""))
     assert "Approved: it is ready to be picked." in after.text
-    assert "given otherwise than suggested: 0 compound, 12 disc-p400" in after.text
+    assert "changed from the suggestion: 0 compound, 12 disc-p400" in after.text
     assert (line(restock).approved, line(restock, COMPOUND).approved) == (12, 0)
     again = send("sue", f"{path}change/", approve="1", **fields(restock, disc="12", compound=""))
     assert "That was done already." in again.text
@@ -413,7 +413,7 @@ def test_what_cannot_be_added_is_refused_with_the_reason(
 
 def test_a_draft_is_worked_out_again_after_asking_where_it_was_changed(restock: Restock) -> None:
     path = f"/restocks/{restock.pk}/again/"
-    assert "Nothing comes out otherwise than before." in send("sue", path).text
+    assert "The result is the same as before." in send("sue", path).text
     receive("R-9", 3, (DISC, "15", "37.50"), place="van-a")
     seen = send("sue", path)
     assert "Worked out again." in seen.text

@@ -55,7 +55,7 @@ function mistake(page, job) {
 }
 
 async function takeBack(page, job, draft) {
-  if (!(await confirmed(`Take back the close of ${job.job}? It counts no more.`, "Take it back"))) return;
+  if (!(await confirmed(`Take back the close of ${job.job}? It no longer counts.`, "Take it back"))) return;
   const person = page.bundle.person.username;
   const own = (await outbox.entries()).filter((entry) => entry.person === person);
   // Two taps on two pages of this phone are one take-back.
@@ -64,7 +64,7 @@ async function takeBack(page, job, draft) {
   const entry = outbox.newEntry({ kind: "correction", person, title: job.job, job: job.job, body, after: job.entry?.id });
   await outbox.add(entry);
   if (!draft) return page.go("#sent", `The close of ${job.job} is taken back.`);
-  // What was entered is not entered twice, but under an id of its own, and sent once the first counts no more.
+  // What was entered is not entered twice, but under an id of its own, and sent once the first no longer counts.
   const again = { ...structuredClone(draft), id: store.newId(), after: entry.id, stamp: undefined };
   await store.put("drafts", draftKey(person, draft.job), again);
   return page.go(`#close/${encodeURIComponent(draft.job)}`, "The first close is taken back. Correct it and close again.");
