@@ -32,7 +32,7 @@ def _work(_person: Person) -> Iterable[Matter]:
     disagreements = monitoring.disagreements_of_last_check()
     yield Matter(len(failed), "piece", "of periodic work failed", page, urgent=True)
     yield Matter(len(overdue), "piece", "of periodic work overdue, and nothing does it", page, urgent=True)
-    yield Matter(disagreements, "place", "where the books disagree with themselves", page, urgent=True)
+    yield Matter(disagreements, "place", "where the books are inconsistent", page, urgent=True)
 
 
 def _letters(_person: Person) -> Iterable[Matter]:

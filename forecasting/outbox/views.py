@@ -104,7 +104,7 @@ def settings(request: HttpRequest) -> HttpResponse:
     form = LetterSettingsForm(request.POST or None, instance=the_terms())
     if request.method == "POST" and form.is_valid():
         form.save()
-        messages.success(request, "Kept. The next letters go by it.")
+        messages.success(request, "Saved. The next letters use it.")
         return redirect("letters:settings")
     status = 400 if form.errors else 200
     vans = Place.objects.filter(kind=PlaceKind.VAN).order_by("code")

@@ -168,7 +168,7 @@ def terms(request: HttpRequest) -> HttpResponse:
     form = RuleForm(request.POST or None, instance=the_terms())
     if request.method == "POST" and form.is_valid():
         form.save()
-        messages.success(request, "Kept. The next drafts go by it.")
+        messages.success(request, "Saved. The next drafts use it.")
         return redirect("purchases:terms")
     suppliers = Supplier.objects.select_related("terms").prefetch_related("packs__terms").order_by("code")
     page = page_of(request, suppliers, "page")
@@ -206,7 +206,7 @@ def supplier(request: HttpRequest, pk: int) -> HttpResponse:
             form.save()
             found.email = form.cleaned_data["email"]
             found.save(update_fields=["email"])
-        messages.success(request, "Kept. The next drafts go by it.")
+        messages.success(request, "Saved. The next drafts use it.")
         return redirect("purchases:supplier", pk)
     packs = found.packs.select_related("consumable", "terms").prefetch_related("terms__breaks")
     page = page_of(request, packs.order_by("consumable__code", "name"), "page")
@@ -239,7 +239,7 @@ def pack(request: HttpRequest, pk: int, pack: int) -> HttpResponse:
             PriceBreak.objects.bulk_create(
                 PriceBreak(terms=saved, from_packs=packs, price=price) for packs, price in form.breaks()
             )
-        messages.success(request, "Kept. The next drafts go by it.")
+        messages.success(request, "Saved. The next drafts use it.")
         return redirect("purchases:supplier", pk)
     context = {
         "shop": the_shop(),

@@ -242,7 +242,7 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
     by, now = person_of(request).get_username(), timezone.now()
     approves = "approve" in request.POST
     step = approval.approve if approves else approval.change
-    said = "Approved: it can be sent." if approves else "Kept."
+    said = "Approved: it can be sent." if approves else "Saved."
 
     def take() -> Done[Purchase]:
         return step(pk, form.changes(), by=by, now=now)

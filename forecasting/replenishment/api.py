@@ -245,14 +245,14 @@ class ChangesView(RestockStepView):
 
 
 class RenewalView(RestockStepView):
-    """A draft worked out again from what is in stock and forecast now."""
+    """A draft recalculated from current stock and forecast."""
 
     serves = {"PUT": STOCK}
     http_method_names = ["put"]
     serializer_class = RenewalSerializer
 
     def do(self, order: Restock, said: Any, who: Mapping[str, Any]) -> Done[Restock]:
-        """Work it out again by the newest forecast."""
+        """Recalculate it by the newest forecast."""
         run = latest_run()
         assert run is not None  # noqa: S101 - the draft was made by one
         try:

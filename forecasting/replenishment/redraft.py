@@ -1,4 +1,4 @@
-"""Working drafts out again in the same week, from what is in stock and forecast by now."""
+"""Recalculating drafts in the same week, from current stock and forecast."""
 
 from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
@@ -23,7 +23,7 @@ DECIDED = (
 def draft_again(
     restock_id: int, run: ForecastRun, *, discard_changes: bool = False, by: str, now: datetime
 ) -> Done[Restock]:
-    """Work one draft out again; what other vans were promised stays theirs.
+    """Recalculate one draft; other vans keep what they were promised.
 
     Where nothing comes out otherwise, nothing is changed. Raises StepConflict when it is no draft, or when a
     person changed it and `discard_changes` does not say that this may be lost; CannotDraftError where
@@ -33,7 +33,7 @@ def draft_again(
         terms = StockingTerms.objects.select_for_update().get(pk=1)
         (restock,) = _locked([restock_id])
         if restock.status != RestockStatus.DRAFT:
-            raise not_now(restock, "only a draft can be worked out again")
+            raise not_now(restock, "only a draft can be recalculated")
         if touched(restock.lines.all()) and not discard_changes:
             expected = "was changed by hand; say that the changes may be lost, or approve it as it is"
             raise StepConflict([Problem("lines", "", expected)])
@@ -45,7 +45,7 @@ def draft_again(
 
 
 def draft_week_again(run: ForecastRun, period: str, *, by: str, now: datetime) -> list[Restock]:
-    """Work all drafts of a week out again, together, and return those that came out otherwise.
+    """Recalculate all drafts of a week together, and return those that changed.
 
     What was approved or changed by hand stays, and so does what it takes from the depot. Raises
     CannotDraftError where nothing can be drafted.

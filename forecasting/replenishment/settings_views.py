@@ -29,7 +29,7 @@ def settings(request: HttpRequest) -> HttpResponse:
     form = RestockSettingsForm(request.POST or None, instance=terms)
     if request.method == "POST" and form.is_valid():
         form.save()
-        messages.success(request, "Kept. The next drafts go by it.")
+        messages.success(request, "Saved. The next drafts use it.")
         return redirect("restocks:settings")
     terms = the_terms()
     page = page_of(request, Consumable.objects.order_by("code"), "page")

@@ -111,12 +111,12 @@ def draft(request: HttpRequest) -> HttpResponse:
 @require_POST
 @for_roles(*STOCK)
 def renew_week(request: HttpRequest) -> HttpResponse:
-    """Work this week's drafts out again that nobody has changed or approved."""
+    """Recalculate this week's drafts that nobody has changed or approved."""
     now, period = timezone.now(), this_week()
     run = latest_run()
     drafts = Restock.objects.filter(period=period, status=RestockStatus.DRAFT).count()
     if run is None or not drafts:
-        messages.info(request, f"There is no draft of {period} to work out again.")
+        messages.info(request, f"There is no draft of {period} to recalculate.")
         return redirect("restocks:list")
     try:
         changed = draft_week_again(run, period, by=person_of(request).get_username(), now=now)
@@ -208,7 +208,7 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
     def take() -> Done[Restock]:
         return step(pk, form.quantities(), by=person_of(request).get_username(), now=timezone.now())
 
-    done = "Approved: it is ready to be picked." if approves else "Kept."
+    done = "Approved: it is ready to be picked." if approves else "Saved."
     return taken(request, restock, form, take, done=done, again=_show)
 
 
@@ -224,7 +224,7 @@ def undo_changes(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(*STOCK)
 def renew(request: HttpRequest, pk: int) -> HttpResponse:
-    """Work a draft out again; ask first where a person changed it."""
+    """Recalculate a draft; ask first where a person changed it."""
     restock = restock_or_404(request, pk)
     changed = approval.touched(lines_of(restock))
     if request.method == "POST" and (not changed or "sure" in request.POST):
@@ -234,11 +234,11 @@ def renew(request: HttpRequest, pk: int) -> HttpResponse:
             return draft_again(pk, run, discard_changes="sure" in request.POST, **who)
 
         return _go_back(
-            request, restock, again, "Worked out again.", unchanged="The result is the same as before."
+            request, restock, again, "Recalculated.", unchanged="The result is the same as before."
         )
     context = {
         "shop": the_shop(),
-        "title": f"Work the restock of {restock} out again?",
+        "title": f"Recalculate the restock of {restock}?",
         "restock": restock,
         "changed": changed,
     }

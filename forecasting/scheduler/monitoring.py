@@ -58,6 +58,6 @@ def last_check() -> PeriodWork | None:
 
 
 def disagreements_of_last_check() -> int:
-    """Return in how many places the last check found that the books disagree with themselves."""
+    """Return in how many places the last check found the books inconsistent."""
     check = last_check()
     return check.result.get("disagreements", 0) if check else 0

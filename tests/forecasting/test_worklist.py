@@ -172,12 +172,12 @@ class TestPeriodicWork:
         (said,) = said_to("sue")
         assert said.endswith("of periodic work overdue, and nothing does it")
         page = signed_in("sue").get("/work/").content.decode()
-        assert "Nothing does periodic work" in page
+        assert "Periodic work is not running" in page
         assert WorkKind.CHECK.value in page
         # Whoever has begun to make up for it does it.
         work(WorkKind.CHECK, "2026-03-01", claimed_at=timezone.now())
         assert said_to("sue") == []
-        assert "Nothing does periodic work" not in signed_in("sue").get("/work/").content.decode()
+        assert "Periodic work is not running" not in signed_in("sue").get("/work/").content.decode()
 
     def test_books_that_disagree_are_said_until_a_check_finds_them_right(self) -> None:
         now = timezone.now()
@@ -188,7 +188,7 @@ class TestPeriodicWork:
             done_at=now,
             result={"disagreements": 3, "first": []},
         )
-        assert said_to("olga") == ["3 places where the books disagree with themselves"]
+        assert said_to("olga") == ["3 places where the books are inconsistent"]
         work(WorkKind.CHECK, "2026-03-03", claimed_at=now, done_at=now, result={"disagreements": 0})
         assert said_to("olga") == []
 

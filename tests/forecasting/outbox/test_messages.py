@@ -105,7 +105,7 @@ def test_an_approved_list_says_so_with_the_amounts_approved() -> None:
 def test_a_list_of_nothing_is_a_letter_too() -> None:
     content = compose(restock(approved=0), NOW)
     assert content.subject.startswith("VAN-1: nothing to fetch")
-    assert "Nothing to fetch: what is on board lasts." in content.text
+    assert "Nothing to fetch: the stock on board is enough." in content.text
 
 
 def test_lots_that_expire_within_four_weeks_are_named_and_expired_ones_are_warned_of() -> None:

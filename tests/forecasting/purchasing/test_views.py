@@ -204,7 +204,7 @@ def test_further_packs_are_chosen_or_typed(
     assert ('<option value="item-007 bag of ten">Item 7: bag of ten of 10' in html) is not typed
     assert ('name="pack-0" autocomplete="off"' in html) is typed
     kept = {f"packs-{line(purchase).pk}": "3", "note": "", "pack-0": said, "added-0": "2"}
-    assert "Kept." in send("sue", f"{path}change/", **kept).text
+    assert "Saved." in send("sue", f"{path}change/", **kept).text
     assert packs(purchase) == {DISC: 3, "item-007": 2}
 
 
@@ -278,7 +278,7 @@ def test_terms_and_prices_are_kept(purchase: Purchase) -> None:
         f"/purchases/terms/{maker.pk}/",
         **{**TERMS, "email": "new@maker.example.org", "lead_days": "9"},
     )
-    assert "Kept." in kept.text
+    assert "Saved." in kept.text
     assert Supplier.objects.get(pk=maker.pk).email == "new@maker.example.org"
     path = f"/purchases/terms/{maker.pk}/packs/{box.pk}/"
     send("sue", path, **{**PACK, "from-0": "20", "price-0": "50", "from-1": "10", "price-1": "55"})

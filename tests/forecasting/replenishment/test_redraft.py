@@ -76,7 +76,7 @@ def test_what_is_no_draft_or_was_changed_is_refused(drafts: dict[str, Restock]) 
     with pytest.raises(StepConflict, match="was changed by hand"):
         draft_again(drafts["van-a"].pk, run, **WHO)
     approve(drafts["van-a"].pk, **WHO)
-    with pytest.raises(StepConflict, match="only a draft can be worked out again"):
+    with pytest.raises(StepConflict, match="only a draft can be recalculated"):
         draft_again(drafts["van-a"].pk, run, discard_changes=True, **WHO)
     with pytest.raises(Restock.DoesNotExist):
         draft_again(0, run, **WHO)

@@ -293,7 +293,7 @@ TERMS = {
 
 
 def test_settings_are_kept_and_go_into_the_next_draft(restock: Restock) -> None:
-    assert "Kept." in send("sue", "/restocks/settings/", **TERMS).text
+    assert "Saved." in send("sue", "/restocks/settings/", **TERMS).text
     terms = StockingTerms.objects.get()
     assert (terms.service_stops_a_job, terms.a_share, terms.interval_days) == (
         Decimal("0.99"),
@@ -376,7 +376,7 @@ def test_something_is_added_by_hand_kept_and_taken_back(restock: Restock) -> Non
     assert "Pad" in see("sue", path).text
     kept = fields(restock, disc="12", compound="70")
     after = send("sue", f"{path}change/", **kept, **{"consumable-0": PAD, "added-0": "2"})
-    assert "Kept." in after.text
+    assert "Saved." in after.text
     assert "Added by hand: nothing is used in 7 days in 90 of 100 cases; with none on board" in after.text
     assert line(restock, PAD).asked_for == 2
     assert (line(restock).changed_to, line(restock).suggested) == (12, 20)
@@ -416,14 +416,14 @@ def test_a_draft_is_worked_out_again_after_asking_where_it_was_changed(restock: 
     assert "The result is the same as before." in send("sue", path).text
     receive("R-9", 3, (DISC, "15", "37.50"), place="van-a")
     seen = send("sue", path)
-    assert "Worked out again." in seen.text
+    assert "Recalculated." in seen.text
     assert "5 are missing" in seen.text
     send("sue", f"/restocks/{restock.pk}/change/", **fields(restock, disc="8", compound="70"))
     asked = send("sue", path)
     assert "Disc: 8 each instead of 5" in asked.text
     assert line(restock).asked_for == 8
     done = send("sue", path, sure="1")
-    assert "Worked out again." in done.text
+    assert "Recalculated." in done.text
     assert (line(restock).suggested, line(restock).changed_to) == (5, None)
     bring(restock, approve)
-    assert "only a draft can be worked out again" in send("sue", path, sure="1").text
+    assert "only a draft can be recalculated" in send("sue", path, sure="1").text

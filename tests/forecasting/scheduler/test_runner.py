@@ -472,7 +472,7 @@ def test_the_page_shows_disagreements_of_the_books(fleet: None, owner: Client) -
     Holding.objects.filter(place__code="DEPOT").update(quantity=999)
     everything()
     page = owner.get("/work/").content.decode()
-    assert "disagree with themselves" in page
+    assert "found the books inconsistent" in page
     assert 'role="alert"' in page
 
 
