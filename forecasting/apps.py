@@ -9,7 +9,7 @@ class ForecastingConfig(AppConfig):
     name = "forecasting"
 
     def ready(self) -> None:
-        """Follow the ledger, tell the trail and the first pages of drafts, and check what letters need."""
+        """Follow the ledger, add drafts to audit log and first pages, and check the letters' settings."""
         from forecasting import (  # noqa: PLC0415 - models are not loaded before
             audit_log,
             checks,  # noqa: F401 - Django knows its checks once it is read

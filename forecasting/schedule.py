@@ -1,11 +1,11 @@
-"""When what is due: the schedule of all periodic work, on the shop's clocks. Pure.
+"""The schedule of all periodic work, on the shop's clocks. Pure.
 
 A period's key says which period it is, never when its work was done, so changed settings or clocks cannot
 make a period's work due twice. A time of day that does not exist on the day of a change counts as far after
 the change as it is after the gap's start, and one that comes twice is its first (RFC 5545, section 3.3.5).
 
 Of several periods missed while nothing ran, only the latest is due, for every kind: last week's restock list
-and yesterday's order drafts are of no use once the newer ones can be made, and a check of the books checks
+and yesterday's order drafts are useless once newer ones can be made, and a check of the books checks
 all of them.
 """
 

@@ -33,7 +33,7 @@ def press(
     unchanged: str = "That was done already.",
     refused_by: tuple[type[Exception], ...] = (),
 ) -> None:
-    """Take a step that needs nothing but a yes, and show the result.
+    """Take a step that only needs confirmation, and show the result.
 
     `step` takes the order's id, `by` and `now`. Besides what steps and the ledger refuse, `refused_by` names
     errors whose text the person is shown. Raises Http404 for an order that is not there.

@@ -32,7 +32,7 @@ else:
 
 SET_SHOP_NOTE = "Change this with: python manage.py set_shop (job costs follow at once; --help lists all)"
 
-# Roles are all there is to give; Django's groups would be a second, unused way.
+# Roles give all permissions; Django's groups would be a second, unused way.
 admin.site.unregister(Group)
 
 
@@ -40,7 +40,7 @@ class PersonForm(PersonFormBase):
     """A person; the last owner stays one."""
 
     def clean(self) -> dict[str, Any]:
-        """Refuse to take the last owner away."""
+        """Refuse to remove the last owner."""
         said: dict[str, Any] = super().clean() or self.cleaned_data
         stays = said.get("role") == models.Role.OWNER and said.get("is_active")
         if not stays and not self.instance.is_superuser and (problem := last_owner_problem(self.instance)):
@@ -71,7 +71,7 @@ class PersonAdmin(SetUpAdmin, PersonAdminBase):
         return ("username",) if obj else ()
 
     def has_delete_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:  # noqa: ARG002
-        """Refuse: documents say who recorded them; take is_active away instead."""
+        """Refuse: documents say who recorded them; clear is_active instead."""
         return False
 
 
@@ -200,7 +200,7 @@ class BookedJobForm(JobFormBase):
     """A job that is booked or cancelled."""
 
     def clean_callback_of(self) -> models.Job | None:
-        """Refuse callbacks that come back to the job itself."""
+        """Refuse callbacks that form a loop."""
         named: models.Job | None = self.cleaned_data["callback_of"]
         current = named
         seen = {self.instance.pk}
@@ -231,7 +231,7 @@ class JobAdmin(SetUpAdmin):
         return not closed and super().has_change_permission(request, obj)
 
     def has_delete_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:  # noqa: ARG002
-        """Refuse: a booking that falls through is cancelled."""
+        """Refuse: cancel the booking instead."""
         return False
 
     def get_readonly_fields(self, request: HttpRequest, obj: Model | None = None) -> tuple[str, ...]:  # noqa: ARG002
@@ -350,7 +350,7 @@ class FindingAdmin(ReadOnlyAdmin):
 
 @admin.register(models.WaitingUse)
 class WaitingUseAdmin(ReadOnlyAdmin):
-    """Uses that wait for their job, or contradict its close; what is not wanted is deleted."""
+    """Uses that wait for their job, or contradict its close; delete unwanted ones."""
 
     actions = ()
     list_display = ("job_reference", "consumable", "quantity", "minutes", "recorded_at")

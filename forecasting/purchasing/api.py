@@ -110,7 +110,7 @@ class PurchaseChangesView(PurchaseStepView):
 
 
 class PurchaseApprovalView(PurchaseStepView):
-    """A person's yes to a draft."""
+    """A person's approval of a draft."""
 
     serializer_class = ChangesSerializer
     back = staticmethod(approval.take_approval_back)
@@ -121,7 +121,7 @@ class PurchaseApprovalView(PurchaseStepView):
 
 
 class PurchaseSendingView(PurchaseStepView):
-    """That the order goes to the supplier."""
+    """The order goes to the supplier."""
 
     serializer_class = SendingSerializer
     back = staticmethod(dispatch.take_sending_back)
@@ -134,7 +134,7 @@ class PurchaseSendingView(PurchaseStepView):
 
 
 class PurchaseCancellationView(PurchaseStepView):
-    """That a purchase is cancelled."""
+    """Cancels a purchase."""
 
     serializer_class = CancellationSerializer
     back = staticmethod(approval.reopen)
@@ -145,7 +145,7 @@ class PurchaseCancellationView(PurchaseStepView):
 
 
 class PurchaseRestView(PurchaseStepView):
-    """That the rest of a purchase is not coming."""
+    """The rest of a purchase is not coming."""
 
     take = staticmethod(goods_receipt.call_rest_off)
     back = staticmethod(goods_receipt.expect_rest)

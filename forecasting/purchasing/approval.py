@@ -51,7 +51,7 @@ def undo_changes(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
 
     def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         if purchase.status != PurchaseStatus.DRAFT:
-            raise not_now(purchase, "only a draft can be what was suggested again")
+            raise not_now(purchase, "only a draft can be reset to the suggestion")
         changed = [line for line in lines if line.by_hand or line.approved_packs is not None]
         if not changed and not purchase.note:
             return Done(purchase, changed=False)

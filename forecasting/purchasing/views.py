@@ -180,7 +180,7 @@ def purchase_or_404(pk: int) -> Purchase:
 @require_safe
 @for_roles(*READERS)
 def show(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show one purchase: what is suggested and why, and what became of it."""
+    """Show one purchase: what is suggested and why, and its history."""
     return _show(request, purchase_or_404(pk))
 
 
@@ -236,7 +236,7 @@ def _draft_form(data: Any, purchase: Purchase) -> PurchaseDraftForm:
 @require_POST
 @for_roles(*STOCK)
 def change(request: HttpRequest, pk: int) -> HttpResponse:
-    """Keep the changes of a draft, or approve it with them."""
+    """Save the changes of a draft, or approve it with them."""
     purchase = purchase_or_404(pk)
     form = _draft_form(request.POST, purchase)
     by, now = person_of(request).get_username(), timezone.now()
@@ -247,7 +247,7 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
     def take() -> Done[Purchase]:
         return step(pk, form.changes(), by=by, now=now)
 
-    # The page itself says what an approved order should be looked at for.
+    # The page itself shows the warnings about an approved order.
     if fill_in(request, form, take, said, unchanged="Nothing was changed."):
         return redirect("purchases:show", pk)
     return _show(request, purchase_or_404(pk), form, status=400)
@@ -256,7 +256,7 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 @for_roles(*STOCK)
 def step(request: HttpRequest, pk: int) -> HttpResponse:
-    """Take one of the steps that need nothing but a yes."""
+    """Take one of the steps that only need confirmation."""
     _, _, taken = STEPS.get(request.POST.get("step", ""), ("", frozenset(), None))
     if taken is None:
         raise Http404

@@ -112,7 +112,7 @@ class Quantities:
 
 @dataclass(frozen=True, slots=True)
 class Renewal:
-    """Whether what a person changed may be lost."""
+    """Whether a person's changes may be lost."""
 
     kind: ClassVar[DocumentKind] = DocumentKind.TRANSFER
     id: str
@@ -139,21 +139,21 @@ class Differences:
 
 
 class QuantitiesSerializer(ShapeSerializer):
-    """Quantities by consumable; what is left out stays as it is suggested, approved or picked."""
+    """Quantities by consumable; one that is left out stays as suggested, approved or picked."""
 
     makes = Quantities
     lines = LineSerializer(many=True, required=False, error_messages=LIST_MESSAGES)
 
 
 class RenewalSerializer(ShapeSerializer):
-    """Whether what a person changed may be lost; by default it may not."""
+    """Whether a person's changes may be lost; by default they may not."""
 
     makes = Renewal
     discard_changes = FlagField(required=False)
 
 
 class NothingSerializer(ShapeSerializer):
-    """A step that says nothing more."""
+    """A step without content."""
 
     makes = Quantities
 
@@ -170,7 +170,7 @@ class WhereItSerializer(ShapeSerializer):
 
 
 class DifferencesSerializer(ShapeSerializer):
-    """Where the differences of a received restock are."""
+    """Where the open quantities of a received restock are."""
 
     makes = Differences
     lines = WhereItSerializer(many=True, error_messages=LIST_MESSAGES)
@@ -216,7 +216,7 @@ class RestockView(ServedView):
 
 
 class RestockStepView(StepView):
-    """A step of a restock; what it says are quantities."""
+    """A step of a restock; its content is quantities."""
 
     serves: ClassVar[Mapping[str, Collection[Role]]] = {"PUT": STOCK, "DELETE": STOCK}
     answers_with = RestockSerializer
@@ -228,7 +228,7 @@ class RestockStepView(StepView):
         return _restock(request, key)
 
     def do(self, order: Restock, said: Any, who: Mapping[str, Any]) -> Done[Restock]:
-        """Take the step with what the body says."""
+        """Take the step with the values of the body."""
         quantities: dict[str, Decimal] = {}
         for number, line in enumerate(said.lines, 1):
             if line.consumable in quantities:
@@ -262,7 +262,7 @@ class RenewalView(RestockStepView):
 
 
 class ApprovalView(RestockStepView):
-    """A person's yes to a draft."""
+    """A person's approval of a draft."""
 
     take = staticmethod(approval.approve)
     back = staticmethod(approval.take_approval_back)
@@ -276,7 +276,7 @@ class PickView(RestockStepView):
 
 
 class ConfirmationView(RestockStepView):
-    """What arrived on the van; a technician says it of the own van."""
+    """What arrived on the van; a technician reports it for the own van."""
 
     serves = {"PUT": VAN_AND_STOCK, "DELETE": STOCK}
     take = staticmethod(pick_ship_receive.confirm)
@@ -284,7 +284,7 @@ class ConfirmationView(RestockStepView):
 
 
 class CancellationView(RestockStepView):
-    """That a restock is cancelled."""
+    """Cancels a restock."""
 
     serializer_class = NothingSerializer
     back = staticmethod(approval.reopen)
@@ -295,7 +295,7 @@ class CancellationView(RestockStepView):
 
 
 class DifferencesView(RestockStepView):
-    """Where what did not arrive is."""
+    """Where the undelivered quantities are."""
 
     serves = {"PUT": STOCK}
     http_method_names = ["put"]

@@ -43,11 +43,11 @@ def change(restock_id: int, quantities: Quantities, *, by: str, now: datetime) -
 
 
 def undo_changes(restock_id: int, *, by: str, now: datetime) -> Done[Restock]:
-    """Make a draft what was suggested again: lines added by hand go. Raises StepConflict for no draft."""
+    """Restore the suggestion of a draft: lines added by hand go. Raises StepConflict when it is no draft."""
 
     def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         if restock.status != RestockStatus.DRAFT:
-            raise not_now(restock, "only a draft can be what was suggested again")
+            raise not_now(restock, "only a draft can be reset to the suggestion")
         changed = touched(lines)
         if not changed:
             return Done(restock, changed=False)
@@ -175,7 +175,7 @@ def _asked(
 
 
 def _changed_to(line: RestockLine, quantity: Decimal) -> Decimal | None:
-    """Return a person's number for a line, None where it is what was suggested."""
+    """Return a person's number for a line, None where it is the suggestion."""
     return None if quantity == line.suggested and not line.by_hand else quantity
 
 

@@ -47,7 +47,7 @@ class Settlement:
 def settle(
     restock_id: int, settlements: Mapping[str, Settlement], *, by: str, now: datetime
 ) -> Done[Restock]:
-    """Say where the differences of a received restock are, by consumable code; the ledger follows.
+    """Settle the differences of a received restock, by consumable code; the ledger follows.
 
     What is at the depot or on the van is carried there, what is lost is counted away. The same again is
     answered with the first. Raises StepRefused for invalid quantities; StepConflict when the open

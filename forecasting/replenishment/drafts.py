@@ -27,9 +27,9 @@ WEEK = re.compile(r"[0-9]{4}-W(0[1-9]|[1-4][0-9]|5[0-3])")
 def draft_restocks(run: ForecastRun, period: str, *, by: str, now: datetime) -> list[Restock]:
     """Draft every van's restock of an ISO week, and return all restocks of that week, by van.
 
-    All vans are decided together, for they share the depot. A van that has a restock of the week, or of a
+    All vans are decided together, since they share the depot. A van that has a restock of the week, or of a
     later one, is left as it is: the same period again changes nothing, however many ask at once. Drafts of
-    earlier weeks that nobody approved are cancelled, for the new ones count what they asked for. Vans that
+    earlier weeks that nobody approved are cancelled, since the new ones count what they asked for. Vans that
     burn nothing and have nothing booked get no draft.
 
     Raises CannotDraftError without a depot, with several and none chosen, for a forecast that is not
@@ -57,7 +57,7 @@ def week_of(day: date) -> str:
 
 
 def _supersede(vans: Sequence[Place], period: str, *, by: str, now: datetime) -> None:
-    """Cancel drafts of earlier weeks that are still waiting for a yes."""
+    """Cancel drafts of earlier weeks that still wait for approval."""
     waiting = Restock.objects.filter(van__in=vans, status=RestockStatus.DRAFT, period__lt=period)
     old = list(waiting.order_by("pk").select_for_update(of=("self",)))
     Restock.objects.filter(pk__in=[restock.pk for restock in old]).update(status=RestockStatus.CANCELLED)

@@ -1,4 +1,4 @@
-"""What the books, the bookings and the forecast say about every van and consumable, read at once."""
+"""Books, bookings and forecast of every van and consumable, read at once."""
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
@@ -60,8 +60,8 @@ def gather(
 ) -> RestockInputs:
     """Read all that decides about `vans`; the number of queries does not depend on their number.
 
-    It grows by 50 consumables with lots that expire soon. What the depot has promised to others, approved or
-    drafted for the same period, it cannot give again, and what has expired there it gives to nobody.
+    It grows by 50 consumables with lots that expire soon. Stock that the depot has promised to others,
+    approved or drafted for the same period, is not available, nor is expired stock.
     A pair has facts when something will be burnt or is booked, when the book says less than nothing, and when
     it is one of `also`.
     """

@@ -19,15 +19,15 @@ from inventory.ledger.in_transit import transit_place
 from inventory.models import CountLine, Document, Movement, Place
 
 A_MOMENT = timedelta(milliseconds=1)
-# What the ids of all documents begin with that restocks make.
+# The ids of all documents of restocks begin with this.
 DOCUMENTS_START = "RESTOCK-"
 
 
 def pick(restock_id: int, quantities: Quantities | None = None, *, by: str, now: datetime) -> Done[Restock]:
-    """Take an approved restock out of the depot and send it on its way, each line as given or as approved.
+    """Pick and ship an approved restock from the depot, each line as given or as approved.
 
-    The same pick again is answered with the first. Raises StepRefused for quantities that cannot be or are
-    all nothing; StepConflict when it is not approved, or was picked otherwise.
+    The same pick again is answered with the first. Raises StepRefused for quantities that are invalid or
+    all 0; StepConflict when it is not approved, or was picked with other quantities.
     """
 
     def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
@@ -58,10 +58,10 @@ def pick(restock_id: int, quantities: Quantities | None = None, *, by: str, now:
 def confirm(
     restock_id: int, quantities: Quantities | None = None, *, by: str, now: datetime
 ) -> Done[Restock]:
-    """Take what arrived on board, each line as given or as picked; what did not arrive stays under way.
+    """Receive on the van what arrived, each line as given or as picked; the rest stays under way.
 
     The same answer again is answered with the first. Raises StepRefused for invalid quantities;
-    StepConflict when the restock is not under way, or was confirmed otherwise.
+    StepConflict when the restock is not under way, or was confirmed with other quantities.
     """
 
     def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
@@ -151,7 +151,7 @@ def lock_transit(van: Place) -> Place:
 
 
 def moment_at(transit: Place, now: datetime) -> datetime:
-    """Return when something happens there: now, but after all that has happened there before.
+    """Return the moment of a new movement there: now, but after all earlier ones.
 
     Two machines' clocks differ, and a count takes what is dated before it for part of what it found.
     """
@@ -195,7 +195,7 @@ def _carry(
 def _bring_back(
     restock: Restock, document: Document | None, way: tuple[Place, Place], *, by: str, now: datetime
 ) -> None:
-    """Carry what a transfer carried the other way, now.
+    """Reverse a transfer by another one, now.
 
     A correction would reach back in time, and what was counted at either place since would undo it again.
     """

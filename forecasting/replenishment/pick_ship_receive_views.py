@@ -69,7 +69,7 @@ CONFIRM = Carrying(
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(*STOCK)
 def pick(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show what to take out of the depot, and send it on its way."""
+    """Show what to take out of the depot, and ship it."""
     return _carry(request, pk, PICK)
 
 
@@ -77,7 +77,7 @@ def pick(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(*VAN_AND_STOCK)
 def confirm(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show what should arrive, and take on board what did."""
+    """Show what should arrive, and receive what did."""
     return _carry(request, pk, CONFIRM)
 
 
@@ -123,7 +123,7 @@ def differences(request: HttpRequest, pk: int) -> HttpResponse:
     """Show what is open of a restock, and let a person say where it is."""
     restock = restock_or_404(request, pk)
     posted = request.method == "POST"
-    # What the form was made of may be settled meanwhile: its lines are those it names.
+    # The lines of the form may be settled meanwhile, so it takes the lines it names.
     lines = [
         line for line in lines_of(restock) if (f"open-{line.pk}" in request.POST if posted else line.open)
     ]

@@ -1,4 +1,4 @@
-"""The quantities that a person gives on a restock: which of them cannot be, and how they are kept."""
+"""The quantities that a person gives on a restock: which are invalid, and how they are stored."""
 
 from collections.abc import Callable, Collection, Mapping
 from decimal import Decimal
@@ -37,5 +37,5 @@ def wrong_quantity(line: RestockLine, quantity: Decimal) -> str | None:
 
 
 def as_text(quantities: Quantities) -> dict[str, str]:
-    """Return quantities as JSON values for an event, without those of nothing."""
+    """Return quantities as JSON values for an event, without zeros."""
     return {code: exact(quantity) for code, quantity in quantities.items() if quantity}

@@ -13,7 +13,7 @@ from forecasting.replenishment.inputs import gather
 from forecasting.workflow import Done, StepConflict, not_now, note
 from inventory.documents import Problem
 
-# All that a line says before a person says anything.
+# The fields of a line before a person changes anything.
 DECIDED = (
     *("consumable_id", "service_class", "service", "on_hand", "on_the_way", "booked_need", "median", "high"),
     *("order_up_to", "usable_unit", "room", "wanted", "suggested", "unit_cost", "cover_days", "why"),
@@ -25,7 +25,7 @@ def draft_again(
 ) -> Done[Restock]:
     """Recalculate one draft; other vans keep what they were promised.
 
-    Where nothing comes out otherwise, nothing is changed. Raises StepConflict when it is no draft, or when a
+    Where the result is the same, nothing is changed. Raises StepConflict when it is no draft, or when a
     person changed it and `discard_changes` does not say that this may be lost; CannotDraftError where
     nothing can be drafted; Restock.DoesNotExist.
     """
@@ -94,6 +94,6 @@ def _renewed(
 
 
 def _said(lines: Iterable[RestockLine]) -> list[tuple[object, ...]]:
-    """Return all that lines say, what a person changed included, in the order of their consumables."""
+    """Return the content of lines, a person's changes included, in the order of their consumables."""
     said = [(*(getattr(line, name) for name in DECIDED), line.changed_to) for line in lines]
     return sorted(said, key=lambda one: one[0])

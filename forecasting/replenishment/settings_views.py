@@ -1,4 +1,4 @@
-"""Pages of how the vans' stock is to be held: services, interval, usable units and room."""
+"""Pages of the restock settings: service levels, interval, usable units and room."""
 
 from typing import Any
 
@@ -66,7 +66,7 @@ def holding(request: HttpRequest, pk: int) -> HttpResponse:
     form = HoldingForm(request.POST or None, terms, vans, rooms)
     if request.method == "POST" and form.is_valid():
         _keep(form, consumable)
-        messages.success(request, f"Kept for {consumable}. The next drafts go by it.")
+        messages.success(request, f"Saved for {consumable}. The next drafts use it.")
         return redirect("restocks:settings")
     context: dict[str, Any] = {
         "shop": the_shop(),

@@ -125,9 +125,9 @@ def renew_week(request: HttpRequest) -> HttpResponse:
         return redirect("restocks:list")
     if changed:
         vans = ", ".join(str(restock.van) for restock in changed)
-        messages.success(request, f"{counted(len(changed), 'draft')} came out otherwise: {vans}.")
+        messages.success(request, f"{counted(len(changed), 'draft')} changed: {vans}.")
     else:
-        messages.info(request, "No draft comes out otherwise. What was changed by hand or approved stays.")
+        messages.info(request, "No draft changes. Drafts that were changed by hand or approved stay.")
     return redirect("restocks:list")
 
 
@@ -148,7 +148,7 @@ def lines_of(restock: Restock) -> list[RestockLine]:
 @require_safe
 @for_roles(*EVERYONE)
 def show(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show one restock: what is suggested and why, and what became of it."""
+    """Show one restock: what is suggested and why, and its history."""
     return _show(request, restock_or_404(request, pk))
 
 
@@ -199,7 +199,7 @@ def _draft_form(data: Any, lines: Sequence[RestockLine]) -> RestockDraftForm:
 @require_POST
 @for_roles(*STOCK)
 def change(request: HttpRequest, pk: int) -> HttpResponse:
-    """Keep the changes of a draft, or approve it with them."""
+    """Save the changes of a draft, or approve it with them."""
     restock = restock_or_404(request, pk)
     form = _draft_form(request.POST, lines_of(restock))
     approves = "approve" in request.POST
@@ -215,9 +215,9 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 @for_roles(*STOCK)
 def undo_changes(request: HttpRequest, pk: int) -> HttpResponse:
-    """Make a draft what was suggested again."""
+    """Restore the suggestion of a draft."""
     restock = restock_or_404(request, pk)
-    return _go_back(request, restock, approval.undo_changes, "It is what was suggested again.")
+    return _go_back(request, restock, approval.undo_changes, "The suggestion is restored.")
 
 
 @never_cache
@@ -279,7 +279,7 @@ def take_back(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(*STOCK)
 def cancel(request: HttpRequest, pk: int) -> HttpResponse:
-    """Ask, then call a restock off."""
+    """Ask, then cancel a restock."""
     restock = restock_or_404(request, pk)
     if request.method == "POST":
         reason = request.POST.get("reason", "")[:200]

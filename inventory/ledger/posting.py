@@ -2,7 +2,7 @@
 
 A posting is exactly-once (the same id with the same content is answered with the first result), complete
 (document, movements, holdings and values change together or not at all), and never refused because the
-stock says otherwise: what was used is gone, so the holding goes negative and the document is flagged.
+stock says otherwise: used stock is gone, so the holding goes negative and the document is flagged.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -70,11 +70,11 @@ class Refused(ValueError):
 
 
 class Conflict(Refused):
-    """A document whose id another one has; both are kept for a person to see."""
+    """Another document has the id; both are stored for a person to see."""
 
 
 class RacedError(Exception):
-    """What a document undoes was committed while its pools were being locked; trying again sees it whole."""
+    """The document to undo was committed while its pools were being locked; a retry sees it whole."""
 
 
 def post(document: documents.Document, *, by: str = "", now: datetime | None = None) -> Posting:
@@ -135,9 +135,9 @@ def once_more_if_raced(work: Callable[[], T]) -> T:
 
 
 def keep_refused(conflict: Conflict, *, by: str, now: datetime) -> None:
-    """Keep what was refused for its id, unless an enclosing transaction is about to undo it anyway.
+    """Store a document refused for its id, unless an enclosing transaction is about to roll it back anyway.
 
-    What a phone sends again and again is kept once.
+    A document that a phone sends repeatedly is stored once.
     """
     if connection.in_atomic_block:
         return
@@ -363,7 +363,7 @@ class _Run:
         Lot.objects.bulk_create([lot for plan in plain for lot in plan.lots], batch_size=BATCH)
 
     def _apply(self, plan: MovementPlan) -> list[str]:
-        """Take the movements of a plan into the holdings; return what a person should see about it."""
+        """Add the movements of a plan to the holdings; return its flags."""
         found = []
         if plan.document.occurred_at > self.now + CLOCK_TOLERANCE:
             found.append(flags.in_future(plan.document.occurred_at, self.planner.books.zone))

@@ -1,9 +1,9 @@
 """Which lots are still where, estimated: first expired, first out. Pure.
 
-Nobody writes down the lot of a disc taken from a drawer. So the movements of a consumable are played again
+Nobody records the lot of a disc taken from a drawer. So the movements of a consumable are replayed
 as a careful shop would make them: what is used, scrapped, lost or carried on is taken from the lot of a place
-that expires first, and what comes back is taken to be of the lot that expires last among those it may be of.
-A replay can be stored and continued, so that nobody has to start from the first movement again.
+that expires first, and what comes back is assumed to be of the lot that expires last among those it may be
+of. A replay can be stored and continued, so that nobody has to start from the first movement again.
 """
 
 from collections import defaultdict
@@ -64,7 +64,7 @@ class LotReplay:
         self._returned: set[int] = set()
 
     def expect(self, moves: Iterable[LotMovement]) -> None:
-        """Tell which moves come next: what those take that bring something back later is remembered."""
+        """Announce the moves that come next, to remember what later returns bring back."""
         self._returned = {move.returns for move in moves if move.returns is not None}
 
     def left(self) -> dict[int, Quantities]:
@@ -122,7 +122,7 @@ class LotReplay:
         return carried
 
     def _put(self, place: int, carried: Quantities) -> None:
-        """Put lots at a place, once they have made up for what went out before it was there."""
+        """Put lots at a place, after covering what went out before it was there."""
         if owed := self._owed[place]:
             settled = _draw(carried, first_to_expire(carried), owed)
             total = sum(settled.values(), ZERO)

@@ -10,7 +10,7 @@ from inventory.models.places import Place
 
 
 class Document(models.Model):
-    """What caused movements, as it was sent. Never changed; undone by a correction that names it."""
+    """A document as it was sent. Never changed; undone by a correction that names it."""
 
     kind = models.CharField(max_length=16, choices=[(kind.value, kind.value) for kind in DocumentKind])
     client_id = models.CharField(max_length=100)

@@ -18,7 +18,7 @@ class Movement(models.Model):
     """A quantity of one consumable going from one place to another; the only thing that changes stock.
 
     occurred_at is when it happened, posted_at when it counts: the same, except for what happened in a period
-    that was locked when it was recorded. `part` tells the movements of one line apart.
+    that was locked when it was recorded. `part` distinguishes the movements of one line.
     """
 
     document = models.ForeignKey(Document, on_delete=models.PROTECT, related_name="movements")

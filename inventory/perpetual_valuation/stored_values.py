@@ -1,8 +1,8 @@
 """Stored values of movements: kept up to date as documents come, and rebuilt from nothing to check them.
 
-Both go the same way: take the pool of a consumable at a moment, value what was posted after it in order, and
-store what differs. In the common case that moment is the last movement and only the new ones are valued. A
-backdated document starts from the last checkpoint before it, a rebuild from an empty pool.
+Both work the same way: take the pool of a consumable at a moment, value what was posted after it in order,
+and store what differs. In the common case that moment is the last movement and only the new ones are valued.
+A backdated document starts from the last checkpoint before it, a rebuild from an empty pool.
 """
 
 from collections import defaultdict

@@ -193,7 +193,7 @@ def _latest_checkpoints(consumables: Iterable[int]) -> dict[int, LotCheckpoint]:
 
 
 def _drop_stale(checkpoints: dict[int, LotCheckpoint]) -> set[int]:
-    """Throw checkpoints away that something was recorded about later; return the consumables of these.
+    """Delete checkpoints that a later record made wrong; return their consumables.
 
     Postings of one consumable wait for each other, so a movement recorded later has a higher id.
     """
@@ -217,9 +217,9 @@ def _drop_stale(checkpoints: dict[int, LotCheckpoint]) -> set[int]:
 def _played(
     consumable: int, checkpoint: LotCheckpoint | None, rows: list[_Row], outside: set[int]
 ) -> tuple[LotReplay, list[LotCheckpoint]]:
-    """Play the movements after a checkpoint; return the replay, and the checkpoints that are due."""
+    """Replay the movements after a checkpoint; return the replay, and the checkpoints that are due."""
     known = max([row.id for row in rows] + [checkpoint.last_movement if checkpoint else 0])
-    # What was entered by mistake leaves no trace.
+    # Corrected entries leave no trace.
     standing = [row for row in rows if row.kind != DocumentKind.CORRECTION and row.corrected_by is None]
     moves = [_move(row, outside) for row in standing]
     replay = LotReplay.from_json(checkpoint.state) if checkpoint else LotReplay()

@@ -1,4 +1,4 @@
-"""Whole ISO weeks on somebody's clocks, and telling in a query which of them a moment falls into.
+"""Whole ISO weeks in a time zone, and a query expression for the week of a moment.
 
 A week starts on Monday (ISO 8601) at 00:00 on the clocks of its zone, so it may last an hour more or less
 when they are changed.

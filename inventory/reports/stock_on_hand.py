@@ -1,4 +1,4 @@
-"""What is where and what it is worth, now or at an earlier moment.
+"""Stock on hand and its value, now or at an earlier moment.
 
 An earlier moment is today's stock less what was posted since, so looking back a month costs a month of
 movements, not the whole history. That today's stock is the sum of its movements is what

@@ -1,4 +1,4 @@
-"""What places used, and what came to them and went, week by week, as the books were known at a moment.
+"""Consumption and movements of places, week by week, as the books were known at a moment.
 
 Only what was recorded by then counts: a late document, a return or a correction recorded afterwards changes
 nothing of what was known. A few queries whatever the history; the answers grow with places, consumables and

@@ -100,7 +100,7 @@ def order_in_moment(
     """Return the key that sorts movements posted at one moment as the ledger values them.
 
     `document_order` is the natural order of the document's id. Ids are unique within a kind only: a close and
-    a further use may share one, and a moment. Sort in Python: a database may compare texts otherwise.
+    a further use may share one, and a moment. Sort in Python: a database may order texts differently.
     """
     return rank, document_order, kind, line, part
 
@@ -152,7 +152,7 @@ class Pool:
         self.method = method
 
     def receive(self, key: int, quantity: Decimal, value: Decimal) -> list[Adjustment]:
-        """Take in a receipt; it first settles what is owed."""
+        """Add a receipt; it first settles what is owed."""
         self.last_cost = (value, quantity)
         adjustments = []
         while self.owed and quantity:
@@ -168,7 +168,7 @@ class Pool:
         return adjustments
 
     def issue(self, key: int, quantity: Decimal) -> tuple[Decimal, bool]:
-        """Take out `quantity`; return its value and whether part of it is provisional."""
+        """Issue `quantity`; return its value and whether part of it is provisional."""
         total = ZERO
         while self.layers and quantity:
             layer_quantity, layer_value = self.layers[0]

@@ -27,7 +27,7 @@ def allocate(amount: Decimal, weights: Sequence[Decimal], step: Decimal) -> list
         sign = -1 if amount < 0 else 1
         steps = abs(amount) / step
         total = sum(weights, Decimal(0))
-        # Remainders of whole divisions are exact; rounded quotients would tell equal remainders apart.
+        # Remainders of whole divisions are exact; rounded quotients would make equal remainders differ.
         divided = [divmod(steps * weight, total) for weight in weights]
         shares = [int(share) for share, _ in divided]
         by_remainder = sorted(range(len(weights)), key=lambda i: -divided[i][1])

@@ -1,4 +1,4 @@
-"""What every command that reads or changes the books begins and ends with."""
+"""The start and end of every command that reads or changes the books."""
 
 from typing import Any
 

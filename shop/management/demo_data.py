@@ -1,4 +1,4 @@
-"""Loads the invented demo shop through the same doors that real data takes."""
+"""Loads the invented demo shop the same way as real data."""
 
 import json
 from collections.abc import Callable
@@ -189,5 +189,5 @@ def _customers_and_bookings(facts: dict[str, Any]) -> None:
 
 
 def until_ahead(days: list[date], today: date) -> timedelta:
-    """Return by how much to put days off, so that none is past and phones have jobs to close at once."""
+    """Return by how much to move days, so that none is past and phones have jobs to close at once."""
     return max(timedelta(0), today - min(days))

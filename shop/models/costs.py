@@ -1,4 +1,4 @@
-"""What each document posted to a job's cost."""
+"""The cost that each document posts to a job."""
 
 from decimal import Decimal
 
@@ -15,8 +15,8 @@ class JobCost(models.Model):
     """What one document posted to a job. Derived and rebuildable; see shop.costing.job_costs.
 
     `jobs` is 1 for a close, -1 for its correction and 0 for anything else, so that sums count jobs. Who did
-    what, where and when is kept as the close said it that the document belongs to: a job may be closed again
-    and say something else, and what was reported of a locked period stays.
+    what, where and when is kept as the document's close said it: a job may be closed again with other facts,
+    and the report of a locked period stays.
     """
 
     document = models.OneToOneField(

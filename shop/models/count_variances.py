@@ -1,4 +1,4 @@
-"""Why a count differed from the book, as people said."""
+"""Explanations of count variances."""
 
 from django.db import models
 
@@ -6,7 +6,7 @@ from inventory.models import CountLine
 
 
 class DifferenceCause(models.TextChoices):
-    """Why a count found something else than the book."""
+    """Why a count differs from the book."""
 
     NOT_LOGGED = "used without being logged"
     DAMAGED = "damaged or thrown away"
@@ -18,7 +18,7 @@ class DifferenceCause(models.TextChoices):
 
 
 class CountExplanation(models.Model):
-    """What a person found out about the difference of one line of a count."""
+    """A person's explanation of the variance of one count line."""
 
     count_line = models.OneToOneField(
         CountLine, primary_key=True, on_delete=models.PROTECT, related_name="explanation"

@@ -101,7 +101,7 @@ class Job(models.Model):
 
 
 class Booking(models.Model):
-    """What was booked of a job that is closed now: its close may say otherwise, and be taken back.
+    """The booking of a job that is closed now: its close may change facts, and be taken back.
 
     Kept from the close until that is undone; see shop.jobs.bookings. The job's other columns no close
     changes.

@@ -11,7 +11,7 @@ from shop.models.business import Shop
 
 
 class Role(models.TextChoices):
-    """What a person does in the shop, and so what the person may do here."""
+    """A person's role in the shop, which gives the permissions."""
 
     TECHNICIAN = "technician"
     STOREKEEPER = "storekeeper"
@@ -37,7 +37,7 @@ class Person(AbstractUser):  # type: ignore[django-manager-missing] # knox has n
         return self.get_full_name() or self.username
 
     def set_unusable_password(self) -> None:
-        """Take the password away; with it the tokens end."""
+        """Remove the password; the tokens end with it."""
         super().set_unusable_password()
         self._loses_password = True
 

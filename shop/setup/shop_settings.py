@@ -75,7 +75,7 @@ def set_up(changes: SettingChanges) -> SettingsChanged:
 
 
 def _warnings(changes: SettingChanges, rates: list[LabourRate | OverheadRate]) -> Iterator[str]:
-    """Yield which of the given figures hold until a later day only."""
+    """Yield which of the given figures are replaced on a later day."""
     for rate in rates:
         figures = ["per_hour"] if isinstance(rate, LabourRate) else OVERHEAD_FIGURES
         for figure in figures:

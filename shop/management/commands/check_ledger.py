@@ -1,4 +1,4 @@
-"""Check that the books agree with themselves, to the last digit."""
+"""Check that the books are consistent, to the last digit."""
 
 import sys
 from collections.abc import Iterator

@@ -48,7 +48,7 @@ class Command(BooksCommand):
 
     def _confirmed(self, first: date) -> bool:
         """Ask on the terminal; without one there is no answer, so no."""
-        question = f"Figures from {first} on may change again, also those handed on. Reopen? [y/N] "
+        question = f"Figures from {first} on may change again, also those already handed on. Reopen? [y/N] "
         try:
             return input(question).strip().lower() in {"y", "yes"}
         except EOFError:

@@ -29,7 +29,7 @@ class BookingForm(WorkForm):
         Technician.objects.all(),
         to_field_name="code",
         required=False,
-        empty_label="Whoever has the van",
+        empty_label="The technician of the van",
     )
     customer = OneLine(
         label="Customer",

@@ -1,4 +1,4 @@
-"""The question whether what is entered late was on the shelf when its place was counted, and its answer."""
+"""The question whether stock entered late was on the shelf when its place was counted, and the answer."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass

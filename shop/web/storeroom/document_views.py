@@ -96,7 +96,7 @@ def document(request: HttpRequest, kind: str, client_id: str) -> HttpResponseBas
 
 
 def _inexact_lots(found: Document) -> list[Lot]:
-    """Return the lots whose expiry was counted by a shelf life that nobody knows any more."""
+    """Return the lots whose expiry rests on a shelf life that is no longer known."""
     unknown = found.lots.filter(expires_on__isnull=False, shelf_life_days__isnull=True)
     return [
         lot

@@ -1,4 +1,4 @@
-"""Entering stock documents: receive, move, count, scrap. What looks odd is asked once, then posted."""
+"""Entering stock documents: receive, move, count, scrap. Odd values are asked about once, then posted."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass

@@ -382,7 +382,7 @@ def test_something_is_added_by_hand_kept_and_taken_back(restock: Restock) -> Non
     assert (line(restock).changed_to, line(restock).suggested) == (12, 20)
     assert "not yet: 2 asked for" in see("ann", path).text
     undone = send("sue", f"{path}undo-changes/")
-    assert "It is what was suggested again." in undone.text
+    assert "The suggestion is restored." in undone.text
     assert "were changed by hand: 12 disc-p400, 2 pad" in undone.text
     assert line(restock).asked_for == 20
     assert not restock.lines.filter(consumable__code=PAD).exists()
