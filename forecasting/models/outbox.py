@@ -1,4 +1,4 @@
-"""Mail as it was or will be sent, kept whole."""
+"""Mail as it was or will be sent, stored whole."""
 
 from django.db import models
 from django.db.models import Q
@@ -8,7 +8,7 @@ from forecasting.models.replenishment import Restock
 
 
 class LetterState(models.TextChoices):
-    """Where a letter stands."""
+    """The status of a letter."""
 
     WAITING = "waiting"
     SENDING = "sending"

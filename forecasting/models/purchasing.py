@@ -1,4 +1,4 @@
-"""Purchase drafts: from a supplier to the depot, through a person's yes, the order sent, and its receipts."""
+"""Purchases: from a supplier to the depot, through approval, the order sent, and its receipts."""
 
 from decimal import Decimal
 
@@ -13,7 +13,7 @@ from inventory.models import Consumable, Document, Pack, Place, Supplier
 
 
 class PurchaseStatus(models.TextChoices):
-    """Where a purchase stands."""
+    """The status of a purchase."""
 
     DRAFT = "draft"
     APPROVED = "approved"

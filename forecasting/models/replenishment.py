@@ -1,4 +1,4 @@
-"""Restock drafts: what a van gets from the depot in a week, from a person's yes to being on board."""
+"""Restocks: what a van gets from the depot in a week, from approval to receipt on board."""
 
 from decimal import Decimal
 
@@ -12,7 +12,7 @@ from inventory.models import Consumable, Document, Place
 
 
 class RestockStatus(models.TextChoices):
-    """Where a restock stands."""
+    """The status of a restock."""
 
     DRAFT = "draft"
     APPROVED = "approved"
@@ -51,7 +51,7 @@ class Restock(models.Model):
 
 
 class RestockLine(models.Model):
-    """One consumable of a restock: what was known, what is suggested and why, and what became of it.
+    """One consumable of a restock: the facts, the suggestion and its reason, and the outcome.
 
     Quantities are in stock units. `suggested` is what the depot can share; `wanted` what the van needs;
     `changed_to` a person's number, null as long as nobody changed the suggestion. Of what was picked,

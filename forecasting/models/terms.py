@@ -1,4 +1,4 @@
-"""How stock is to be held: service wanted, room in the vans, and what suppliers sell and when."""
+"""Stocking terms: service levels, room in the vans, and what suppliers sell and when."""
 
 from decimal import Decimal
 

@@ -51,9 +51,9 @@ def write_letter(
     by: str = "",
     now: datetime,
 ) -> Letter:
-    """Write a letter and let it wait for being sent, or return the one of this key that was written before.
+    """Write a letter and queue it, or return the letter of this key that was written before.
 
-    Without recipients it is kept all the same, in a state that says so. Raises ValidationError for a
+    Without recipients it is stored too, in a state that says so. Raises ValidationError for a
     recipient that is no address.
     """
     with transaction.atomic():

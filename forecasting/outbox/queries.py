@@ -1,4 +1,4 @@
-"""What a list of letters can be narrowed to, and which of them need a person."""
+"""The filters of a list of letters, and which letters need a person."""
 
 from django.db.models import QuerySet
 

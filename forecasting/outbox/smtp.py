@@ -1,4 +1,4 @@
-"""Giving a message to the mail server that EMAIL_URL names, and understanding what it answers (RFC 5321)."""
+"""Giving a message to the mail server that EMAIL_URL names, and reading its answer (RFC 5321)."""
 
 import smtplib
 from collections.abc import Mapping, Sequence
@@ -45,7 +45,7 @@ class MailServer:
         self._connection = get_connection()
 
     def hand_over(self, source: bytes, to: Sequence[str]) -> HandedOver:
-        """Give the message to the server; never raises for what the server or the network does."""
+        """Give the message to the server; never raises for faults of the server or the network."""
         try:
             if isinstance(self._connection, EmailBackend):
                 return self._by_smtp(self._connection, source, to)

@@ -82,7 +82,7 @@ class LetterSettingsForm(RowForm, TermsFormBase):
 @require_safe
 @for_roles(*READERS)
 def index(request: HttpRequest) -> HttpResponse:
-    """Show the letters, newest first, narrowed by where they stand; and how many need a hand."""
+    """Show the letters, newest first, narrowed by status; and how many need a person."""
     state = request.GET.get("state", "")
     context = {
         "shop": the_shop(),
@@ -125,7 +125,7 @@ def settings(request: HttpRequest) -> HttpResponse:
 @require_safe
 @for_roles(*READERS)
 def show(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show one letter: to whom, what became of it, what it says and what is attached."""
+    """Show one letter: recipients, status, content and attachments."""
     letter = _letter(pk)
     content = content_of(letter)
     context = {

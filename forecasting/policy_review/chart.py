@@ -43,7 +43,7 @@ def held_chart(row: ReviewRow, steps: Sequence[tuple[datetime, Decimal]], starts
 
 
 def chart_in_words(row: ReviewRow) -> str:
-    """Return what the chart shows, for who cannot see it."""
+    """Return what the chart shows, for people who cannot see it."""
     times = counted(row.ran_out, "week")
     return (
         f"{row.consumable.name} on {row.van} over {counted(len(row.weeks), 'week')}: on average "

@@ -81,7 +81,7 @@ class ReviewRow:
 
     @property
     def approved(self) -> Decimal:
-        """What a person said yes to."""
+        """What a person approved."""
         return sum((week.approved or ZERO for week in self.weeks), ZERO)
 
     @property
@@ -111,7 +111,7 @@ class ReviewRow:
 
     @property
     def under_target(self) -> bool:
-        """Whether it lasted less often than it should."""
+        """Whether it stayed in stock less often than it should."""
         return self.lasted is not None and self.lasted < self.target
 
     @property
@@ -305,7 +305,7 @@ def _moved(
 
 @dataclass(frozen=True, slots=True)
 class ClassSum:
-    """All rows of a service class together: how often they lasted, against the target, and what they held."""
+    """All rows of a service class together: how often they stayed in stock, against the target, and what they held."""
 
     service_class: str
     rows: int
@@ -321,7 +321,7 @@ class ClassSum:
 
     @property
     def under_target(self) -> bool:
-        """Whether they lasted less often than they should."""
+        """Whether they stayed in stock less often than they should."""
         return self.lasted is not None and self.lasted < self.target
 
 

@@ -40,7 +40,7 @@ WIDTH_PX, HEIGHT_PX = 560, 320
 Key = Callable[[ReviewRow], Any]
 SORTS: dict[str, tuple[str, Key]] = {
     "van": ("van and consumable", lambda row: (row.van, row.consumable.code)),
-    "lasted": ("how often it lasted, worst first", lambda row: (row.lasted is None, row.lasted, -row.value)),
+    "lasted": ("weeks in stock, worst first", lambda row: (row.lasted is None, row.lasted, -row.value)),
     "stock": ("value of the stock, most first", lambda row: (-row.value, row.van)),
     "used": ("value used, most first", lambda row: (-row.used * row.unit_cost, row.van)),
 }
@@ -85,7 +85,7 @@ def index(request: HttpRequest) -> HttpResponse:
 
 
 def weeks_asked(request: HttpRequest) -> int:
-    """Return the number of weeks that a query asks for; the usual one for anything that is not offered."""
+    """Return the number of weeks that a query asks for; the default for anything not offered."""
     asked = request.GET.get("weeks", "")
     return next((weeks for weeks in WEEKS_OFFERED if str(weeks) == asked), WEEKS_USUAL)
 

@@ -129,7 +129,9 @@ def cancel(purchase_id: int, *, by: str, now: datetime, reason: str = "") -> Don
         if found := free_text_problem(reason):
             raise StepRefused([Problem("reason", reason[:50], found)])
         if purchase.sent_at and not reason.strip():
-            raise StepRefused([Problem("reason", "", "is empty; say why, for the supplier may have begun")])
+            raise StepRefused(
+                [Problem("reason", "", "is empty; give the reason, as the supplier may have begun")]
+            )
         told = purchase.sent_at is not None and not withdraw_letters(purchase)
         go(purchase, PurchaseStatus.CANCELLED)
         note(purchase, "cancelled", by=by, now=now, details={"reason": reason} if reason else {})

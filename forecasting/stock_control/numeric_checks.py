@@ -2,7 +2,7 @@
 
 Three kinds of number, kept apart in every policy module. Money and quantities in the stock unit, which a
 person orders or pays, are Decimal with 4 places, rounded half to even. Probabilities, means, deviations and
-lengths of time are float, for they are estimates. Counts of whole units, which index a discrete demand
+lengths of time are float, as they are estimates. Counts of whole units, which index a discrete demand
 distribution (levels, reorder points, shared units), are int.
 """
 

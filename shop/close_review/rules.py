@@ -1,4 +1,4 @@
-"""Does a job's close look right? Checks that ask before it is kept, and never refuse it. Pure.
+"""Does a job's close look right? Checks that raise questions, and never refuse the close. Pure.
 
 Each finding is a question to the person who closes the job. It names the thing, the value entered and what
 to do, and accepts the answer "yes, that is right". Quantities are in stock units.

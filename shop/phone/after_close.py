@@ -1,4 +1,4 @@
-"""What the phone shows of closed jobs and of stock under way: questions, what jobs took, gifts, restocks.
+"""What the phone shows of closed jobs and stock in transit: questions, usage, transfers, restocks.
 
 Everything is of the last days and bounded, so neither queries nor size grow with the history.
 """

@@ -1,4 +1,4 @@
-"""What a technician's phone needs to know to work without signal, as plain JSON values.
+"""The data that a technician's phone needs to work without signal, as plain JSON values.
 
 Everything is bounded: the own van's open jobs up to tomorrow, the catalogue, the latest closes, and what was
 done in the last days (shop.phone.after_close). The number of queries and their size do not grow with the
@@ -41,7 +41,7 @@ GRADE_ORDER = {grade: position for position, grade in enumerate(P_GRADES)}
 
 
 def bundle_for(person: Person, own: OwnVan | None, now: datetime) -> dict[str, Any]:
-    """Return all that the phone of a person shows; without a van only who it is."""
+    """Return the data of a person's phone; without a van only who it is."""
     shop = the_shop()
     today = in_shop_zone(now, shop).date()
     who = {"username": person.get_username(), "name": str(person)}

@@ -42,7 +42,7 @@ class Command(BaseCommand):
                 "give the demo another one, such as DATABASE_URL=sqlite:///demo.sqlite3"
             ) from other
         if loaded:
-            # By name, for the shop does not know what else is built on it.
+            # By name, since the shop does not know what else is built on it.
             call_command("demo_terms", stdout=self.stdout)
         else:
             self.stdout.write("It was loaded before.")

@@ -17,7 +17,7 @@ PRICE_STEP = Decimal(2)
 class Entered:
     """A line as entered: quantity in stock units, cost of the whole line where there is one.
 
-    `usual` are quantities of the same kind of document of late, `last_cost` the last landed cost of a unit,
+    `usual` are recent quantities of the same kind of document, `last_cost` the last landed cost of a unit,
     `held` what the book says is where the stock would leave from; None where it does not matter.
     """
 

@@ -37,7 +37,7 @@ SORTS = {
 
 @dataclass(frozen=True, slots=True)
 class HeldRow:
-    """A holding as shown: its days of cover (None: not used of late) and what is to expire soon."""
+    """A holding as shown: its days of cover (None: not used recently) and what is to expire soon."""
 
     holding: Holding
     level: Decimal | None
@@ -148,7 +148,7 @@ def _lines(holdings: Iterable[Holding]) -> list[HeldRow]:
 
 
 def _used_of_late(consumables: set[int]) -> dict[tuple[int, int], Decimal]:
-    """Return what jobs took from each place of late, by place and consumable. One query.
+    """Return what jobs took from each place recently, by place and consumable. One query.
 
     What a correction undid was not used: only documents that stand count.
     """
@@ -167,7 +167,7 @@ def _used_of_late(consumables: set[int]) -> dict[tuple[int, int], Decimal]:
 
 
 def _cover_days(holding: Holding, used: dict[tuple[int, int], Decimal]) -> int | None:
-    """Return how many days the holding lasts at the use of late: of its place, at a depot of all places."""
+    """Return how many days the holding lasts at recent use: of its place, at a depot of all places."""
     if holding.place.kind == PlaceKind.DEPOT:
         use = sum((total for (_, of), total in used.items() if of == holding.consumable_id), Decimal(0))
     else:

@@ -15,7 +15,7 @@ RECENT = timedelta(days=366)
 
 
 def recent_quantities(kind: DocumentKind, consumables: Collection[str]) -> dict[str, list[Decimal]]:
-    """Return by code the quantities of each consumable in documents of one kind of late. One query."""
+    """Return by code the recent quantities of each consumable in documents of one kind. One query."""
     rows = Movement.objects.filter(
         consumable__code__in=consumables,
         posted_at__gte=timezone.now() - RECENT,

@@ -50,7 +50,7 @@ function mistake(page, job) {
     ? [h("p", {}, "You can take back your own close within a day. What it took is back on board, and the job is open again."),
         draft && button("Take back and correct it", () => takeBack(page, job, draft), { class: "wide quiet" }),
         button("Take back: not this job", () => takeBack(page, job), { class: "wide quiet" })]
-    : h("p", {}, "Only an owner can change this close now, for it is older than a day or somebody else entered it. Tell the owner what is wrong.");
+    : h("p", {}, "Only an owner can change this close now, because it is older than a day or somebody else entered it. Tell the owner what is wrong.");
   return h("details", { class: "card" }, h("summary", {}, "Closed by mistake, or a wrong minute?"), body);
 }
 

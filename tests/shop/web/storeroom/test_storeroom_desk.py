@@ -328,7 +328,7 @@ class TestLooking:
         text = signed_in("sue").get("/store/?place=van-a").content.decode()
         # 45 left at 5 in 56 days last 504 days.
         assert "504 days" in text
-        assert "not used of late" in signed_in("sue").get("/store/?place=van-b").content.decode()
+        assert "not used recently" in signed_in("sue").get("/store/?place=van-b").content.decode()
 
     def test_stock_is_narrowed_by_place_words_and_level(self) -> None:
         client = signed_in("sue")
