@@ -48,7 +48,7 @@ def on_the_wire(address: str) -> str:
 
 
 def once(addresses: Iterable[str]) -> list[str]:
-    """Return addresses in their order, each once; capital letters make no other address."""
+    """Return addresses in their order, each once; addresses that differ in case only are the same."""
     found: dict[str, str] = {}
     for address in addresses:
         found.setdefault(address.lower(), address)

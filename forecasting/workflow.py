@@ -1,4 +1,4 @@
-"""What each step of a restock or a purchase has in common: one at a time, once, with who did it when."""
+"""The common part of each step of a restock or purchase: one at a time, once, with who did it when."""
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -20,7 +20,7 @@ READ_WITH = {
 
 
 class StepRefused(ValueError):
-    """A step that cannot be taken, with all that is wrong; nothing was written."""
+    """A step is refused, with all its problems; nothing was written."""
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = list(problems)
@@ -28,7 +28,7 @@ class StepRefused(ValueError):
 
 
 class StepConflict(StepRefused):
-    """A step that does not follow where the order stands: somebody has done something else."""
+    """A step does not fit the order's status: somebody has done something else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ def go(order: Restock | Purchase, status: str, *fields: str) -> None:
 
 
 def not_now(order: Restock | Purchase, wanted: str) -> StepConflict:
-    """Return the refusal of a step that the order is not at, saying who brought it where it is."""
+    """Return the refusal of a step that does not fit the order's status, naming who set it."""
     last = order.events.last()
     who = f" by {last.by}" if last and last.by else ""
     when = f" ({last.what}{who} on {on_shop_clocks(last.at)})" if last else ""

@@ -1,4 +1,4 @@
-"""What the routes of restocks and purchases share: whom they serve, their steps, schema and amounts."""
+"""The common part of the routes of restocks and purchases: roles, steps, schema and amounts."""
 
 from collections.abc import Callable, Collection, Mapping
 from typing import Any, ClassVar, TypeVar

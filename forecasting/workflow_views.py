@@ -1,4 +1,4 @@
-"""What pages of restocks and purchases do alike: take a step, with a form or without, and say so."""
+"""The common part of the pages of restocks and purchases: taking a step, with a form or without."""
 
 from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol
@@ -51,7 +51,7 @@ def press(
 
 
 def warn(request: HttpRequest, flags: Iterable[str]) -> None:
-    """Tell what a person should know of a step that was taken."""
+    """Show the flags of a step that was taken."""
     for flag in flags:
         messages.warning(request, flag)
 

@@ -1,4 +1,4 @@
-"""What of restocks, purchases, letters and periodic work waits for a person (shop.web.worklist)."""
+"""Open tasks of restocks, purchases, letters and periodic work (shop.web.worklist)."""
 
 from collections.abc import Iterable
 from urllib.parse import urlencode
@@ -19,7 +19,7 @@ STOCK = (Role.STOREKEEPER, Role.OWNER)
 
 
 def tell() -> None:
-    """Add what waits here to what the first page of each role shows."""
+    """Add these tasks to the first page of each role."""
     register("periodic work", _work, *STOCK)
     register("letters", _letters, *STOCK)
     register("restocks", _restocks, Role.TECHNICIAN, *STOCK)

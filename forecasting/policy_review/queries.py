@@ -305,7 +305,7 @@ def _moved(
 
 @dataclass(frozen=True, slots=True)
 class ClassSum:
-    """All rows of a service class together: how often they stayed in stock, against the target, and what they held."""
+    """All rows of a service class together: weeks in stock against the target, and stock held."""
 
     service_class: str
     rows: int

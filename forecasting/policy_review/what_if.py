@@ -1,4 +1,4 @@
-"""What other settings of the weekly restock would have brought: levels, and their replay day by day. Pure.
+"""Other settings of the weekly restock replayed: their levels, day by day. Pure.
 
 Quantities are in usable units, what is handed out as one, so that they can be added up over consumables.
 """
@@ -28,7 +28,7 @@ class Setting:
 
     @property
     def interval_days(self) -> int:
-        """What a level must last."""
+        """The time that a level must cover."""
         return self.review_days + self.lead_days
 
 
@@ -126,7 +126,7 @@ def _at(quantiles: FloatArray, probabilities: FloatArray, service: FloatArray) -
 
 @dataclass(frozen=True, slots=True)
 class SimulatedOutcome:
-    """What a setting brought to some series: shares from 0 to 1, stock in pieces and in money.
+    """The result of a setting for some series: shares from 0 to 1, stock in pieces and in money.
 
     `lasted`: restocks after which nothing was short until the next; `target`: the share of them that the
     service in force aims at; `served`: of the value used, what was there at once. None where there was none.

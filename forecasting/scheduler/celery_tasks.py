@@ -26,12 +26,12 @@ def look() -> None:
 
 @shared_task(name="slurrybook.do_piece")
 def do_piece(kind: str, period: str) -> None:
-    """Do a piece of work, then look at once for what stands on it."""
+    """Do a piece of work, then look at once for work that depends on it."""
     if do(Piece(WorkKind(kind), period), timezone.now()) is not None:
         look.apply_async(expires=settings.LOOK_EXPIRES_SECONDS)
 
 
 @shared_task(name="slurrybook.send_letters")
 def send_letters() -> None:
-    """Send what waits to be sent."""
+    """Send waiting letters."""
     send_due_letters(timezone.now())

@@ -1,8 +1,8 @@
-"""What each kind of periodic work does, in two steps: read and compute first, then write.
+"""The handler of each kind of periodic work, in two steps: read and compute first, then write.
 
 The second step runs in the transaction that also writes that the work is done, so the transaction is short
 (SQLite has one writer, and the site is one too) and the effects and the mark come together or not at all.
-Each piece returns the second step; that returns what to keep of it: `said` for people, and facts.
+Each piece returns the second step; that returns what to store of it: `said` for people, and facts.
 """
 
 from collections.abc import Callable, Iterator
@@ -126,7 +126,7 @@ def _letter(piece: Piece, now: datetime) -> Write:
             return {"said": "was written before"}
         letter = write_letter(weekly_list.key_of(restock), recipients, composed, restock=restock, now=now)
         if letter.state == LetterState.NO_RECIPIENT:
-            return {"said": "written, but nobody is there to get it", "letter": letter.pk}
+            return {"said": "written, but there is no recipient", "letter": letter.pk}
         return {"said": f"written to {', '.join(letter.recipients)}", "letter": letter.pk}
 
     return write

@@ -1,4 +1,4 @@
-"""What of periodic work went wrong: pieces that failed, pieces that nothing does, and books that disagree."""
+"""Faults of periodic work: failed pieces, pieces that no process does, and inconsistent books."""
 
 from datetime import datetime, timedelta
 
@@ -10,7 +10,7 @@ from forecasting.schedule import WorkKind
 from forecasting.scheduler.handlers import Piece
 from forecasting.scheduler.runner import ready
 
-# Whatever does the work looks every minute or is called by cron; an hour of rest while work is due is none.
+# Workers look every minute or run by cron; an hour without any while work is due is a fault.
 PATIENCE = timedelta(hours=1)
 
 
@@ -39,7 +39,7 @@ def failed(now: datetime) -> list[PeriodWork]:
 def overdue(now: datetime) -> list[Piece]:
     """Return what has been due for longer than PATIENCE while nobody did any periodic work at all.
 
-    Empty where none was ever done: a shop may do without. `failed` reports what failed. New data that
+    Empty where none was ever done: a shop may work without it. `failed` reports what failed. New data that
     waits is no trouble: there are drafts, only not the newest.
     """
     lately = now - PATIENCE
@@ -53,7 +53,7 @@ def overdue(now: datetime) -> list[Piece]:
 
 
 def last_check() -> PeriodWork | None:
-    """Return the last check of the books that came to an end."""
+    """Return the last finished check of the books."""
     return PeriodWork.objects.filter(kind=WorkKind.CHECK, done_at__isnull=False).first()
 
 

@@ -1,8 +1,9 @@
-"""What of a week's work is done again when new data comes: forecast, drafts, and lists not yet written.
+"""The part of a week's work that is done again for new data: forecast, drafts, and unwritten lists.
 
 Each piece of the week keeps how much of the ledger it knew: the number of documents recorded since a moment
 well before it. Documents are only ever added, so a greater number means new data, even where a long
-transaction ends after others that began later. What restocks themselves book is part of the plan and no news.
+transaction ends after others that began later. Documents of restocks themselves are part of the plan, not new
+data.
 
 Documents of the weeks that the forecast rests on ask for another forecast; all others for new drafts from
 what is in stock by now. They ask only while a van waits for it: one without a restock, or one whose draft
@@ -81,8 +82,8 @@ def due_at(week: str, new: Recorded, last: datetime | None, now: datetime) -> da
 def reopen(week: str, now: datetime) -> str:
     """Let the week's work be done again as far as new data requires; return what is, as text.
 
-    The parts of the forecast go, for another one has its own; today's orders are drafted again after it.
-    To be called in the transaction that marks this as done.
+    The parts of the forecast are deleted, since another one has its own; today's orders are drafted again
+    after it. To be called in the transaction that marks this as done.
     """
     of_week = PeriodWork.objects.filter(period=week, done_at__isnull=False)
     results = dict(of_week.values_list("kind", "result"))

@@ -1,4 +1,4 @@
-"""What is to be done now, and doing it: the same for a command, a server's loop and any number of workers.
+"""Finds the work that is ready and does it, for a command, a server's loop and any number of workers.
 
 What is ready is found in the database each time, never remembered: so work that was left undone, for
 whatever reason, is found by the next process that looks.
@@ -29,7 +29,7 @@ logger = logging.getLogger(__name__)
 
 
 class Ending(StrEnum):
-    """What became of an attempt."""
+    """The outcome of an attempt."""
 
     DONE = "done"
     FAILED = "failed"
@@ -77,7 +77,7 @@ def do(piece: Piece, now: datetime) -> Attempt | None:
     except leases.ClaimLost:
         return Attempt(piece, Ending.LEFT, "another took it over")
     except Exception as error:
-        # Whatever it was is kept for people to see, and must not keep other work from being done. Where the
+        # Any error is stored for people to see, and must not stop other work. Where the
         # shop's settings are the reason, a traceback says nothing more.
         if not isinstance(error, CannotDraftError | ValidationError):
             logger.exception("%s %s failed", piece.kind, piece.period)
@@ -98,7 +98,7 @@ def _words(error: Exception) -> str:
 
 
 def ready(now: datetime) -> list[Piece]:
-    """Return what may be done as of `now`: due, with all done that it stands on, and claimed by nobody."""
+    """Return the work that is ready at `now`: due, with its prerequisites done, and claimed by nobody."""
     times = timetable()
     week = schedule.latest(WorkKind.FORECAST, times, now).period
     days = {kind: schedule.latest(kind, times, now).period for kind in schedule.DAILY}
@@ -190,7 +190,7 @@ class _Known:
         return [Piece(WorkKind.FORECAST_PART, row.period) for row in rows if row.done_at is None]
 
     def forecast_ended_or_failed(self, week: str) -> bool:
-        """Return whether the week's forecast is there, or something of it failed."""
+        """Return whether the week's forecast exists, or part of it failed."""
         failed = any(row.error for (kind, _), row in self._rows.items() if kind in FORECASTING)
         return failed or self.is_done(Piece(WorkKind.FORECAST_END, week))
 

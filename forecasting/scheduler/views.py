@@ -1,4 +1,4 @@
-"""The page of periodic work: what comes when, what was done, what failed, what the ledger check found."""
+"""The page of periodic work: what is due, what was done, what failed, and the result of the ledger check."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -30,7 +30,7 @@ class Coming:
 
 @dataclass(frozen=True, slots=True)
 class WorkRow:
-    """A piece of work as the page tells of it."""
+    """A piece of work as the page shows it."""
 
     work: PeriodWork
     state: str

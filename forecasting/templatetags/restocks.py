@@ -1,4 +1,4 @@
-"""What happened to a restock, and its estimates, as people read them."""
+"""The history of a restock, and its estimates, as people read them."""
 
 from decimal import ROUND_HALF_EVEN, Decimal
 
@@ -24,7 +24,7 @@ WORDS = {
 
 @register.filter
 def short_quantity(amount: Decimal) -> str:
-    """Return an estimate with one decimal at most: nobody counts on more."""
+    """Return an estimate with at most one decimal: more would claim a false precision."""
     return quantity(amount.quantize(Decimal("0.1"), rounding=ROUND_HALF_EVEN))
 
 
@@ -32,7 +32,7 @@ def short_quantity(amount: Decimal) -> str:
 def event_details(event: RestockEvent) -> list[str]:
     """Return what an event says besides who and when, one text for each thing.
 
-    Quantities come in the order of their codes: PostgreSQL gives the keys of JSON back in one of its own.
+    Quantities come in the order of their codes: PostgreSQL returns the keys of JSON in an order of its own.
     """
     details: dict[str, object] = event.details
     if event.what == "settled":

@@ -16,7 +16,7 @@ def database(url: str) -> dict[str, Any]:
     """
     try:
         with warnings.catch_warnings():
-            # It only warns, password and all, of a URL it makes little of, such as sqlite://books.sqlite3.
+            # The library only warns, and shows the password, for a URL it cannot parse, such as sqlite://books.sqlite3.
             warnings.simplefilter("error", UserWarning)
             found: dict[str, Any] = environ.Env.db_url_config(url)
     except (ValueError, UserWarning):

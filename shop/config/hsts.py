@@ -12,7 +12,7 @@ def hsts(words: Collection[str]) -> dict[str, object]:
     """Return Django's settings of HSTS: this host alone for a year, and further only as the words ask.
 
     With `subdomains` a browser refuses plain HTTP on every other site below the host's name as well, which no
-    shop can take back. Raises ImproperlyConfigured for words that mean nothing.
+    shop can take back. Raises ImproperlyConfigured for unknown words.
     """
     if unknown := set(words) - {SUBDOMAINS, PRELOAD}:
         raise ImproperlyConfigured(

@@ -133,7 +133,7 @@ AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_FAILURE_LIMIT = 5
 AXES_COOLOFF_TIME = timedelta(minutes=15)
 AXES_RESET_ON_SUCCESS = True
-# Trying on while it is shut does not keep it shut, so the page can say until when.
+# Further attempts do not prolong the lock-out, so the page can say when it ends.
 AXES_RESET_COOL_OFF_ON_FAILURE_DURING_LOCKOUT = False
 AXES_ENABLE_ACCESS_FAILURE_LOG = True
 AXES_ENABLE_ADMIN = False
@@ -174,7 +174,7 @@ EMAIL_TIMEOUT = 20
 LOOK_SECONDS = 60
 LOOK_EXPIRES_SECONDS = 55
 # With a broker, workers do the periodic work; without one, `serve` or `run_due` do. The database alone says
-# what is done, so a lost broker loses nothing: its messages are only to be worked off, once, by anyone.
+# what is done, so a lost broker loses nothing.
 REDIS_URL = broker(env.str("REDIS_URL", default=""))
 CELERY_BROKER_URL = REDIS_URL or "memory://"
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True

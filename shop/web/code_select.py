@@ -6,7 +6,7 @@ from django import forms
 from django.db.models import QuerySet
 from django.utils.safestring import SafeString
 
-# A longer list is no help to read, and makes the page heavy.
+# A longer list does not help the reader, and makes the page heavy.
 MOST_OPTIONS = 500
 TYPED = {"autocomplete": "off", "autocapitalize": "off", "placeholder": "type its code"}
 

@@ -1,4 +1,4 @@
-"""A null character in an address or a form: nobody types one, and PostgreSQL keeps and compares none."""
+"""A null character in an address or a form: nobody types one, and PostgreSQL cannot store or compare one."""
 
 from collections.abc import Callable
 

@@ -31,11 +31,11 @@ from shop.models import in_shop_zone, the_shop
 WEEKS_MIN = 8
 WEEKS_MAX = 104
 HOW_TO_READ = """\
-  Lasted: after how many of the restocks nothing was missing until the next one; the target is what the
-  settings in force aim at. Served: of the value used, what was on the van at once; the rest waits for the
-  next restock. Stock: the average on the vans, in pieces (what is measured is left out) and in money.
-  The forecasts know only what came before each week. The depot is taken to have enough; bookings are left
-  out, and so is what jobs did without because it was missing.
+  In stock: the share of restocks after which nothing ran short until the next one; the target is the aim of
+  the settings in force. Served: the share of the value used that was on the van at once; the rest waits for
+  the next restock. Stock: the average on the vans, in pieces (without measured consumables) and in money.
+  Each forecast knows only the weeks before it. The depot is assumed to have enough. Bookings are left out,
+  and so is demand that jobs could not meet.
 """
 
 
@@ -138,7 +138,7 @@ def _table(title: str, settings: Sequence[Setting], found: dict[str, list[Simula
         for name, outcomes in found.items()
         for setting, one in zip(settings, outcomes, strict=True)
     ]
-    header = ("settings", "lasted", "target", "served", "stock, pieces", f"stock, {the_shop().currency}")
+    header = ("settings", "in stock", "target", "served", "stock, pieces", f"stock, {the_shop().currency}")
     return table(title, header, rows)
 
 

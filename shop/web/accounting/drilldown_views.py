@@ -1,4 +1,4 @@
-"""The rows behind the numbers of a reconciliation, and what is still to be looked at."""
+"""The rows behind the numbers of a reconciliation, and the open items."""
 
 import json
 from decimal import Decimal
@@ -120,7 +120,7 @@ def _movement_row(part: Part, movement: Movement) -> list[Cell]:
 @require_safe
 @for_roles(Role.OWNER, Role.ACCOUNTANT)
 def adjustments(request: HttpRequest) -> HttpResponse:
-    """List what receipts settled: uses that had a provisional value, and what they cost in the end."""
+    """List what receipts settled: uses with a provisional value, and their final cost."""
     form = BooksPeriodForm(request)
     found = within(CostAdjustment.objects.all(), form.period)
     sums = found.aggregate(actual=Sum("actual"), valued=Sum("valued"))
@@ -206,7 +206,7 @@ def stock(request: HttpRequest) -> HttpResponse:
                     Cell(exact_money(total.closing_stock)),
                     Cell(exact_money(total.change_of_stock)),
                 ],
-                empty="There never was any stock.",
+                empty="There was never any stock.",
             )
         ],
         "rows": page,
@@ -219,7 +219,7 @@ def stock(request: HttpRequest) -> HttpResponse:
 @require_safe
 @for_roles(Role.OWNER, Role.ACCOUNTANT)
 def provisional(request: HttpRequest) -> HttpResponse:
-    """List what left stock before its receipt came, and still waits for it."""
+    """List issues that still wait for their receipt."""
     form, written = BooksPeriodForm(request), shop_money()
     page = page_of(request, open_provisional(form.period), "page")
     context = {
@@ -303,7 +303,7 @@ def _late_row(document: Document) -> list[Cell]:
 @require_safe
 @for_roles(Role.OWNER, Role.ACCOUNTANT)
 def refused(request: HttpRequest) -> HttpResponse:
-    """List documents that came under an id that another one has."""
+    """List documents refused because another one has their id."""
     show = request.GET.get("show", "")
     found = RefusedDocument.objects.order_by("-pk")
     if show != "all":

@@ -37,7 +37,7 @@ from shop.web.tables import Cell, Column, Table, address, numbers
 
 
 class ReconciliationForm(BooksPeriodForm):
-    """The period, and what its overhead really was."""
+    """The period, and its actual overhead."""
 
     overhead = forms.DecimalField(
         label="Overhead really spent", required=False, min_value=0, max_digits=19, decimal_places=4
@@ -46,7 +46,7 @@ class ReconciliationForm(BooksPeriodForm):
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """Two figures that have to be the same, found in different ways."""
+    """Two figures that must be equal, computed in different ways."""
 
     what: str
     one: Decimal
@@ -61,7 +61,7 @@ class Proof:
 @require_safe
 @for_roles(Role.OWNER, Role.ACCOUNTANT)
 def reconciliation(request: HttpRequest) -> HttpResponse:
-    """Show where the value of a period went, and that nothing is left unexplained."""
+    """Show where the value of a period went, and that nothing is unexplained."""
     form = ReconciliationForm(request)
     with one_snapshot():
         by_consumable = reconcile_period(form.period)
@@ -92,7 +92,7 @@ def reconciliation(request: HttpRequest) -> HttpResponse:
 
 
 def _proofs(form: BooksPeriodForm, total: Reconciled, wear: Absorption) -> list[Proof]:
-    """Return what has to agree: the ledger with itself, with the jobs, and the jobs with their export."""
+    """Return the checks: the ledger with itself, with the jobs, and the jobs with their export."""
     posted = posted_costs(form.period.start, form.period.end)
     sums = posted.aggregate(**{f"total_{name}": Sum(name) for name in AMOUNTS})
     costs = JobCosts(*(sums[f"total_{name}"] or ZERO for name in AMOUNTS))
@@ -117,7 +117,7 @@ def _exported(form: BooksPeriodForm) -> tuple[Decimal, Decimal]:
 
 
 def _waiting(form: BooksPeriodForm) -> dict[str, tuple[int, str]]:
-    """Return what a person has still to look at: how many, and where."""
+    """Return the open items: how many, and where."""
     return {
         "Uses whose cost is provisional until a receipt": (
             len(open_provisional(form.period)),
@@ -161,7 +161,7 @@ def _identity_table(total: Reconciled, form: BooksPeriodForm) -> Table:
             [
                 Cell("Adjustments", address("accounts:adjustments", **form.query)),
                 Cell(exact_money(total.adjustments)),
-                Cell("what uses before their receipt cost in the end beyond their provisional value"),
+                Cell("final cost of uses before their receipt, less their provisional value"),
             ],
             [
                 Cell("Change of stock", stock),
@@ -172,7 +172,7 @@ def _identity_table(total: Reconciled, form: BooksPeriodForm) -> Table:
         total=[
             Cell("Unexplained"),
             Cell(exact_money(total.unexplained), good="" if total.unexplained else "proven"),
-            Cell("receipts less all that follows; has to be 0"),
+            Cell("receipts less all that follows; must be 0"),
         ],
     )
 
@@ -180,7 +180,7 @@ def _identity_table(total: Reconciled, form: BooksPeriodForm) -> Table:
 SAID = {
     Part.MATERIALS: "consumables that jobs took, less what came back",
     Part.PARTS: "long-lived parts that jobs took; jobs bear wear by the minute instead",
-    Part.LOSSES: "what counts found missing, less what they found too much",
+    Part.LOSSES: "shortages found by counts, less surpluses",
     Part.SCRAP: "scrapped, with a reason",
 }
 
@@ -219,7 +219,7 @@ def _absorption_table(wear: Absorption, overhead: Absorption, form: Reconciliati
                 Cell(exact_money(overhead.absorbed)),
                 Cell(exact_money(overhead.actual) if is_known else ""),
                 Cell(exact_money(overhead.balance) if is_known else "", strong=True),
-                Cell(_absorbed(overhead) if is_known else "give above what was really spent"),
+                Cell(_absorbed(overhead) if is_known else "give above the actual cost"),
             ],
         ],
     )

@@ -14,7 +14,7 @@ from shop.models import Job, JobCost, JobUse
 
 @dataclass(frozen=True, slots=True)
 class JobMovement:
-    """A movement of a job's document as the job bears it: back to stock is negative.
+    """A movement of a job's document as charged to the job: back to stock is negative.
 
     `settled` is what later receipts found it to cost beyond its provisional value; the job does not bear it.
     """

@@ -1,4 +1,4 @@
-"""What each job of a group earned and cost in a period, found, sorted and cut into pages by the database."""
+"""Revenue and costs of each job of a group in a period, filtered, sorted and paginated by the database."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

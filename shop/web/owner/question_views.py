@@ -39,7 +39,7 @@ class QuestionsForm(forms.Form):
     q = forms.CharField(label="Job's reference has", required=False, max_length=64)
 
     def rows(self) -> QuerySet[Finding]:
-        """Return the questions asked for, the latest first; what is wrong narrows nothing."""
+        """Return the selected questions, the latest first; invalid filters are ignored."""
         self.full_clean()
         chosen: dict[str, Any] = getattr(self, "cleaned_data", {})
         rows = standing_questions().select_related("job__technician")
@@ -77,7 +77,7 @@ def questions(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @for_roles(Role.OWNER)
 def question(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show one question, or keep its answer and go back to where it was asked."""
+    """Show one question, or store its answer and go back to the page it came from."""
     found = get_object_or_404(standing_questions().select_related("job__technician"), pk=pk)
     back = request.POST.get("back", "")
     if not url_has_allowed_host_and_scheme(back, {request.get_host()}):

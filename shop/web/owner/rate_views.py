@@ -47,7 +47,7 @@ from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money
 
 FIGURES = ("monthly_overhead", "capacity_minutes", "vehicle_per_minute")
-# More names than that are no help to read.
+# A longer list of names does not help the reader.
 MOST_NAMED = 20
 
 Rate = TypeVar("Rate", bound=Model)
@@ -111,7 +111,7 @@ class OverheadRateForm(RateForm):
     field_order = (*FIGURES, "effective_from")
 
     def clean(self) -> dict[str, Any]:
-        """Refuse a rate that says nothing."""
+        """Refuse a rate without any figure."""
         cleaned = super().clean() or {}
         if not self.errors and all(cleaned.get(name) is None for name in FIGURES):
             raise ValidationError(

@@ -45,7 +45,7 @@ EMPTY = {
     "accounts/": "Nothing was ever locked.",
     "accounts/movements/": "No movement of this part posted in all time.",
     "accounts/adjustments/": "Nothing was settled in this period.",
-    "accounts/stock/": "There never was any stock.",
+    "accounts/stock/": "There was never any stock.",
     "accounts/provisional/": "No value is provisional.",
     "accounts/late/": "No document came late into this period.",
     "accounts/refused/": "No refused document waits.",
