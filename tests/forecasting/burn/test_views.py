@@ -78,7 +78,7 @@ def test_the_list_is_narrowed_by_van_consumable_and_demand() -> None:
     ):
         shown = page(client, **asked)
         assert shown.count('<td data-label="Where">') == rows
-        assert ("No forecast is like that" in shown) == (rows == 0)
+        assert ("No forecast matches" in shown) == (rows == 0)
 
 
 def test_an_empty_shop_is_told_what_to_do() -> None:

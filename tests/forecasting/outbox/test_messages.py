@@ -439,7 +439,7 @@ def test_the_list_shows_where_letters_stand_and_how_many_need_a_hand(sue: Client
     only = sue.get("/letters/?state=waiting").content.decode()
     assert "Another" in only
     assert "VAN-1" not in only
-    assert "No letter stands there" in sue.get("/letters/?state=sent").content.decode()
+    assert "No letter matches" in sue.get("/letters/?state=sent").content.decode()
     assert sue.get("/letters/?state=nonsense&page=99").status_code == 200
 
 

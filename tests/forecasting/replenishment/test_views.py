@@ -219,7 +219,7 @@ def test_the_list_is_narrowed_and_says_when_nothing_is_like_that(restock: Restoc
         seen = see("sue", f"/restocks/{query}")
         heads = [cell for cell in seen.all("th") if cell.get("scope") == "row"]
         assert len(heads) == len(vans), query
-        assert ("No restock is like that" in seen.text) == (not vans)
+        assert ("No restock matches" in seen.text) == (not vans)
 
 
 def test_files_are_sent_under_a_plain_name(restock: Restock) -> None:

@@ -89,7 +89,7 @@ def test_another_answer_takes_the_place_of_the_first() -> None:
 def test_questions_of_what_was_undone_are_not_asked() -> None:
     finding = odd("J-1")
     correct("K-1", "close", "close-J-1")
-    assert "No question fits" in desk("/owner/questions/?show=all").text
+    assert "No question matches" in desk("/owner/questions/?show=all").text
     assert client().get(f"/owner/questions/{finding.pk}/").status_code == 404
     assert client().post(f"/owner/questions/{finding.pk}/", {"text": "late"}).status_code == 404
 
@@ -105,7 +105,7 @@ def test_questions_are_narrowed_by_technician_kind_and_job() -> None:
         odd(job, technician=technician)
     assert "J-2" not in desk("/owner/questions/?technician=ann").text
     assert "J-1" not in desk("/owner/questions/?q=j-2").text
-    assert "No question fits" in desk("/owner/questions/?code=ten+times+usual").text
+    assert "No question matches" in desk("/owner/questions/?code=ten+times+usual").text
     assert "J-1" in desk("/owner/questions/?technician=nobody").text
     assert "not one of the available choices" in desk("/owner/questions/?technician=nobody").text
 

@@ -391,7 +391,7 @@ class TestLooking:
         assert "receipt R-0" in everything
         assert "receipt R-van-a" in everything
         assert "receipt R-0" not in client.get("/store/documents/?q=van").content.decode()
-        assert "No document fits" in client.get("/store/documents/?kind=scrap").content.decode()
+        assert "No document matches" in client.get("/store/documents/?kind=scrap").content.decode()
         document = Document.objects.get(client_id="R-0")
         assert (
             "receipt R-0"
