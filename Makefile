@@ -19,6 +19,7 @@ CORES := $(shell getconf _NPROCESSORS_ONLN)
 WORKERS ?= $(shell echo $$((2 * $(CORES))))
 PARALLEL = -n $(WORKERS) --dist worksteal
 BENCH ?= *
+BENCH_ARGS ?=
 
 help: ## List these targets
 	@sed -n 's/^\([a-z]*\):.*## \(.*\)/  make \1|\2/p' Makefile | while IFS='|' read -r target text; do \
@@ -50,10 +51,10 @@ format: $(INSTALLED) ## Put code into the agreed layout
 types: $(INSTALLED) ## Check types
 	$(RUN) -m mypy
 
-bench: $(INSTALLED) ## Run the benchmarks; BENCH=name chooses one
+bench: $(INSTALLED) ## Run the benchmarks; BENCH=name chooses one, BENCH_ARGS=--tiny only tries them
 	@set -e; for script in tests/benchmarks/$(BENCH).py; do \
-		case "$$script" in */__init__.py) continue;; esac; \
-		name=$${script##*/}; echo "== $${name%.py}"; $(RUN) -m "tests.benchmarks.$${name%.py}"; done
+		grep -q "^def main(" "$$script" || continue; \
+		name=$${script##*/}; echo "== $${name%.py}"; $(RUN) -m "tests.benchmarks.$${name%.py}" $(BENCH_ARGS); done
 
 clean: ## Remove what these targets can make again; databases stay
 	rm -rf .venv .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage htmlcov staticfiles

@@ -1,7 +1,6 @@
 """Fixtures and rules for the whole suite: which database a test gets, and what it finds there."""
 
 import os
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,7 +14,13 @@ from pytest_django.plugin import DjangoDbBlocker
 
 from forecasting.append_only import FORECASTS
 from inventory.db.append_only import LEDGER
-from tests.servers import PostgresMissingError, PostgresServer, migrated, postgres_server
+from tests.servers import (
+    PostgresMissingError,
+    PostgresServer,
+    migrated,
+    migrated_sqlite_copy,
+    postgres_server,
+)
 
 # How long an example takes says more about the machine than about the code, above all with a database.
 settings.register_profile("without deadline", deadline=None)
@@ -26,7 +31,15 @@ site.WHITENOISE_AUTOREFRESH = True
 site.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 
 # Whoever asks for one of these starts servers, processes or a browser, which takes seconds.
-SERVER_FIXTURES = {"postgres", "database_url", "migrated_url", "migrated_sqlite", "redis", "chromium", "site"}
+SERVER_FIXTURES = {
+    "postgres",
+    "database_url",
+    "migrated_url",
+    "migrated_sqlite_url",
+    "redis",
+    "chromium",
+    "site",
+}
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -132,14 +145,6 @@ def migrated_postgres(postgres: PostgresServer) -> str:
     return migrated(postgres.new_database())
 
 
-@pytest.fixture(scope="session")
-def migrated_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return an SQLite file as migrations make it, of which tests get copies."""
-    path = tmp_path_factory.mktemp("migrated") / "shop.sqlite3"
-    migrated(f"sqlite:///{path}")
-    return path
-
-
 @pytest.fixture
 def migrated_postgres_url(postgres: PostgresServer, migrated_postgres: str) -> str:
     """Return the DATABASE_URL of a migrated PostgreSQL database of this test's own."""
@@ -147,10 +152,9 @@ def migrated_postgres_url(postgres: PostgresServer, migrated_postgres: str) -> s
 
 
 @pytest.fixture
-def migrated_sqlite_url(tmp_path: Path, migrated_sqlite: Path) -> str:
+def migrated_sqlite_url(tmp_path: Path) -> str:
     """Return the DATABASE_URL of a migrated SQLite file of this test's own."""
-    path = shutil.copy(migrated_sqlite, tmp_path / "migrated.sqlite3")
-    return f"sqlite:///{path}"
+    return migrated_sqlite_copy(tmp_path / "migrated.sqlite3")
 
 
 @pytest.fixture(params=["sqlite", "postgres"])

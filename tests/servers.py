@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from email import message_from_bytes, policy
 from email.message import EmailMessage
+from functools import cache
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -258,6 +259,20 @@ def migrated(database_url: str) -> str:
     """Bring this database up to date in a process of its own, and return its URL."""
     run_manage(database_url, "migrate", "--verbosity=0")
     return database_url
+
+
+def migrated_sqlite_copy(path: Path) -> str:
+    """Make an SQLite file as migrations make it, and return its DATABASE_URL; a process migrates once."""
+    shutil.copy(Path(_migrated_sqlite_folder().name) / "shop.sqlite3", path)
+    return f"sqlite:///{path}"
+
+
+@cache
+def _migrated_sqlite_folder() -> tempfile.TemporaryDirectory[str]:
+    """Return a folder with a migrated file; it goes when the process ends."""
+    folder = tempfile.TemporaryDirectory(prefix="migrated-")
+    migrated(f"sqlite:///{Path(folder.name) / 'shop.sqlite3'}")
+    return folder
 
 
 def run_race(database_url: str, module: str) -> str:

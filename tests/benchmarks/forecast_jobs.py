@@ -1,9 +1,10 @@
 """By how much it helps to know the jobs ahead: on the open baskets and on the demo shop.
 
-Run as `python -m tests.benchmarks.forecast_jobs [--data FOLDER]`. FOLDER holds baskets.csv.gz; without it the
-committed extract serves. Loss: mean scaled pinball loss of the backtest, at six past origins, over five
-levels; models choose and fit on what came before each origin. "Known" gives the number of jobs of the weeks
-ahead, as fully booked weeks would; "forecast" has it forecast from the past, as without any booking.
+Run as `python -m tests.benchmarks.forecast_jobs [--data FOLDER | --tiny]`. FOLDER holds baskets.csv.gz;
+without it the committed extract serves. Loss: mean scaled pinball loss of the backtest, at six past origins,
+over five levels; models choose and fit on what came before each origin. "Known" gives the number of jobs of
+the weeks ahead, as fully booked weeks would; "forecast" has it forecast from the past, as without any
+booking.
 
 Baskets stand for jobs, a store's products for consumables. On the demo shop knowing also of which service the
 jobs are is shown: each job then counts as what its service took in the first half of the history. Seen, as
@@ -51,8 +52,8 @@ def compare(title: str, units: FloatArray, jobs: FloatArray, group: npt.NDArray[
         )
 
 
-def baskets(path: Path) -> None:
-    """Compare on the open data."""
+def baskets(path: Path, most: int | None) -> None:
+    """Compare on the open data, or on the first `most` series of it."""
     lines = pd.read_csv(path, parse_dates=["at"])
     lines["week"] = ((lines["at"] - pd.Timestamp("2017-01-01")).dt.days // 7).clip(0, 51)
     jobs = lines.groupby(["store_id", "week"])["basket_id"].nunique().unstack(fill_value=0)
@@ -60,7 +61,7 @@ def baskets(path: Path) -> None:
     jobs, use = (sums.reindex(columns=range(52), fill_value=0) for sums in (jobs, use))
     print(f"\n{path.name}")
     for weeks in (1, 4, 12):
-        part = use[(use.to_numpy() > 0).sum(axis=1) >= weeks]
+        part = use[(use.to_numpy() > 0).sum(axis=1) >= weeks][:most]
         if len(part):
             stores = part.index.get_level_values("store_id")
             compare(
@@ -112,14 +113,17 @@ def demo_shop() -> None:
         compare("jobs by service", units, by_service, group, ahead)
 
 
-def main() -> None:
+def main(arguments: list[str] | None = None) -> None:
     """Read the arguments and print everything."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--data", type=Path, default=SHARED)
-    path = parser.parse_args().data / "baskets.csv.gz"
-    baskets(path if path.exists() else EXTRACT.with_name("baskets_extract.csv"))
+    parser.add_argument("--tiny", action="store_true", help="only check that it works")
+    options = parser.parse_args(arguments)
+    path = options.data / "baskets.csv.gz"
+    use_extract = options.tiny or not path.exists()
+    baskets(EXTRACT.with_name("baskets_extract.csv") if use_extract else path, 10 if options.tiny else None)
     demo_shop()
 
 

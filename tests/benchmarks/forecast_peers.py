@@ -1,11 +1,11 @@
 """The burn forecast against the models of statsforecast: loss, calibration and time, in one run.
 
-Run as `python -m tests.benchmarks.forecast_peers [--data FOLDER] [--sizes 1000 10000] [--patience SECONDS]`.
-FOLDER holds weekly_units_by_store.csv.gz; without it the committed extract serves. What knowing the jobs
-ahead gives is measured in forecast_jobs. Loss: mean pinball loss over five levels of the demand summed over 2
-weeks, scaled by the mean absolute step of the past (1 where that is 0), origins 40, 42, ..., 50. A peer's
-mean is dressed (i) as a normal with the deviation of the past times the root of 2, (ii) as a negative
-binomial of the same mean and variance. Nothing is run in parallel, on either side.
+Run as `python -m tests.benchmarks.forecast_peers [--data FOLDER] [--sizes 1000 10000] [--patience SECONDS]`,
+or with --tiny. FOLDER holds weekly_units_by_store.csv.gz; without it the committed extract serves. What
+knowing the jobs ahead gives is measured in forecast_jobs. Loss: mean pinball loss over five levels of the
+demand summed over 2 weeks, scaled by the mean absolute step of the past (1 where that is 0), origins 40, 42,
+..., 50. A peer's mean is dressed (i) as a normal with the deviation of the past times the root of 2, (ii) as
+a negative binomial of the same mean and variance. Nothing is run in parallel, on either side.
 
 What was tried on the full weekly panel when the square of the level stood for the knee and the product of
 level and size that came after (0.638 at that time; smaller is better):
@@ -132,15 +132,15 @@ def losses(units: FloatArray, origin: int, found: FloatArray) -> FloatArray:
     return scaled
 
 
-def accuracy(path: Path) -> None:
-    """Print losses, ratios to the best peer under each dressing, and calibration."""
+def accuracy(path: Path, most: int | None) -> None:
+    """Print losses, ratios to the best peer under each dressing, and calibration, of `most` series."""
     data = weekly_units(path)
-    units = data.units
+    units, product = data.units[:most], data.product[:most]
     print(f"\n{path.name}: {len(units):,} series, origins {', '.join(map(str, ORIGINS))}")
     ours, held, classes = [], [], []
     for origin in ORIGINS:
         past = units[:, :origin]
-        found = forecast_panel(past, AHEAD, LEVELS, group=data.product).quantiles
+        found = forecast_panel(past, AHEAD, LEVELS, group=product).quantiles
         ours.append(losses(units, origin, found).mean())
         held.append(units[:, origin : origin + AHEAD].sum(axis=1)[:, None] <= found)
         classes.append(demand_classes(past, np.ones(past.shape, bool)))
@@ -237,7 +237,7 @@ def two_years(units: FloatArray, series: int) -> None:
     print(f"\n{series:,} series x 104 weeks: {taken:.1f} s; the process peaked at {peak:.2f} GB")
 
 
-def main() -> None:
+def main(arguments: list[str] | None = None) -> None:
     """Read the arguments and print everything."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -245,13 +245,19 @@ def main() -> None:
     parser.add_argument("--data", type=Path, default=SHARED)
     parser.add_argument("--sizes", type=int, nargs="*", default=[1_000, 10_000, 100_000])
     parser.add_argument("--patience", type=float, default=90.0)
-    arguments = parser.parse_args()
+    parser.add_argument("--tiny", action="store_true", help="only check that it works")
+    options = parser.parse_args(arguments)
     warnings.filterwarnings("ignore", module="statsforecast")
-    full = arguments.data / "weekly_units_by_store.csv.gz"
+    if options.tiny:
+        two_years(weekly_units(EXTRACT).units, 100)
+        accuracy(EXTRACT, 100)
+        speed(weekly_units(EXTRACT).units, [20], options.patience)
+        return
+    full = options.data / "weekly_units_by_store.csv.gz"
     two_years(weekly_units(EXTRACT).units, 100_000)
     for path in (path for path in (full, EXTRACT) if path.exists()):
-        accuracy(path)
-    speed(weekly_units(full if full.exists() else EXTRACT).units, arguments.sizes, arguments.patience)
+        accuracy(path, None)
+    speed(weekly_units(full if full.exists() else EXTRACT).units, options.sizes, options.patience)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,7 @@
 """Reading of very large files: seconds, peak memory and lines printed, for bad rows and for good ones.
 
-Run as `python -m tests.benchmarks.import_size [--megabytes N]`. The good rows end in one bad one: all are
-read and held, and nothing is written.
+Run as `python -m tests.benchmarks.import_size [--megabytes N | --tiny]`. The good rows end in one bad one:
+all are read and held, and nothing is written.
 """
 
 import argparse
@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.servers import PROJECT, migrated
+from tests.servers import PROJECT, migrated_sqlite_copy
 
 HEADER = "job,consumable,quantity,minutes\n"
 
@@ -34,8 +34,8 @@ def write(path: Path, row: Callable[[int], str], size_bytes: int, last: str) -> 
     with path.open("w", encoding="utf-8") as file:
         file.write(HEADER)
         while written < size_bytes:
-            written += file.write("".join(map(row, range(number, number + 10_000))))
-            number += 10_000
+            written += file.write("".join(map(row, range(number, number + 100))))
+            number += 100
         file.write(last)
 
 
@@ -51,6 +51,8 @@ def measure(url: str, path: Path, name: str) -> None:
         seconds = time.perf_counter() - start
         log.seek(0)
         lines = log.read().splitlines()
+    if not lines or not lines[-1].endswith(b"nothing was written"):
+        raise SystemExit(f"{name} should have been refused: {b' / '.join(lines[-3:]).decode()}")
     print(
         f"  {name}: {path.stat().st_size / 1e6:,.0f} MB, {seconds:.1f} s ({usage.ru_utime:.1f} s of CPU), "
         f"peak {usage.ru_maxrss / 1024:,.0f} MB, {len(lines)} lines; {lines[-1].decode()[-120:]}",
@@ -58,14 +60,16 @@ def measure(url: str, path: Path, name: str) -> None:
     )
 
 
-def main() -> None:
+def main(arguments: list[str] | None = None) -> None:
     """Write both files and measure."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--megabytes", type=int, default=184)
-    options = parser.parse_args()
+    parser.add_argument("--tiny", action="store_true", help="only check that it works")
+    options = parser.parse_args(arguments)
+    size_bytes = 10_000 if options.tiny else options.megabytes * 1_000_000
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        url = migrated(f"sqlite:///{folder / 'shop.sqlite3'}")
+        url = migrated_sqlite_copy(folder / "shop.sqlite3")
         discs = "".join(f"D-{number},Disc,counted,each,,10,\n" for number in range(4))
         consumables = folder / "consumables.csv"
         consumables.write_text(
@@ -75,7 +79,7 @@ def main() -> None:
         subprocess.run(command, cwd=PROJECT, env={**os.environ, "DATABASE_URL": url}, check=True)
         for what, row, last in (("bad rows", bad, ""), ("good rows", good, "J,D-0,x,\n")):
             path = folder / f"{what.partition(' ')[0]}.csv"
-            write(path, row, options.megabytes * 1_000_000, last)
+            write(path, row, size_bytes, last)
             measure(url, path, what)
 
 

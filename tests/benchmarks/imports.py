@@ -1,6 +1,6 @@
 """Import of many jobs and uses from CSV files: time and peak memory of each command.
 
-Run as `python -m tests.benchmarks.imports [--jobs N] [--database sqlite|postgres]`.
+Run as `python -m tests.benchmarks.imports [--jobs N | --tiny] [--database sqlite|postgres]`.
 """
 
 import argparse
@@ -16,7 +16,7 @@ from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from tests.servers import PROJECT, migrated, postgres_server
+from tests.servers import PROJECT, migrated, migrated_sqlite_copy, postgres_server
 
 USES = 5
 CODES = [f"D-{number:02d}" for number in range(20)]
@@ -126,23 +126,23 @@ def measure(url: str, folder: Path) -> None:
     print(f"  together {total:.1f} s")
 
 
-def main() -> None:
+def main(arguments: list[str] | None = None) -> None:
     """Write the files and import them."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--jobs", type=int, default=100_000)
     parser.add_argument("--database", choices=("sqlite", "postgres"), default="sqlite")
-    options = parser.parse_args()
+    parser.add_argument("--tiny", action="store_true", help="only check that it works")
+    options = parser.parse_args(arguments)
+    jobs = 20 if options.tiny else options.jobs
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         if options.database == "postgres":
-            url = stack.enter_context(postgres_server(durable=True)).new_database()
+            url = migrated(stack.enter_context(postgres_server(durable=True)).new_database())
         else:
-            url = f"sqlite:///{folder / 'imports.sqlite3'}"
-        write_files(folder, options.jobs)
-        print(
-            f"{options.jobs:,} jobs, {options.jobs * USES:,} uses, {options.database} (aim: 600 s, 1,000 MB)"
-        )
-        measure(migrated(url), folder)
+            url = migrated_sqlite_copy(folder / "imports.sqlite3")
+        write_files(folder, jobs)
+        print(f"{jobs:,} jobs, {jobs * USES:,} uses, {options.database} (aim: 600 s, 1,000 MB)")
+        measure(url, folder)
 
 
 if __name__ == "__main__":

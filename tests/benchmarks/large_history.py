@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from tests.servers import migrated
+from tests.servers import migrated_sqlite_copy
 
 START = datetime(2020, 1, 1, tzinfo=UTC)
 CONSUMABLES = 25
@@ -24,15 +24,15 @@ MOVEMENT = (
     "rank landed_value"
 )
 COST = (
-    "document_id job_id posted_at jobs revenue materials wear labour travel overhead closed_at outcome "
-    "van_id technician_id job_type_id damage_type_id glass_id"
+    "document_id job_id posted_at jobs revenue materials wear labour travel overhead labour_minutes "
+    "closed_at outcome van_id technician_id job_type_id damage_type_id glass_id"
 )
 
 
 def sqlite_file(folder: Path, name: str) -> tuple[str, Path]:
     """Return the DATABASE_URL and the path of a migrated SQLite file."""
     path = folder / f"{name}.sqlite3"
-    return migrated(f"sqlite:///{path}"), path
+    return migrated_sqlite_copy(path), path
 
 
 def make_history(path: Path, jobs: int, lines: int) -> None:
@@ -130,5 +130,5 @@ def _costs(jobs: int) -> Iterator[tuple[Any, ...]]:
         damage, glass = number % 7 + 1, number % 4 + 1
         yield (
             *(number + 1, number + 1, at, 1, revenue, materials, 12_000, 450_000, 150_000, 240_000),
-            *(at, "removed", 1, 1, 1, damage, glass),
+            *(60 * SCALE, at, "removed", 1, 1, 1, damage, glass),
         )

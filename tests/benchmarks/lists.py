@@ -1,11 +1,12 @@
 """Every list of the site and the API over a hundred thousand rows, beside a bare page of the same table.
 
-Run as `python -m tests.benchmarks.lists [--rows N] [--only WORD] [--database URL]`. Asks for the first, the
-last, a narrowed and a sorted page, as someone whom the list serves, and prints seconds (the better of two),
-queries and the size of the largest. Bare is `SELECT ... LIMIT 50` with a `COUNT(*)`. `--database` measures a
-database that is filled already, or fills an empty one and leaves it so. A route of
-tests/shop/api/test_access.py
-that names no single thing and is neither among LISTS nor NO_LIST stops it: a forgotten list is noticed.
+Run as `python -m tests.benchmarks.lists [--rows N] [--only WORD] [--database URL] | [--tiny]`. Asks for the
+first, the last, a narrowed and a sorted page, as someone whom the list serves, and prints seconds (the better
+of two), queries and the size of the largest. Bare is `SELECT ... LIMIT 50` with a `COUNT(*)`. `--database`
+measures a database that is filled already, or fills an empty one and leaves it so. A route of
+tests/shop/api/test_access.py that names no single thing and is neither among LISTS nor NO_LIST stops it: a
+forgotten list is noticed. `--tiny` asks for a few lists on SQLite; tests/shop/web/test_lists.py asks for
+nearly all.
 """
 
 import argparse
@@ -22,7 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.servers import PostgresMissingError, migrated, postgres_server
+from tests.servers import PostgresMissingError, migrated, migrated_sqlite_copy, postgres_server
 
 OWNER, STORE, ACCOUNTS, TECHNICIAN = "olga", "sue", "ada", "ann"
 SLOW_SECONDS = 1.0
@@ -287,12 +288,15 @@ def run_here(rows: int, only: str) -> None:
 
 
 @contextmanager
-def _databases(url: str) -> Iterator[dict[str, str]]:
+def _databases(url: str, *, only_sqlite: bool) -> Iterator[dict[str, str]]:
     if url:
         yield {url: migrated(url)}
         return
     with tempfile.TemporaryDirectory() as folder:
-        urls = {"SQLite": migrated(f"sqlite:///{Path(folder) / 'lists.sqlite3'}")}
+        urls = {"SQLite": migrated_sqlite_copy(Path(folder) / "lists.sqlite3")}
+        if only_sqlite:
+            yield urls
+            return
         try:
             with postgres_server(durable=True) as server:
                 yield {**urls, "PostgreSQL": migrated(server.new_database())}
@@ -301,24 +305,24 @@ def _databases(url: str) -> Iterator[dict[str, str]]:
             yield urls
 
 
-def main() -> None:
+def main(arguments: list[str] | None = None) -> None:
     """Measure both databases, or one in this process."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rows", type=int, default=100_000)
     parser.add_argument("--only", default="", help="routes that hold this word")
     parser.add_argument("--database", default="", help="the URL of a database of its own")
+    parser.add_argument("--tiny", action="store_true", help="only check that it works")
     parser.add_argument("--here", action="store_true", help=argparse.SUPPRESS)
-    options = parser.parse_args()
+    options = parser.parse_args(arguments)
+    rows, only = (60, "people/") if options.tiny else (options.rows, options.only)
     if options.here:
-        run_here(options.rows, options.only)
+        run_here(rows, only)
         return
-    with _databases(options.database) as urls:
+    with _databases(options.database, only_sqlite=options.tiny) as urls:
         for name, url in urls.items():
-            print(f"{name}, about {options.rows:,} rows behind each list", flush=True)
-            command = [sys.executable, "-m", "tests.benchmarks.lists", "--here", f"--rows={options.rows}"]
-            subprocess.run(
-                [*command, f"--only={options.only}"], env={**os.environ, "DATABASE_URL": url}, check=True
-            )
+            print(f"{name}, about {rows:,} rows behind each list", flush=True)
+            command = [sys.executable, "-m", "tests.benchmarks.lists", "--here", f"--rows={rows}"]
+            subprocess.run([*command, f"--only={only}"], env={**os.environ, "DATABASE_URL": url}, check=True)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Stock against fill rate: our order-up-to levels against the usual ones on statsforecast's forecasts.
 
-Run as `python -m tests.benchmarks.replay_peers [--data FILE] [--choose]`. FILE is the full panel,
+Run as `python -m tests.benchmarks.replay_peers [--data FILE] [--choose] [--tiny]`. FILE is the full panel,
 weekly_units_by_store.csv.gz; where it is missing that is said, and the committed extract serves.
 
 Every week is a review, and what is ordered is there a week later, so a level must last 2 weeks. Each week's
@@ -231,22 +231,25 @@ def choose(data: WeeklyUnits) -> None:
     shared_levels.BELIEVED_TIMES = shipped
 
 
-def main() -> None:
+def main(arguments: list[str] | None = None) -> None:
     """Compare, or choose."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--data", type=Path, default=SHARED / "weekly_units_by_store.csv.gz")
     parser.add_argument("--choose", action="store_true", help="print what BELIEVED_TIMES was chosen by")
-    arguments = parser.parse_args()
-    path: Path = arguments.data
+    parser.add_argument("--tiny", action="store_true", help="only check that it works")
+    options = parser.parse_args(arguments)
+    path: Path = EXTRACT if options.tiny else options.data
     if not path.is_file():
         print(
             f"{path.name} is not there: give it by --data. The committed extract serves, a part of it only."
         )
         path = EXTRACT
     data = weekly_units(path)
+    if options.tiny:
+        data = WeeklyUnits(data.units[:40, : HALF_A_YEAR + 2 * INTERVAL], data.product[:40])
     series, weeks = data.units.shape
     print(f"{path.name}: {series:,} series, {weeks} weeks, {data.units.sum():,.0f} units")
-    work: Callable[[WeeklyUnits], None] = choose if arguments.choose else compare
+    work: Callable[[WeeklyUnits], None] = choose if options.choose else compare
     work(data)
 
 
