@@ -24,7 +24,7 @@ def server_error(request: HttpRequest) -> HttpResponse:
         said = "Wait a minute, then try again. If it stays so, the person who runs the server must start it."
     else:
         title = "Something failed here"
-        said = "This is our fault, not yours. Try again; if it still fails, tell an owner what is below."
+        said = "This is our fault, not yours. If it fails again, tell an owner what is below."
     if request.method == "POST":
         said += " What you sent may not have been kept: look whether it is there before you send it again."
     return _page(request, HTTPStatus.INTERNAL_SERVER_ERROR, title, said, shows_moment=True)

@@ -330,7 +330,7 @@ def test_how_a_consumable_is_held_is_kept_with_the_room_of_each_van(restock: Res
     assert "Room on van-a" in see("sue", path).text
     van = Place.objects.get(code="van-a")
     said = {"stops_a_job": "on", "service": "", "usable_unit": "250", f"room-{van.pk}": "1000"}
-    assert "Kept for compound" in send("sue", path, **said).text
+    assert "Saved for compound" in send("sue", path, **said).text
     terms = ConsumableTerms.objects.get()
     assert (terms.stops_a_job, terms.service, terms.usable_unit) == (True, None, 250)
     assert VanSpace.objects.get().quantity == 1000
