@@ -5,7 +5,6 @@ field that
 is missing, misspelt or of the wrong type. What a value may be is for the documents and their doors to say.
 """
 
-import json
 from collections.abc import Iterator, Mapping
 from typing import Any, ClassVar, cast
 
@@ -18,6 +17,7 @@ from inventory.documents import Problem
 from inventory.ledger import flags
 from shop.api.fields import FlagField, NumberField, TextField, TimestampField
 from shop.api.problems import Malformed
+from shop.common.job_content import as_sent
 from shop.jobs import close_data
 
 WHOLE = "non_field_errors"
@@ -225,11 +225,7 @@ class SentField(serializers.DictField):
 
     def to_representation(self, document: Any) -> dict[str, Any]:
         """Return the fields as they were sent, with nothing left to default."""
-        content: dict[str, Any] = document.content
-        if content.get("content"):
-            whole: dict[str, Any] = json.loads(content["content"])
-            return whole
-        return {name: value for name, value in content.items() if name not in ("kind", "id")}
+        return as_sent(document.content)
 
 
 class MessagesField(serializers.ListField):

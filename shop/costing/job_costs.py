@@ -5,7 +5,6 @@ logged uses and the effective-dated rates. So they can be computed again at any 
 same. That they do is checked in shop.integrity.job_cost_checks.
 """
 
-import json
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
@@ -17,6 +16,7 @@ from inventory.documents import DocumentKind
 from inventory.models import Consumable, ConsumableKind, Document, MovementValue
 from inventory.signals import revalued
 from shop.common.chunks import chunks
+from shop.common.job_content import stored_job_content
 from shop.costing.formulas import AMOUNTS, minutes_cost, overhead_cost, rate_on, wear_cost
 from shop.costing.last_landed_cost import PartCosts
 from shop.costing.net_issues import net_into_jobs
@@ -89,7 +89,7 @@ def _cost(
         wear=sign * wear.get(source.pk, ZERO),
     )
     if source.kind == DocumentKind.CLOSE:
-        said = json.loads(source.content["content"])
+        said = stored_job_content(source.content)
         cost.jobs = sign
         cost.labour_minutes = sign * Decimal(said["labour_minutes"])
         for name, amount in rates.of_close(said).items():

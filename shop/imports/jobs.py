@@ -1,19 +1,19 @@
 """Closed jobs, one row each; what they used comes in a file of its own."""
 
-import json
 from functools import partial
 
 from inventory.documents import DocumentKind, money_problem, quantity_problem
 from inventory.ledger import Conflict, Refused
 from inventory.models import Document
 from shop.common.chunks import chunks
+from shop.common.job_content import stored_job_content
 from shop.common.text import counted, shortened
 from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Fault, Record
 from shop.imports.differences import differences
-from shop.jobs.close_data import LONGEST_LENGTH_MM, LONGEST_MINUTES, JobClose, close_content
+from shop.imports.pending_usage import post_pending
+from shop.jobs.close_data import LONGEST_LENGTH_MM, LONGEST_MINUTES, JobClose, close_values
 from shop.jobs.close_job import close_many
-from shop.jobs.pending_usage import post_waiting
 from shop.models import Job
 
 length_problem = partial(quantity_problem, largest=LONGEST_LENGTH_MM, zero=True)
@@ -90,8 +90,7 @@ class Jobs:
         for job in closed:
             if job.posting.created:
                 summary.flagged.add(job.job, job.posting.flags)
-        context = self.context
-        summary.notes += post_waiting(context.by, context.now, summary.flagged, context.bar).notes()
+        summary.notes += post_pending(self.context, summary)
         return summary
 
     def _fault(self, job: str, column: str, value: str, expected: str) -> None:
@@ -105,7 +104,7 @@ class Jobs:
                 column = "job" if problem.field == "id" else problem.field
                 self._fault(close.job, column, str(problem.value), problem.expected)
                 continue
-            given = json.loads(close_content(close))
+            given = close_values(close)
             for difference in differences(given, self._posted(close)):
                 if difference.field in self.columns:
                     posted = shortened(difference.posted) or "(empty)"
@@ -122,5 +121,4 @@ class Jobs:
         posted = documents.filter(client_id=close.id).first() or documents.get(
             job_cost__job__reference=close.job, corrected_by__isnull=True
         )
-        said: dict[str, object] = json.loads(posted.content["content"])
-        return said
+        return stored_job_content(posted.content)

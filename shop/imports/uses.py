@@ -12,8 +12,9 @@ from shop.common.chunks import chunks
 from shop.common.text import counted
 from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Fault, Record
+from shop.imports.pending_usage import post_pending
 from shop.jobs.close_data import LONGEST_MINUTES, UsedLine
-from shop.jobs.pending_usage import keep_waiting, post_waiting, waiting_lines
+from shop.jobs.pending_usage import keep_waiting, waiting_lines
 from shop.jobs.usage_matching import Lines, closed_jobs, in_words, post_lines, posted_lines
 
 used_problem = partial(quantity_problem, largest=LARGEST_USE)
@@ -66,7 +67,7 @@ class Uses:
     def check(self) -> None:
         """Tell new rows from those already posted or waiting; note those that contradict them."""
         # What waited for a job that has been closed since is posted first, to be compared with as posted.
-        self.summary.notes = self._post_waiting()
+        self.summary.notes = post_pending(self.context, self.summary)
         with self.context.bar("comparing uses", len(self.rows)) as progress:
             for chunk in chunks(list(self.rows)):
                 self._compare(chunk)
@@ -85,10 +86,6 @@ class Uses:
                 self._sort_out(job, waiting, "kept waiting", self.to_keep)
             else:
                 self._note_unknown(job)
-
-    def _post_waiting(self) -> list[str]:
-        context = self.context
-        return post_waiting(context.by, context.now, self.summary.flagged, context.bar).notes()
 
     def _sort_out(
         self, job: str, known: dict[tuple[str, str], Lines], how: str, new: dict[str, list[UseRow]]
@@ -148,7 +145,7 @@ class Uses:
         summary.new = posted + kept
         if kept:
             were = "was" if kept == 1 else "were"
-            summary.notes = [f"{counted(kept, 'use')} {were} kept waiting", *self._post_waiting()]
+            summary.notes = [f"{counted(kept, 'use')} {were} kept waiting", *post_pending(context, summary)]
         return summary
 
 

@@ -1,6 +1,5 @@
 """Are jobs, and the uses logged for them, what the documents that closed them say?"""
 
-import json
 from collections import defaultdict
 from collections.abc import Collection, Iterator
 from datetime import datetime
@@ -12,6 +11,7 @@ from django.db.models import Exists, OuterRef, Q
 from inventory.documents import DocumentKind, digest
 from inventory.integrity.stock_checks import Disagreement, named_where_unreadable
 from inventory.models import Document
+from shop.common.job_content import stored_job_content
 from shop.jobs.close_data import CLEARED
 from shop.models import Booking, Job, JobCost, JobStatus, JobUse
 
@@ -69,7 +69,7 @@ def _check_chunk(chunk: list[Document]) -> Iterator[Disagreement]:
 def _said(document: Document) -> dict[str, Any] | None:
     """Return what a close or further uses say; None when that cannot be read."""
     try:
-        says = json.loads(document.content["content"])
+        says = stored_job_content(document.content)
         return says if isinstance(says["job"], str) else None
     except (LookupError, TypeError, ValueError):
         return None

@@ -1,6 +1,5 @@
 """Are the stored costs of jobs what their documents, values and rates give, and is none missing?"""
 
-import json
 from collections import defaultdict
 from collections.abc import Collection, Iterator
 from datetime import datetime
@@ -11,6 +10,7 @@ from django.db.models import Q
 from inventory.documents import DocumentKind
 from inventory.integrity.stock_checks import Disagreement
 from inventory.models import Document
+from shop.common.job_content import stored_job_content
 from shop.costing.job_costs import DERIVED, Rates, compute
 from shop.models import JobCost, Shop
 
@@ -77,7 +77,7 @@ def _jobs(documents: Collection[Document]) -> dict[int, str | None]:
         elif document.kind == DocumentKind.RETURN:
             undone[document.pk] = says["returns_kind"], says["returns_id"]
         else:
-            jobs[document.pk] = json.loads(says["content"])["job"]
+            jobs[document.pk] = stored_job_content(says)["job"]
     targets = Document.objects.filter(client_id__in={client_id for _, client_id in undone.values()})
     found = {
         (kind, client_id): job
@@ -91,7 +91,7 @@ def _closes(jobs: Collection[int]) -> dict[int, list[tuple[int, dict[str, Any]]]
     closes: dict[int, list[tuple[int, dict[str, Any]]]] = defaultdict(list)
     rows = Document.objects.filter(kind=DocumentKind.CLOSE, job_cost__job__in=jobs).order_by("pk")
     for pk, job, content in rows.values_list("pk", "job_cost__job", "content"):
-        closes[job].append((pk, json.loads(content["content"])))
+        closes[job].append((pk, stored_job_content(content)))
     return closes
 
 

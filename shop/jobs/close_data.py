@@ -1,6 +1,5 @@
 """A job's close as plain values, as a phone or a file sends it when the work is done. Pure."""
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -20,6 +19,7 @@ from inventory.documents import (
     time_problem,
 )
 from inventory.documents.canonical_json import json_values
+from shop.common.job_content import job_content_text
 
 LONGEST_CODE = 64
 LONGEST_REASON = 200
@@ -95,14 +95,19 @@ class JobUses:
     lines: tuple[UsedLine, ...]
 
 
-def close_content(close: JobClose) -> str:
-    """Return the content of a close without its id, in one canonical form."""
+def close_values(close: JobClose) -> dict[str, Any]:
+    """Return all that a close says but its id, in JSON values."""
     said = _all_but_id(close)
     # Left out where it is empty, so that a close that clears nothing reads like older closes.
     del said["cleared"]
     if close.cleared:
         said["cleared"] = sorted(close.cleared)
-    return _as_json(said)
+    return said
+
+
+def close_content(close: JobClose) -> str:
+    """Return all that a close says but its id, in one canonical form."""
+    return job_content_text(close_values(close))
 
 
 def is_said_in(content: str, close: JobClose) -> bool:
@@ -115,18 +120,14 @@ def is_said_in(content: str, close: JobClose) -> bool:
 
 
 def uses_content(uses: JobUses) -> str:
-    """Return the content of further uses without their id, in one canonical form."""
-    return _as_json(_all_but_id(uses))
+    """Return all that further uses say but their id, in one canonical form."""
+    return job_content_text(_all_but_id(uses))
 
 
 def _all_but_id(sent: JobClose | JobUses) -> dict[str, Any]:
     said: dict[str, Any] = json_values(sent)
     del said["id"]
     return said
-
-
-def _as_json(said: dict[str, Any]) -> str:
-    return json.dumps(said, sort_keys=True, ensure_ascii=False)
 
 
 def close_problems(close: JobClose) -> Iterator[Problem]:

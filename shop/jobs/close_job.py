@@ -10,7 +10,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.db import transaction
 from django.db.models import Model, Value
 from django.utils import timezone
 
@@ -20,11 +19,12 @@ from inventory.ledger import Conflict, Posting, Refused
 from inventory.ledger.code_lookup import Catalogue
 from inventory.models import Document
 from shop.close_review import raise_questions
-from shop.close_review.rules import Check
 from shop.common.chunks import chunks
-from shop.common.flagged import Flagged
+from shop.common.job_content import stored_text
 from shop.jobs import bookings, rework
-from shop.jobs.additional_usage import (
+from shop.jobs.close_data import CLEARED, JobClose, close_content, close_problems, is_said_in
+from shop.jobs.pending_usage import add_at_close
+from shop.jobs.posting import (
     BATCH,
     Progress,
     keeping_conflicts,
@@ -33,9 +33,6 @@ from shop.jobs.additional_usage import (
     stock_lines,
     write_lines,
 )
-from shop.jobs.close_data import CLEARED, JobClose, close_content, close_problems, is_said_in
-from shop.jobs.pending_usage import post_waiting
-from shop.jobs.usage_matching import in_words
 from shop.models import (
     DamageType,
     Finding,
@@ -46,7 +43,6 @@ from shop.models import (
     JobType,
     Technician,
     Van,
-    WaitingUse,
 )
 
 
@@ -157,8 +153,8 @@ def _close_all(
     _store_jobs([close for close, _ in new], names)
     jobs = {posting.document_id: names.jobs[close.job] for close, posting in new}
     rows = write_lines([(close.uses, posting) for close, posting in new], jobs, names.consumables)
-    found, more = _add_what_waited(jobs, by, now) if alone else ([], False)
-    # A job's earlier close is undone by the time it is closed again.
+    found, more = add_at_close(jobs, by, now) if alone else ([], False)
+    # What a job was closed with before is undone by the time it is closed anew.
     found += raise_questions.of_documents(jobs, None if more else rows, now, alone=alone)
     found += raise_questions.of_days(jobs, now, alone=alone)
     Finding.objects.bulk_create(found, batch_size=BATCH)
@@ -193,7 +189,7 @@ def _as_posted(batch: list[JobClose], names: _Names) -> list[tuple[str, str]]:
     posted: dict[str, str] = {}
     for chunk in chunks(sorted(doubtful)):
         rows = Document.objects.filter(kind=DocumentKind.CLOSE, client_id__in=chunk)
-        posted |= {id_: said["content"] for id_, said in rows.values_list("client_id", "content")}
+        posted |= {id_: stored_text(said) for id_, said in rows.values_list("client_id", "content")}
     as_posted = []
     conflicts = []
     for close in batch:
@@ -228,7 +224,7 @@ def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
         costs = JobCost.objects.filter(job__in=chunk, jobs=1, document__corrected_by__isnull=True)
         for cost in costs.select_related("document"):
             document = cost.document
-            standing[closed[cost.job_id]] = document.client_id, document.content["content"]
+            standing[closed[cost.job_id]] = document.client_id, stored_text(document.content)
     return standing
 
 
@@ -266,34 +262,3 @@ def _store_jobs(closes: list[JobClose], names: _Names) -> None:
     made_repeats = [job for job in repeats if job.reference in made]
     Job.objects.bulk_update(made_repeats, ["callback_of", "original"], batch_size=BATCH)
     rework.lead_followers(job for job in changed if job.original_id != led_to[job.pk])
-
-
-def _add_what_waited(jobs: dict[int, Job], by: str, now: datetime) -> tuple[list[Finding], bool]:
-    """Add the uses that files brought before their job closed; return what to ask, and whether any came.
-
-    They never block the close: uses that contradict it, or cannot be posted, stay aside.
-    """
-    document_of = {job.reference: (document, job) for document, job in jobs.items()}
-    if not WaitingUse.objects.filter(job_reference__in=document_of).exists():
-        return [], False
-
-    def asked(reference: str, check: Check, consumable: str, message: str) -> Finding:
-        document, job = document_of[reference]
-        return Finding(job=job, document_id=document, code=check, consumable=consumable, message=message)
-
-    try:
-        with transaction.atomic():
-            result = post_waiting(by, now, Flagged(), jobs=list(document_of))
-    except Refused as refused:
-        message = f"What a file says this job used could not be added: {refused}. It is kept for the owner."
-        return [asked(reference, Check.FILE_NOT_ADDED, "", message) for reference in document_of], False
-    return [
-        asked(
-            reference,
-            Check.FILE_DIFFERS,
-            consumable,
-            f"{consumable}: a file says {in_words(waiting)}; {in_words(posted)} was logged. "
-            "Which is right? If the file, correct the close; if not, the owner deletes what the file said.",
-        )
-        for (reference, consumable), (waiting, posted) in result.disagreeing.items()
-    ], bool(result.posted)

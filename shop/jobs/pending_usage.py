@@ -6,18 +6,26 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
 
+from django.db import transaction
 from django.db.models import Exists, OuterRef, QuerySet
 
+from inventory.ledger import Refused
 from inventory.models import Consumable
+from shop.close_review.rules import Check
 from shop.common.chunks import chunks
 from shop.common.flagged import Flagged
 from shop.common.progress import Bar, no_bar
-from shop.common.text import counted
 from shop.jobs.close_data import UsedLine
-from shop.jobs.usage_matching import JobAndConsumable, Lines, closed_jobs, post_lines, posted_lines
-from shop.models import Job, JobStatus, WaitingUse
+from shop.jobs.usage_matching import (
+    JobAndConsumable,
+    Lines,
+    closed_jobs,
+    in_words,
+    post_lines,
+    posted_lines,
+)
+from shop.models import Finding, Job, JobStatus, WaitingUse
 
-MOST_NAMED = 10
 ROWS_AT_ONCE = 1000
 
 
@@ -31,22 +39,6 @@ class PendingUsageResult:
     posted: int
     disagreeing: dict[JobAndConsumable, tuple[Lines, Lines]]
     waiting: tuple[str, ...]
-
-    def notes(self) -> list[str]:
-        """Return what to tell the person who imports."""
-        notes = []
-        if self.posted:
-            were = "was" if self.posted == 1 else "were"
-            notes.append(f"{counted(self.posted, 'use')} that waited for a job {were} posted")
-        if self.disagreeing:
-            jobs = sorted({job for job, _ in self.disagreeing})
-            notes.append(
-                f"waiting uses of {_named(jobs)} differ from what was logged at the close; "
-                "they stay aside: compare them in the admin and delete them, or correct the close"
-            )
-        if self.waiting:
-            notes.append(f"uses are waiting for {_named(self.waiting)}; import the jobs to post them")
-        return notes
 
 
 def keep_waiting(jobs: Iterable[tuple[str, Sequence[UsedLine]]], recorded_at: datetime) -> None:
@@ -125,6 +117,37 @@ def post_waiting(
     )
 
 
+def add_at_close(jobs: dict[int, Job], by: str, now: datetime) -> tuple[list[Finding], bool]:
+    """Add what waited for jobs that close now, by document; return what to ask, and whether any was posted.
+
+    They never stand in the way of the close: what contradicts it, or cannot be posted, stays aside.
+    """
+    document_of = {job.reference: (document, job) for document, job in jobs.items()}
+    if not WaitingUse.objects.filter(job_reference__in=document_of).exists():
+        return [], False
+
+    def asked(reference: str, check: Check, consumable: str, message: str) -> Finding:
+        document, job = document_of[reference]
+        return Finding(job=job, document_id=document, code=check, consumable=consumable, message=message)
+
+    try:
+        with transaction.atomic():
+            result = post_waiting(by, now, Flagged(), jobs=list(document_of))
+    except Refused as refused:
+        message = f"What a file says this job used could not be added: {refused}. It is kept for the owner."
+        return [asked(reference, Check.FILE_NOT_ADDED, "", message) for reference in document_of], False
+    return [
+        asked(
+            reference,
+            Check.FILE_DIFFERS,
+            consumable,
+            f"{consumable}: a file says {in_words(waiting)}; {in_words(posted)} was logged. "
+            "Which is right? If the file, correct the close; if not, the owner deletes what the file said.",
+        )
+        for (reference, consumable), (waiting, posted) in result.disagreeing.items()
+    ], bool(result.posted)
+
+
 def _forget(references: Sequence[str], but: Collection[JobAndConsumable]) -> None:
     """Delete what waited for jobs, except some lines."""
     rows = WaitingUse.objects.filter(job_reference__in=references)
@@ -139,8 +162,3 @@ def _forget(references: Sequence[str], but: Collection[JobAndConsumable]) -> Non
 
 def _jobs(rows: QuerySet[WaitingUse]) -> list[str]:
     return list(rows.order_by("job_reference").values_list("job_reference", flat=True).distinct())
-
-
-def _named(jobs: Sequence[str]) -> str:
-    more = f" and {len(jobs) - MOST_NAMED} more" if len(jobs) > MOST_NAMED else ""
-    return f"{counted(len(jobs), 'job')}: {', '.join(jobs[:MOST_NAMED])}{more}"

@@ -4,7 +4,6 @@ A return or a correction may concern a job's close; the job's cost and status th
 transaction. All other documents go to the ledger as they are.
 """
 
-import json
 from datetime import datetime
 
 from django.utils import timezone
@@ -13,6 +12,7 @@ from inventory import documents, ledger
 from inventory.documents import DocumentKind, Problem
 from inventory.ledger import Posting, Refused
 from inventory.models import Document
+from shop.common.job_content import stored_job_content
 from shop.costing import job_costs
 from shop.jobs import bookings
 from shop.models import Job, JobCost
@@ -45,7 +45,7 @@ def _post_to_job(document: documents.Return | documents.Correction, by: str, now
     if posting.created:
         job_costs.add({posting.document_id: job})
         if opens_again:
-            said = json.loads(target.content["content"])
+            said = stored_job_content(target.content)
             bookings.open_again(job, repeated=said["callback_of"])
     return posting
 

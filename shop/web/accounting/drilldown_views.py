@@ -26,6 +26,7 @@ from shop.accounting.period_reconciliation import (
     within,
 )
 from shop.common.amounts import exact_money, quantity
+from shop.common.job_content import as_sent
 from shop.common.pagination import page_of
 from shop.models import Role, the_shop
 from shop.people.admin_log import note_change
@@ -376,12 +377,10 @@ def refused_one(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "shop/accounting/refused.html", context)
 
 
-def _shown(content: object) -> str:
+def _shown(content: dict[str, Any]) -> str:
     """Return what a document said, a line for each thing."""
-    said = content.get("content", content) if isinstance(content, dict) else content
-    if isinstance(said, str):
-        try:
-            said = json.loads(said)
-        except ValueError:
-            return said
+    try:
+        said = as_sent(content)
+    except (TypeError, ValueError):  # shown as it is, where a person is to find out what became of it
+        said = content
     return json.dumps(said, indent=2, ensure_ascii=False, sort_keys=True)
