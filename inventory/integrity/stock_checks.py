@@ -29,12 +29,8 @@ from inventory.models import (
     MovementValue,
     Place,
 )
-from inventory.perpetual_valuation.stored_values import (
-    ValuationResult,
-    ValuedMovement,
-    Valuer,
-    adjustments_of,
-)
+from inventory.perpetual_valuation.stored_values import adjustments_of
+from inventory.perpetual_valuation.valuer import ValuationResult, ValuedMovement, Valuer
 from inventory.valuation.cost_layers import Pool
 
 Progress = Callable[[int], object]

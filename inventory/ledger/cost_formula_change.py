@@ -6,6 +6,7 @@ from inventory import signals
 from inventory.ledger.period_lock import hold_postings, open_from
 from inventory.models import CostPolicy, Movement
 from inventory.perpetual_valuation import stored_values
+from inventory.perpetual_valuation.valuer import Valuer
 from inventory.valuation.cost_layers import CostFormula
 
 
@@ -21,7 +22,7 @@ def change_method(method: CostFormula) -> set[int]:
     later = CostPolicy.objects.all()
     if first_open is not None:
         later = later.filter(effective_from__gte=first_open)
-    in_force = stored_values.Valuer().method_at(first_open)
+    in_force = Valuer().method_at(first_open)
     if in_force is method and not later.exclude(method=method).exists():
         return set()
     later.delete()

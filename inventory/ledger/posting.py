@@ -9,9 +9,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
-from typing import Any, TypeVar
+from typing import Any
 
-from django.db import IntegrityError, connection, transaction
 from django.utils import timezone
 
 from inventory import documents, signals
@@ -19,25 +18,24 @@ from inventory.db import analyze
 from inventory.documents import DocumentKind, Problem
 from inventory.ledger import count_adjustments, flags
 from inventory.ledger.code_lookup import Catalogue
-from inventory.ledger.count_adjustments import CountsAfter, Span
+from inventory.ledger.count_adjustments import CountsAfter
+from inventory.ledger.holdings import HoldingChanges
 from inventory.ledger.journal_entries import RANKS, MovementPlan, Planner
 from inventory.ledger.period_lock import open_from, posting_moment
+from inventory.ledger.refusals import Conflict, Refused, keep_refused
+from inventory.ledger.retry import RacedError, once_more_if_raced
 from inventory.models import (
     Consumable,
     CostPool,
     CountLine,
     Document,
-    Holding,
     Lot,
     Movement,
     Place,
     PlaceConsumable,
     PlaceKind,
-    RefusedDocument,
 )
 from inventory.perpetual_valuation import stored_values
-
-T = TypeVar("T")
 
 BATCH = 1000
 TAKEN = (
@@ -57,24 +55,6 @@ class Posting:
     posted_at: datetime
     flags: tuple[str, ...]
     created: bool
-
-
-class Refused(ValueError):
-    """Documents that cannot be posted, each with what is wrong; nothing was written."""
-
-    def __init__(self, problems: Sequence[tuple[documents.Sent, Problem]]) -> None:
-        self.problems = problems
-        super().__init__(
-            "; ".join(f"{document.kind} {document.id}: {problem}" for document, problem in problems)
-        )
-
-
-class Conflict(Refused):
-    """Another document has the id; both are stored for a person to see."""
-
-
-class RacedError(Exception):
-    """The document to undo was committed while its pools were being locked; a retry sees it whole."""
 
 
 def post(document: documents.Document, *, by: str = "", now: datetime | None = None) -> Posting:
@@ -118,51 +98,6 @@ def post_within(
     return _Run(catalogue, by, now).post(batch, progress)
 
 
-def once_more_if_raced(work: Callable[[], T]) -> T:
-    """Run `work` in a transaction; again when another process changed what it builds on meanwhile.
-
-    Inside a transaction of the caller's there is no second try: the caller's would see the same rows.
-    """
-    if connection.in_atomic_block:
-        with transaction.atomic():
-            return work()
-    try:
-        with transaction.atomic():
-            return work()
-    except (IntegrityError, RacedError):
-        with transaction.atomic():
-            return work()
-
-
-def keep_refused(conflict: Conflict, *, by: str, now: datetime) -> None:
-    """Store a document refused for its id, unless an enclosing transaction is about to roll it back anyway.
-
-    A document that a phone sends repeatedly is stored once.
-    """
-    if connection.in_atomic_block:
-        return
-    ids = [document.id for document, _ in conflict.problems]
-    waiting = RefusedDocument.objects.filter(client_id__in=ids, resolved_at__isnull=True)
-    kept = {documents.digest(content) for content in waiting.values_list("content", flat=True)}
-    new = []
-    for document, problem in conflict.problems:
-        content = documents.content(document)
-        if (digest := documents.digest(content)) in kept:
-            continue
-        kept.add(digest)
-        new.append(
-            RefusedDocument(
-                kind=document.kind,
-                client_id=document.id,
-                content=content,
-                reason=str(problem),
-                refused_at=now,
-                refused_by=by,
-            )
-        )
-    RefusedDocument.objects.bulk_create(new)
-
-
 def _parts(batch: Sequence[documents.Document]) -> Iterator[list[documents.Document]]:
     """Yield the batch in parts to write together; what undoes a document finds it written, so it is alone."""
     part: list[documents.Document] = []
@@ -202,13 +137,9 @@ class _Run:
         self.outside = {place.pk for place in catalogue.outside.values()}
         self.planner = Planner(catalogue, self.first_open, now)
         self.pools: dict[int, CostPool] = {}
-        self.holdings: dict[PlaceConsumable, Decimal] = {}
-        self.changed_pairs: set[PlaceConsumable] = set()
+        self.holdings = HoldingChanges(catalogue.outside)
         self.new_documents: set[int] = set()
         self.corrections: set[int] = set()
-        self.touched: dict[int, datetime] = {}
-        self.received_from: dict[int, datetime] = {}
-        self.spans: dict[PlaceConsumable, Span] = {}
         self.problems: list[tuple[documents.Document, Problem]] = []
         self.conflicts = 0
 
@@ -225,14 +156,14 @@ class _Run:
             raise error(self.problems)
         analyze.after_writing(len(batch), Document, Movement, CountLine)
         self._settle_counts()
-        self._write_holdings()
-        if self.touched:
-            changed = stored_values.advance(self.pools, self.touched, self.catalogue.outside)
-            if (earlier := changed - self.new_documents) or self.received_from:
+        self.holdings.write()
+        if self.holdings.touched:
+            changed = stored_values.advance(self.pools, self.holdings.touched, self.catalogue.outside)
+            if (earlier := changed - self.new_documents) or self.holdings.received_from:
                 signals.revalued.send(
                     sender=Movement,
                     documents=earlier,
-                    received_from=dict(self.received_from),
+                    received_from=dict(self.holdings.received_from),
                     corrections=frozenset(self.corrections),
                 )
         return list(_answers(batch, postings))
@@ -324,7 +255,7 @@ class _Run:
     def _write(
         self, plans: list[tuple[MovementPlan, dict[str, Any], str]], postings: dict[tuple[str, str], Posting]
     ) -> None:
-        self._read_holdings(plans)
+        self.holdings.read(plan for plan, _, _ in plans)
         self._read_counts_after(plans)
         rows = []
         for plan, content, digest in plans:
@@ -374,8 +305,8 @@ class _Run:
         found += self._lost_to_counts(plan)
         for movement in plan.movements:
             source = (movement.source_id, movement.consumable_id)
-            held = self.holdings.get(source)
-            self._move(movement)
+            held = self.holdings.held(source)
+            self.holdings.move(movement)
             if (
                 held is not None
                 and movement.quantity > held
@@ -383,7 +314,7 @@ class _Run:
             ):
                 found.append(self._shortage(movement, held))
         for line in plan.count_lines:
-            self._touch((line.place_id, line.consumable_id), line.counted_at)
+            self.holdings.touch((line.place_id, line.consumable_id), line.counted_at)
         return found
 
     def _lost_to_counts(self, plan: MovementPlan) -> Iterator[str]:
@@ -414,51 +345,6 @@ class _Run:
             "enter the missing receipt or transfer, or count the place"
         )
 
-    def _move(self, movement: Movement) -> None:
-        for place, change in (
-            (movement.source_id, -movement.quantity),
-            (movement.destination_id, movement.quantity),
-        ):
-            pair = (place, movement.consumable_id)
-            if pair not in self.holdings:
-                continue
-            self.holdings[pair] += change
-            self.changed_pairs.add(pair)
-            if movement.count_line_id is None:
-                self._touch(pair, movement.occurred_at)
-        if movement.count_line_id is not None and movement.reverses_id is not None:
-            # A corrected count no longer anchors the book; the next one takes over what it booked.
-            place = movement.source_id if movement.source_id not in self.outside else movement.destination_id
-            self._touch((place, movement.consumable_id), movement.occurred_at)
-        if movement.source_id in self.outside or movement.destination_id in self.outside:
-            _note_earliest(self.touched, movement)
-        supplier = self.catalogue.outside[PlaceKind.SUPPLIER].pk
-        if supplier in (movement.source_id, movement.destination_id):
-            _note_earliest(self.received_from, movement)
-
-    def _touch(self, pair: PlaceConsumable, moment: datetime) -> None:
-        span = self.spans.get(pair)
-        self.spans[pair] = span.including(moment) if span else Span(moment, moment)
-
-    def _read_holdings(self, plans: list[tuple[MovementPlan, dict[str, Any], str]]) -> None:
-        """Read the holdings that plans change, as the book has them now."""
-        pairs = {
-            (place, movement.consumable_id)
-            for plan, _, _ in plans
-            for movement in plan.movements
-            for place in (movement.source_id, movement.destination_id)
-        } | {(line.place_id, line.consumable_id) for plan, _, _ in plans for line in plan.count_lines}
-        new = {pair for pair in pairs if pair[0] not in self.outside and pair not in self.holdings}
-        if not new:
-            return
-        self.holdings |= dict.fromkeys(new, Decimal(0))
-        stored = Holding.objects.filter(
-            place__in={place for place, _ in new}, consumable__in={consumable for _, consumable in new}
-        )
-        for place, consumable, quantity in stored.values_list("place_id", "consumable_id", "quantity"):
-            if (place, consumable) in new:
-                self.holdings[place, consumable] = quantity
-
     def _read_counts_after(self, plans: list[tuple[MovementPlan, dict[str, Any], str]]) -> None:
         """Read the counts that were posted before what plans bring to a place, and look at later moments."""
         arrivals = [arrival for plan, _, _ in plans for arrival in _arrivals(plan, self.outside)]
@@ -471,7 +357,7 @@ class _Run:
         """Append the movements that counts need, now that everything else is in."""
         lost = self.catalogue.outside[PlaceKind.LOST].pk
         further = []
-        for shift in count_adjustments.shifts(self.spans):
+        for shift in count_adjustments.shifts(self.holdings.spans):
             line = shift.count_line
             found = shift.quantity > 0
             movement = Movement(
@@ -489,20 +375,8 @@ class _Run:
                 count_line=line,
             )
             further.append(movement)
-            self._move(movement)
+            self.holdings.move(movement)
         Movement.objects.bulk_create(further, batch_size=BATCH)
-
-    def _write_holdings(self) -> None:
-        Holding.objects.bulk_create(
-            [
-                Holding(place_id=place, consumable_id=consumable, quantity=self.holdings[place, consumable])
-                for place, consumable in sorted(self.changed_pairs)
-            ],
-            batch_size=BATCH,
-            update_conflicts=True,
-            unique_fields=["place", "consumable"],
-            update_fields=["quantity"],
-        )
 
 
 def _arrivals(plan: MovementPlan, outside: set[int]) -> Iterator[tuple[PlaceConsumable, Movement]]:
@@ -511,9 +385,3 @@ def _arrivals(plan: MovementPlan, outside: set[int]) -> Iterator[tuple[PlaceCons
         for movement in plan.movements:
             if movement.destination_id not in outside:
                 yield (movement.destination_id, movement.consumable_id), movement
-
-
-def _note_earliest(moments: dict[int, datetime], movement: Movement) -> None:
-    """Keep the earliest moment at which something posted for the movement's consumable."""
-    earliest = moments.get(movement.consumable_id, movement.posted_at)
-    moments[movement.consumable_id] = min(earliest, movement.posted_at)

@@ -4,7 +4,7 @@ from decimal import Decimal
 from typing import Any
 
 from inventory.models import CostAdjustment, CostPool, Holding, Movement, MovementValue, PlaceKind
-from inventory.perpetual_valuation import stored_values
+from inventory.perpetual_valuation.valuer import Valuer
 from inventory.valuation.cost_layers import Pool
 from tests.inventory.naive_movements import ZERO, Key
 
@@ -56,7 +56,7 @@ def assert_every_cent_is_accounted_for() -> None:
 
 def assert_revaluation_from_nothing_agrees() -> None:
     """Run the valuation over all movements from an empty pool; it finds exactly what is stored."""
-    valuer = stored_values.Valuer()
+    valuer = Valuer()
     pools = {pool.pk: pool for pool in CostPool.objects.all()}
     values: dict[int, tuple[Decimal, bool]] = {}
     adjustments = set()

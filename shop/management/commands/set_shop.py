@@ -12,7 +12,7 @@ from django.db.models import F
 
 from inventory.ledger.period_lock import open_from
 from inventory.models import Books, CostPolicy, Document
-from inventory.perpetual_valuation.stored_values import DEFAULT_METHOD
+from inventory.perpetual_valuation.valuer import DEFAULT_METHOD
 from inventory.valuation.cost_layers import CostFormula
 from shop.accounting.period_close import locked_text
 from shop.common.text import exact, shortened

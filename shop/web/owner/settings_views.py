@@ -11,7 +11,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods
 
 from inventory.ledger.period_lock import open_from
-from inventory.perpetual_valuation.stored_values import Valuer
+from inventory.perpetual_valuation.valuer import Valuer
 from inventory.valuation.cost_layers import CostFormula
 from shop.common.text import exact
 from shop.models import LengthUnit, Role, Shop, the_shop

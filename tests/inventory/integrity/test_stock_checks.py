@@ -30,7 +30,7 @@ from inventory.models import (
     Place,
     Supplier,
 )
-from inventory.perpetual_valuation import stored_values
+from inventory.perpetual_valuation import valuer
 from tests.inventory.small_shop import (
     ACTIONS,
     NOW,
@@ -109,7 +109,7 @@ def test_any_history_agrees_also_across_a_lock(
     before: list[tuple[str, int, str, str, int]], after: list[tuple[str, int, str, str, int]], locked: int
 ) -> None:
     with undone_afterwards(), pytest.MonkeyPatch.context() as patch:
-        patch.setattr(stored_values, "CHECKPOINT_EVERY", 3)
+        patch.setattr(valuer, "CHECKPOINT_EVERY", 3)
         play(before)
         period_lock.change_lock(day(locked), reason="month closed", by="test", now=NOW)
         play(after, prefix="late")

@@ -26,7 +26,7 @@ from inventory import documents as d
 from inventory import ledger
 from inventory.ledger import period_lock
 from inventory.models import CostPolicy, CostPool, Holding, PeriodChange
-from inventory.perpetual_valuation import stored_values
+from inventory.perpetual_valuation import stored_values, valuer
 from inventory.valuation.cost_layers import CostFormula, Pool
 from tests.factories import COMPOUND, DEPOT, DISC, NOW, OTHER_VAN, SUPPLIER, VAN, at, correction, make_shop
 from tests.inventory.naive_ledger import NaiveLedger, WouldConflict, WouldRefuse
@@ -115,7 +115,7 @@ class LedgerMachine(RuleBasedStateMachine):
         make_shop()
         # So that short runs meet checkpoints and parts of a batch too.
         self.patch = pytest.MonkeyPatch()
-        self.patch.setattr(stored_values, "CHECKPOINT_EVERY", 3)
+        self.patch.setattr(valuer, "CHECKPOINT_EVERY", 3)
         self.patch.setattr("inventory.ledger.posting.BATCH", 2)
         self.naive = NaiveLedger([])
         self.locked: dict[Key, tuple[object, ...]] = {}

@@ -19,8 +19,8 @@ from inventory.models import (
     Document,
     MovementValue,
 )
-from inventory.perpetual_valuation import stored_values
-from inventory.perpetual_valuation.stored_values import Opening, ValuationResult, ValuedMovement, Valuer
+from inventory.perpetual_valuation import stored_values, valuer
+from inventory.perpetual_valuation.valuer import Opening, ValuationResult, ValuedMovement, Valuer
 from inventory.valuation.cost_layers import CostFormula, Pool
 from tests.factories import (
     COMPOUND,
@@ -78,7 +78,7 @@ HISTORY: list[d.Document] = [
 
 @pytest.mark.parametrize("every", [1, 2, 500])
 def test_a_rebuild_finds_what_is_stored(monkeypatch: pytest.MonkeyPatch, every: int) -> None:
-    monkeypatch.setattr(stored_values, "CHECKPOINT_EVERY", every)
+    monkeypatch.setattr(valuer, "CHECKPOINT_EVERY", every)
     post(*HISTORY)
     before = stored()
     assert stored_values.rebuild() == set()
@@ -172,13 +172,13 @@ def test_a_change_of_formula_takes_effect_from_its_moment_on() -> None:
 
 
 def test_checkpoints_let_a_slightly_late_use_read_little(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stored_values, "CHECKPOINT_EVERY", 10)
+    monkeypatch.setattr(valuer, "CHECKPOINT_EVERY", 10)
     post(receipt("R-1", 0, (DISC, 1000, 1000)))
     for number in range(60):
         post(close(f"J-{number}", 1 + number / 10, (DISC, 1)))
     assert CostCheckpoint.objects.count() == 6
     read: list[int] = []
-    run = stored_values.Valuer.run
+    run = Valuer.run
 
     def counting_run(valuer: Valuer, rows: list[ValuedMovement], opening: Opening) -> ValuationResult:
         read.append(len(rows))
@@ -194,7 +194,7 @@ def test_checkpoints_let_a_slightly_late_use_read_little(monkeypatch: pytest.Mon
 
 
 def test_large_pools_are_kept_less_often(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stored_values, "CHECKPOINT_EVERY", 2)
+    monkeypatch.setattr(valuer, "CHECKPOINT_EVERY", 2)
     ledger.post_many([close(f"J-{number}", number / 10, (DISC, 1)) for number in range(200)], now=NOW)
     sizes = [len(row.state["owed"]) for row in CostCheckpoint.objects.order_by("posted_at")]
     assert sizes == [2, 4, 8, 16, 32, 64, 128]
