@@ -3,7 +3,18 @@
 from django.urls import path
 from drf_spectacular.views import SpectacularJSONAPIView
 
-from shop.api import catalogue, description, document_lists, estimates, jobs, questions, reports, stock, views
+from shop.api import (
+    description,
+    document_lists,
+    estimates,
+    job_catalogue,
+    jobs,
+    questions,
+    reports,
+    stock,
+    stock_catalogue,
+    views,
+)
 
 app_name = "api"
 urlpatterns = [
@@ -28,52 +39,54 @@ urlpatterns = [
     path("jobs/", jobs.JobList.as_view(), name="jobs"),
     path("jobs/<path:reference>", jobs.JobItem.as_view(), name="job"),
     path("estimates/", estimates.EstimateView.as_view(), name="estimates"),
-    path("consumables/", catalogue.Consumables.as_view(), name="consumables"),
+    path("consumables/", stock_catalogue.Consumables.as_view(), name="consumables"),
     path(
         "consumables/<path:code>",
-        catalogue.ConsumableItem.as_view(),
+        stock_catalogue.ConsumableItem.as_view(),
         name="consumable",
     ),
-    path("places/", catalogue.Places.as_view(), name="places"),
-    path("places/<path:code>", catalogue.PlaceItem.as_view(), name="place"),
-    path("vans/", catalogue.Vans.as_view(), name="vans"),
-    path("vans/<path:code>", catalogue.VanItem.as_view(), name="van"),
-    path("suppliers/", catalogue.Suppliers.as_view(), name="suppliers"),
+    path("places/", stock_catalogue.Places.as_view(), name="places"),
+    path("places/<path:code>", stock_catalogue.PlaceItem.as_view(), name="place"),
+    path("vans/", job_catalogue.Vans.as_view(), name="vans"),
+    path("vans/<path:code>", job_catalogue.VanItem.as_view(), name="van"),
+    path("suppliers/", stock_catalogue.Suppliers.as_view(), name="suppliers"),
     path(
         "suppliers/<path:code>",
-        catalogue.SupplierItem.as_view(),
+        stock_catalogue.SupplierItem.as_view(),
         name="supplier",
     ),
-    path("customers/", catalogue.Customers.as_view(), name="customers"),
+    path("customers/", job_catalogue.Customers.as_view(), name="customers"),
     path(
         "customers/<path:code>",
-        catalogue.CustomerItem.as_view(),
+        job_catalogue.CustomerItem.as_view(),
         name="customer",
     ),
-    path("technicians/", catalogue.Technicians.as_view(), name="technicians"),
+    path("technicians/", job_catalogue.Technicians.as_view(), name="technicians"),
     path(
         "technicians/<path:code>",
-        catalogue.TechnicianItem.as_view(),
+        job_catalogue.TechnicianItem.as_view(),
         name="technician",
     ),
-    path("damage-types/", catalogue.DamageTypes.as_view(), name="damage-types"),
+    path("damage-types/", job_catalogue.DamageTypes.as_view(), name="damage-types"),
     path(
         "damage-types/<path:code>",
-        catalogue.DamageTypeItem.as_view(),
+        job_catalogue.DamageTypeItem.as_view(),
         name="damage-type",
     ),
-    path("glass-types/", catalogue.GlassTypes.as_view(), name="glass-types"),
+    path("glass-types/", job_catalogue.GlassTypes.as_view(), name="glass-types"),
     path(
         "glass-types/<path:code>",
-        catalogue.GlassTypeItem.as_view(),
+        job_catalogue.GlassTypeItem.as_view(),
         name="glass-type",
     ),
-    path("job-types/", catalogue.JobTypes.as_view(), name="job-types"),
-    path("job-types/<path:code>", catalogue.JobTypeItem.as_view(), name="job-type"),
-    path("packs/", catalogue.Packs.as_view(), name="packs"),
-    path("packs/<str:supplier>/<str:consumable>/<path:name>", catalogue.PackItem.as_view(), name="pack"),
-    path("sites/", catalogue.Sites.as_view(), name="sites"),
-    path("sites/<str:customer>/<path:name>", catalogue.SiteItem.as_view(), name="site"),
+    path("job-types/", job_catalogue.JobTypes.as_view(), name="job-types"),
+    path("job-types/<path:code>", job_catalogue.JobTypeItem.as_view(), name="job-type"),
+    path("packs/", stock_catalogue.Packs.as_view(), name="packs"),
+    path(
+        "packs/<str:supplier>/<str:consumable>/<path:name>", stock_catalogue.PackItem.as_view(), name="pack"
+    ),
+    path("sites/", job_catalogue.Sites.as_view(), name="sites"),
+    path("sites/<str:customer>/<path:name>", job_catalogue.SiteItem.as_view(), name="site"),
     path("stock/", stock.StockNow.as_view(), name="stock"),
     path("stock/on/<str:day>/", stock.StockOnDay.as_view(), name="stock-on"),
     path("stock/low/", stock.LowStock.as_view(), name="stock-low"),

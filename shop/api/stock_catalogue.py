@@ -1,0 +1,143 @@
+"""Routes of what the stock is set up with: consumables, places, suppliers and their packs."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db.models import Q, QuerySet
+from django.shortcuts import get_object_or_404
+from django_filters import FilterSet
+
+from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Supplier
+from shop.api import catalogue_serializers as shapes
+from shop.api.catalogue import CatalogueItem, CatalogueList, NameFilters
+from shop.api.filters import Choice, Code
+from shop.api.lists import STOCK_READERS, own_van_only
+from shop.models import Person
+from shop.people.permissions import own_van
+
+
+class ConsumableFilters(NameFilters):
+    """By kind and grade, too."""
+
+    kind = Choice(["counted", "measured", "worn"], field_name="kind")
+    grade = Code(field_name="grade")
+
+
+class Consumables(CatalogueList):
+    """What work uses up."""
+
+    model = Consumable
+    serializer_class = shapes.ConsumableSerializer
+    filterset_class = ConsumableFilters
+    sortable = {"code": ("code",), "name": ("name", "code")}
+
+
+class ConsumableItem(CatalogueItem):
+    """A consumable."""
+
+    list_view = Consumables
+    serializer_class = shapes.ConsumableSerializer
+
+
+class PlaceFilters(NameFilters):
+    """By kind, too."""
+
+    kind = Choice(["depot", "van", "transit"], field_name="kind")
+
+
+class Places(CatalogueList):
+    """Where stock is held; a technician sees depots and the own van."""
+
+    model = Place
+    serializer_class = shapes.PlaceSerializer
+    filterset_class = PlaceFilters
+
+    def rows(self, person: Person) -> QuerySet[Place]:
+        """Return the real places that the person works with."""
+        places = Place.objects.filter(kind__in=REAL_KINDS)
+        if own_van_only(person):
+            own = own_van(person)
+            here = own.van.place_id if own else None
+            return places.filter(
+                Q(kind=PlaceKind.DEPOT) | Q(pk=here) | Q(bound_for=here, kind=PlaceKind.TRANSIT)
+            )
+        return places
+
+
+class PlaceItem(CatalogueItem):
+    """A depot to set up; vans are set up as vans."""
+
+    list_view = Places
+    serializer_class = shapes.PlaceSerializer
+
+    def make(self, named: Mapping[str, str]) -> Place:
+        """Return a new depot."""
+        return Place(code=named["code"], kind=PlaceKind.DEPOT)
+
+    def fill(self, item: Place, values: dict[str, Any]) -> None:
+        """Name a depot. Raises ValidationError for any other place."""
+        if item.kind != PlaceKind.DEPOT:
+            raise ValidationError({"code": f"is a place of kind {item.kind}; depots only are set up here"})
+        super().fill(item, values)
+
+
+class Suppliers(CatalogueList):
+    """Who sells consumables."""
+
+    readers = STOCK_READERS
+    model = Supplier
+    serializer_class = shapes.SupplierSerializer
+
+
+class SupplierItem(CatalogueItem):
+    """A supplier."""
+
+    list_view = Suppliers
+    serializer_class = shapes.SupplierSerializer
+
+
+class PackFilters(FilterSet):
+    """By supplier and consumable."""
+
+    supplier = Code(field_name="supplier__code")
+    consumable = Code(field_name="consumable__code")
+
+
+class Packs(CatalogueList):
+    """What suppliers sell."""
+
+    readers = STOCK_READERS
+    model = Pack
+    serializer_class = shapes.PackSerializer
+    filterset_class = PackFilters
+    sortable = {"consumable": ("consumable__code", "supplier__code", "name"), "supplier": ("supplier__code",)}
+    default_sort = "consumable"
+
+    def rows(self, person: Person) -> QuerySet[Pack]:  # noqa: ARG002
+        """Return all packs."""
+        return Pack.objects.select_related("supplier", "consumable")
+
+
+class PackItem(CatalogueItem):
+    """A pack of a supplier."""
+
+    list_view = Packs
+    serializer_class = shapes.PackSerializer
+
+    def where(self, named: Mapping[str, str]) -> dict[str, Any]:
+        """Find it by whose, of what and its name."""
+        ends = {f"{end}__code": named[end] for end in ("supplier", "consumable")}
+        return {**ends, "name": named["name"]}
+
+    def make(self, named: Mapping[str, str]) -> Pack:
+        """Return a new pack."""
+        supplier = get_object_or_404(Supplier, code=named["supplier"])
+        consumable = get_object_or_404(Consumable, code=named["consumable"])
+        return Pack(supplier=supplier, consumable=consumable, name=named["name"])
+
+    def fill(self, item: Pack, values: dict[str, Any]) -> None:
+        """Set what it holds. Raises ValidationError."""
+        if not values["stock_units"]:
+            raise ValidationError({"stock_units": "is zero; a pack holds something"})
+        super().fill(item, values)
