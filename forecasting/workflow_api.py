@@ -1,6 +1,7 @@
 """The common part of the routes of restocks and purchases: roles, steps, schema and amounts."""
 
 from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
 from typing import Any, ClassVar, TypeVar
 
 from django.db.models import Model
@@ -91,6 +92,19 @@ class ServedView(APIView):
         if request.method not in self.serves:
             raise MethodNotAllowed(request.method or "")
         super().initial(request, *args, **kwargs)
+
+
+@dataclass(frozen=True, slots=True)
+class NothingSaid:
+    """A step of the order of this id or number, and no more."""
+
+    id: str
+
+
+class NothingSerializer(ShapeSerializer):
+    """A step that says nothing more."""
+
+    makes = NothingSaid
 
 
 class StepView(ServedView):

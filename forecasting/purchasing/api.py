@@ -29,13 +29,12 @@ from forecasting.purchasing.serializers import (
     CancellationSerializer,
     ChangesSerializer,
     DeliverySerializer,
-    NothingSerializer,
     PurchaseSerializer,
     Said,
     SendingSerializer,
 )
 from forecasting.workflow import Done, StepRefused
-from forecasting.workflow_api import Key, ServedView, StepView
+from forecasting.workflow_api import Key, NothingSerializer, ServedView, StepView
 from inventory.documents import Problem, Receipt
 from inventory.models import Pack
 from shop.api.filters import Choice, Code

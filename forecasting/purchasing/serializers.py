@@ -166,12 +166,6 @@ class CancellationSerializer(ShapeSerializer):
     reason = TextField(required=False)
 
 
-class NothingSerializer(ShapeSerializer):
-    """A step that says nothing more."""
-
-    makes: ClassVar[type[Any]] = Said
-
-
 class DeliverySerializer(ShapeSerializer):
     """A delivery of the purchase; lines in stock units, with what was charged for each."""
 

@@ -32,7 +32,7 @@ from forecasting.replenishment.queries import (
 )
 from forecasting.replenishment.redraft import draft_again
 from forecasting.workflow import Done, StepConflict, StepRefused
-from forecasting.workflow_api import AmountField, AmountsSerializer, Key, ServedView, StepView, asking
+from forecasting.workflow_api import AmountField, AmountsSerializer, Key, NothingSerializer, ServedView, StepView, asking
 from inventory.decimals import ZERO
 from inventory.documents import DocumentKind, Problem, StockLine
 from shop.api.fields import FlagField, NumberField, OfCosts, TextField
@@ -150,12 +150,6 @@ class RenewalSerializer(ShapeSerializer):
 
     makes = Renewal
     discard_changes = FlagField(required=False)
-
-
-class NothingSerializer(ShapeSerializer):
-    """A step without content."""
-
-    makes = Quantities
 
 
 class WhereItSerializer(ShapeSerializer):
