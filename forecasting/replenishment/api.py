@@ -32,7 +32,15 @@ from forecasting.replenishment.queries import (
 )
 from forecasting.replenishment.redraft import draft_again
 from forecasting.workflow import Done, StepConflict, StepRefused
-from forecasting.workflow_api import AmountField, AmountsSerializer, Key, NothingSerializer, ServedView, StepView, asking
+from forecasting.workflow_api import (
+    AmountField,
+    AmountsSerializer,
+    Key,
+    NothingSerializer,
+    ServedView,
+    StepView,
+    asking,
+)
 from inventory.decimals import ZERO
 from inventory.documents import DocumentKind, Problem, StockLine
 from shop.api.fields import FlagField, NumberField, OfCosts, TextField

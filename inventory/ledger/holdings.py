@@ -4,9 +4,9 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from decimal import Decimal
 
-from inventory.ledger.count_adjustments import Pair, Span
+from inventory.ledger.count_adjustments import Span
 from inventory.ledger.journal_entries import MovementPlan
-from inventory.models import Holding, Movement, Place, PlaceKind
+from inventory.models import Holding, Movement, Place, PlaceConsumable, PlaceKind
 
 BATCH = 1000
 
@@ -21,15 +21,15 @@ class HoldingChanges:
     def __init__(self, outside: Mapping[PlaceKind, Place]) -> None:
         self._outside = {place.pk for place in outside.values()}
         self._supplier = outside[PlaceKind.SUPPLIER].pk
-        self._held: dict[Pair, Decimal] = {}
-        self._changed: set[Pair] = set()
-        self.spans: dict[Pair, Span] = {}
+        self._held: dict[PlaceConsumable, Decimal] = {}
+        self._changed: set[PlaceConsumable] = set()
+        self.spans: dict[PlaceConsumable, Span] = {}
         self.touched: dict[int, datetime] = {}
         self.received_from: dict[int, datetime] = {}
 
     def read(self, plans: Iterable[MovementPlan]) -> None:
         """Read the holdings that plans change, as the book has them now."""
-        pairs: set[Pair] = set()
+        pairs: set[PlaceConsumable] = set()
         for plan in plans:
             for movement in plan.movements:
                 pairs.add((movement.source_id, movement.consumable_id))
@@ -46,7 +46,7 @@ class HoldingChanges:
             if (place, consumable) in new:
                 self._held[place, consumable] = quantity
 
-    def held(self, pair: Pair) -> Decimal | None:
+    def held(self, pair: PlaceConsumable) -> Decimal | None:
         """Return what the book has at a place of what was read; None outside of stock."""
         return self._held.get(pair)
 
@@ -72,7 +72,7 @@ class HoldingChanges:
         if self._supplier in (movement.source_id, movement.destination_id):
             _note_earliest(self.received_from, movement)
 
-    def touch(self, pair: Pair, moment: datetime) -> None:
+    def touch(self, pair: PlaceConsumable, moment: datetime) -> None:
         """Note that something happened to a holding at a moment."""
         span = self.spans.get(pair)
         self.spans[pair] = span.including(moment) if span else Span(moment, moment)

@@ -10,10 +10,10 @@ from typing import NamedTuple
 
 from django.db.models import F, Q
 
+from inventory.decimals import ZERO
 from inventory.documents import DocumentKind
 from inventory.models import REAL_KINDS, CostPolicy, Movement, Place, PlaceKind
 from inventory.valuation.cost_layers import (
-    ZERO,
     Adjustment,
     CostFormula,
     Origin,
