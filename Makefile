@@ -1,7 +1,7 @@
 # Slurrybook: `make` lists what there is to do. Everything needs only make and Python 3.11 or newer.
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test quick lint format types bench clean
+.PHONY: help demo test coverage quick lint format types bench clean
 
 # The first interpreter that is new enough and can make a virtual environment; PYTHON=... chooses another.
 # 3.11 comes first: the checks run on it in CI, and the lock pins other versions of some packages for later ones.
@@ -33,10 +33,13 @@ quick: WORKERS = $(CORES)
 quick: lint types ## Run the checks for each commit: style, types and the tests that take no seconds
 	$(RUN) -m pytest -m "not slow" $(PARALLEL) $(PYTEST_ARGS)
 
-test: lint types ## Run every check, then all tests, with coverage; PYTEST_ARGS="-k word" chooses some
+test: lint types ## Run every check, then all tests; PYTEST_ARGS="-k word" chooses some
 	DATABASE_URL=sqlite://:memory: $(RUN) manage.py makemigrations --check --dry-run
 	DATABASE_URL=sqlite://:memory: $(RUN) manage.py check --fail-level WARNING
 	$(RUN) -m tests.on_postgresql $(if $(PYTEST_ARGS),--may-be-empty) $(PARALLEL) $(PYTEST_ARGS)
+	$(RUN) -m pytest $(PARALLEL) $(PYTEST_ARGS)
+
+coverage: $(INSTALLED) ## Run all tests on SQLite and show which lines none of them reaches
 	$(RUN) -m pytest --cov --cov-report=term $(PARALLEL) $(PYTEST_ARGS)
 
 lint: $(INSTALLED) ## Check style, layout and which module may import which

@@ -64,9 +64,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker(pytest.mark.slow)
     items.sort(key=lambda item: item.get_closest_marker("slow") is None)
     if config.getoption("only_database"):
-        kept = [item for item in items if _uses_database(item)]
-        config.hook.pytest_deselected(items=[item for item in items if not _uses_database(item)])
+        kept = [item for item in items if _may_differ_by_database(item)]
+        config.hook.pytest_deselected(items=[item for item in items if not _may_differ_by_database(item)])
         items[:] = kept
+
+
+def _may_differ_by_database(item: pytest.Item) -> bool:
+    return _uses_database(item) and item.get_closest_marker("same_on_each_database") is None
 
 
 def _uses_database(item: pytest.Item) -> bool:

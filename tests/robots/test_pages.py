@@ -15,7 +15,12 @@ from tests.robots.stored_rows import Stored
 from tests.shop.api.served_shop import PERSON_OF_ROLE
 from tests.shop.api.test_access import ROUTES
 
-pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("filled_shop")]
+# Each page's own tests ask its queries on PostgreSQL; odd input is refused before any query, or in the API too.
+pytestmark = [
+    pytest.mark.django_db,
+    pytest.mark.usefixtures("filled_shop"),
+    pytest.mark.same_on_each_database,
+]
 
 # What no link leads to, with the reason.
 UNREACHABLE = {
