@@ -15,7 +15,7 @@ from tests.robots.stored_rows import Stored
 from tests.shop.api.served_shop import PERSON_OF_ROLE
 from tests.shop.api.test_access import ROUTES
 
-# Each page's own tests ask its queries on PostgreSQL; odd input is refused before any query, or in the API too.
+# Tests of each page ask its queries on PostgreSQL; odd input is refused before any query, or in the API too.
 pytestmark = [
     pytest.mark.django_db,
     pytest.mark.usefixtures("filled_shop"),
