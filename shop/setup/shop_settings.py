@@ -104,7 +104,7 @@ def _shop(changes: SettingChanges) -> Shop:
     if changes.currency is not None and (found := currency_problem(changes.currency)):
         raise ValidationError({"currency": found})
     shop.books.minor_unit_digits = minor_unit_digits(shop.currency)
-    shop.books.time_zone = changes.time_zone or shop.time_zone
+    shop.books.time_zone = shop.time_zone if changes.time_zone is None else changes.time_zone
     shop.books.full_clean()
     return shop
 

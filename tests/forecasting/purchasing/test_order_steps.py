@@ -233,7 +233,7 @@ def test_sending_is_taken_back_while_the_letter_waits_and_sent_once_more() -> No
 @pytest.mark.django_db
 def test_a_sent_order_is_cancelled_with_a_reason_and_the_supplier_is_to_be_told() -> None:
     purchase = sent()
-    with pytest.raises(StepRefused, match="say why"):
+    with pytest.raises(StepRefused, match="give the reason"):
         approval.cancel(purchase.pk, **SUE)
     Letter.objects.update(state="sent", sent_at=NOW)
     done = approval.cancel(purchase.pk, reason="found a box", **SUE)
