@@ -408,7 +408,7 @@ RACE = """
 import sys
 from tests.forecasting.purchasing.test_order_steps import *
 purchase = Purchase.objects.get()
-for step in (approving.approve, sending.send):
+for step in (approval.approve, dispatch.send):
     step(purchase.pk, **SUE)
 receive(purchase, brought("R-7", (DISC, 50, "120")))
 receive(purchase, brought("R-8", (DISC, 25, "60"), days=11))
