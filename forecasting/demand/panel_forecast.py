@@ -15,7 +15,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from forecasting.arrays import FloatArray
-from forecasting.demand import accuracy
+from forecasting.demand import accuracy, frames
 from forecasting.demand import demand_panel as past
 from forecasting.demand.accuracy import Backtest
 from forecasting.demand.candidate_models import candidates
@@ -165,8 +165,6 @@ def _forecast_frame(
     exposure_at_least: "pd.Series[Any] | None",
     season_length: int | None,
 ) -> pd.DataFrame:
-    from forecasting.demand import frames  # noqa: PLC0415 - forecasting.demand imports this module
-
     panel = frames.read(history, exposure, exposure_ahead, exposure_at_least)
     found = forecast_panel(
         panel.history,
