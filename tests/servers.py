@@ -34,7 +34,10 @@ VERSIONED_PROGRAMS = "/usr/lib/postgresql/*/bin"
 WATCH = 'read -r _; "$1" stop --pgdata="$2/data" --mode=immediate >/dev/null 2>&1; rm -rf "$2"'
 # The same for a Redis, which leaves nothing to tidy up.
 WATCH_REDIS = '"$@" >/dev/null & read -r _; kill -9 $!; wait'
-UNSAFE_BUT_FAST = "fsync = off\nsynchronous_commit = off\nfull_page_writes = off\n"
+UNSAFE_BUT_FAST = (
+    # A plan must not depend on when statistics happened to be taken.
+    "fsync = off\nsynchronous_commit = off\nfull_page_writes = off\nautovacuum = off\n"
+)
 
 
 class PostgresMissingError(RuntimeError):

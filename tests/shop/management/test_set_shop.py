@@ -97,7 +97,7 @@ def test_all_settings_are_set_and_shown() -> None:
         (["--target-margin", "130"], "less than or equal to 100"),
         (["--currency", "XAU"], "not the code of a currency in use"),
         (["--currency", "BGN"], "not the code of a currency in use"),
-        (["--timezone", ""], "not a time zone of the tz database, such as Europe/Lisbon"),
+        (["--timezone", ""], "time zone: This field cannot be blank"),
         *(
             (["--timezone", zone], "not a time zone of the tz database")
             for zone in ("localtime", "Factory", "posixrules", "posix/Europe/Lisbon", "right/Europe/Lisbon")
