@@ -24,7 +24,7 @@ def main(arguments: list[str]) -> int:
             status = subprocess.run(
                 [sys.executable, "-m", "pytest", "--only-database", *chosen],
                 cwd=PROJECT,
-                env={**os.environ, "DATABASE_URL": server.new_database()},
+                env={"HYPOTHESIS_PROFILE": "repeat", **os.environ, "DATABASE_URL": server.new_database()},
                 check=False,
             ).returncode
     except PostgresMissingError as missing:

@@ -51,7 +51,7 @@ from shop.models import (
 from tests.inventory.small_shop import day
 from tests.shop.api.served_shop import BODIES, close_body, open_served_shop, put, signed_in
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 READ_ONLY = {
     Books, CostAdjustment, CostPolicy, CountLine, Document, Finding, Holding, JobCost, JobUse, LabourRate,

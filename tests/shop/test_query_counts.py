@@ -32,7 +32,7 @@ from tests.shop.world import (
     used,
 )
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 SHORT, LONG = 5, 500
 
 

@@ -26,6 +26,7 @@ def said(run: ForecastRun) -> list[tuple[object, ...]]:
 
 
 @pytest.mark.django_db
+@pytest.mark.same_on_each_database
 @pytest.mark.parametrize("weeks_before", [40, 100, 1190])
 def test_a_close_of_another_year_leaves_every_forecast_as_it_was(weeks_before: int) -> None:
     open_burn_shop()

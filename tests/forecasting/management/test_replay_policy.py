@@ -11,7 +11,7 @@ from forecasting.models import BurnForecast, ForecastRun
 from inventory.models import Document
 from tests.forecasting.burn_shop import MONDAY, moment, open_burn_shop, work
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 WEEKS = 22
 
 

@@ -36,6 +36,7 @@ from tests.forecasting.restock_shop import (
     stock,
 )
 from tests.inventory.small_shop import undone_afterwards
+from tests.thoroughness import examples
 
 pytestmark = pytest.mark.django_db
 BURN = (1, 4, 6, 9, 14, 15, 16, 17)
@@ -391,7 +392,7 @@ STARTS = [[], [approve], [approve, pick], [approve, pick, confirm]]
 
 
 @given(start=st.sampled_from(STARTS), steps=STEPS)
-@settings(max_examples=40)
+@settings(max_examples=examples(30))
 def test_whatever_people_do_stock_is_conserved_and_lines_agree_with_the_ledger(
     start: list[Callable[..., Done[Restock]]], steps: list[tuple[Callable[..., Done[Restock]], int, int, str]]
 ) -> None:

@@ -40,7 +40,7 @@ from tests.forecasting.small_fleet import (
     this_monday,
 )
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 # The depot is short of the first.
 DISC, OTHER_DISC = DISCS[:2]
 

@@ -23,7 +23,7 @@ from shop.models import Person
 from shop.people.tokens import make_token
 from tests.shop.api.served_shop import PERSON_OF_ROLE, close_body, open_served_shop, put
 
-pytestmark = [pytest.mark.django_db, pytest.mark.slow]
+pytestmark = [pytest.mark.django_db, pytest.mark.slow, pytest.mark.same_on_each_database]
 
 CHECKS = (
     not_a_server_error,

@@ -27,7 +27,7 @@ from tests.inventory.small_shop import receive
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in, stock_body
 from tests.shop.api.test_access import ROUTES
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 UNIT_COST = Decimal("7.7713")
 FIGURES = {

@@ -11,7 +11,7 @@ from shop.models import Customer, DamageType, GlassType, JobType, Site, Technici
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in, stock_body
 from tests.shop.api.test_access import ROUTES
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 LISTS = sorted(
     route

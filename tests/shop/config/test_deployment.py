@@ -216,6 +216,7 @@ def test_a_form_larger_than_any_of_ours_is_refused(site: Site) -> None:
 
 
 @pytest.mark.django_db
+@pytest.mark.same_on_each_database
 @pytest.mark.parametrize("role", PERSON_OF_ROLE)
 def test_every_answer_forbids_what_is_inline_and_no_page_has_any(role: str) -> None:
     open_served_shop()

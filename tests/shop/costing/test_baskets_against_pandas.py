@@ -16,7 +16,7 @@ from inventory.valuation.cost_layers import CostFormula
 from shop.models import JobCost, JobUse
 from tests.shop.csv_import import Imports
 
-pytestmark = [pytest.mark.django_db, pytest.mark.slow]
+pytestmark = [pytest.mark.django_db, pytest.mark.slow, pytest.mark.same_on_each_database]
 
 EXTRACT = Path(__file__).parents[3] / "fixtures" / "open" / "baskets_extract.csv"
 LAST_PLACE = Decimal("0.0001")

@@ -18,7 +18,7 @@ from shop.imports.run import import_file
 from tests.servers import PROJECT, migrated
 from tests.shop.csv_import import HEADERS, Imports
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 ROWS = 300
 COUNTED = re.compile(r"and ([\d,]+) more faults? in ([\d,]+) rows?(, not counting .*)?")

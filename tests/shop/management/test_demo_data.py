@@ -16,6 +16,7 @@ from tests import factories
 
 @pytest.mark.slow
 @pytest.mark.django_db
+@pytest.mark.same_on_each_database
 def test_the_demo_shows_a_shop_whose_books_agree() -> None:
     shown = StringIO()
     call_command("demo", "--no-serve", stdout=shown)

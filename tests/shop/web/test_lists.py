@@ -22,7 +22,7 @@ from tests.benchmarks.lists import LISTS, Look
 from tests.benchmarks.wide_shop import PEOPLE, fill
 from tests.shop.api.test_access import address
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 # What a list says of which there is nothing, by its route.
 EMPTY = {
