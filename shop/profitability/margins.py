@@ -110,14 +110,14 @@ class Margins(Sequence[GroupMargin]):
         return {
             found.label: found
             for entry in self._groups
-            if _name(entry[0]) in wanted
+            if label_text(entry[0]) in wanted
             for found in [_margin(*entry)]
         }
 
     def sums(self) -> Iterator[tuple[str, int, JobCosts]]:
         """Yield the label, the number of jobs and the sums of each group, without its interval."""
         for label, group, _ in self._groups:
-            yield _name(label), group.jobs, group.costs
+            yield label_text(label), group.jobs, group.costs
 
     def total(self) -> GroupMargin:
         """Return the margin of all groups together, its interval over all their jobs."""
@@ -152,10 +152,8 @@ def margins_of(
     if by not in GROUPINGS:
         raise ValueError(f"{by!r} is not one of {', '.join(GROUPINGS)}")
     costs = posted_costs(start, end)
-    jobs = costs.aggregate(jobs=Sum("jobs"))["jobs"] or 0
-    unit: Any = F("job_id") if jobs <= MOST_SINGLE_JOBS else F("job_id") % RANDOM_GROUPS
     rows = (
-        costs.annotate(label=_label(by, lifetime=lifetime), unit=unit)
+        costs.annotate(label=group_label(by, lifetime=lifetime), unit=unit_to_resample(costs))
         .values("label", "unit")
         .annotate(counted=Sum("jobs"), **{f"total_{name}": Sum(name) for name in AMOUNTS})
         .exclude(NOTHING)
@@ -176,6 +174,12 @@ def margins_of(
     return Margins(groups)
 
 
+def unit_to_resample(costs: QuerySet[JobCost]) -> Any:
+    """Return what is resampled: each job, or, of more than 20,000, a random group of jobs. One query."""
+    jobs = costs.aggregate(jobs=Sum("jobs"))["jobs"] or 0
+    return F("job_id") if jobs <= MOST_SINGLE_JOBS else F("job_id") % RANDOM_GROUPS
+
+
 def in_group(costs: QuerySet[JobCost], by: str, label: str, *, lifetime: bool = False) -> QuerySet[JobCost]:
     """Return those of `costs` that margins_of puts in the group of a label, NO_LABEL meaning none.
 
@@ -186,11 +190,12 @@ def in_group(costs: QuerySet[JobCost], by: str, label: str, *, lifetime: bool = 
     wanted: Any = label
     if by == "month" and label != NO_LABEL:
         wanted = start_of_day(date.fromisoformat(f"{label}-01"))
-    labelled = costs.annotate(label=_label(by, lifetime=lifetime))
+    labelled = costs.annotate(label=group_label(by, lifetime=lifetime))
     return labelled.filter(label__isnull=True) if label == NO_LABEL else labelled.filter(label=wanted)
 
 
-def _label(by: str, *, lifetime: bool) -> Any:
+def group_label(by: str, *, lifetime: bool) -> Any:
+    """Return the expression by which costs are grouped; `by` is one of GROUPINGS."""
     if by == "month":
         posted_at: Any = F("posted_at")
         if lifetime:
@@ -206,7 +211,8 @@ def _label(by: str, *, lifetime: bool) -> Any:
     return label
 
 
-def _name(label: Any) -> str:
+def label_text(label: Any) -> str:
+    """Return a group's label as reports show it."""
     return f"{label:%Y-%m}" if isinstance(label, datetime) else label or NO_LABEL
 
 
@@ -214,7 +220,7 @@ def _margin(label: Any, group: _Group, shrunk: float | None) -> GroupMargin:
     costs = group.costs
     interval = margin_ratio(group.margins, group.revenues)
     return GroupMargin(
-        label=_name(label),
+        label=label_text(label),
         jobs=group.jobs,
         **{amount: getattr(costs, amount) for amount in (*AMOUNTS, "contribution", "margin")},
         ratio=interval.ratio,
