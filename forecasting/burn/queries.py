@@ -15,7 +15,7 @@ from forecasting.burn.text import (
     place_of_level,
 )
 from forecasting.models import BurnForecast, ForecastRun
-from inventory.reports.iso_weeks import A_WEEK
+from inventory.weeks import A_WEEK
 from shop.models import Person, Role
 from shop.people.permissions import own_van, role_of
 

@@ -12,7 +12,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
 from forecasting.burn import queries
-from forecasting.burn.chart import burn_chart, chart_in_words
+from forecasting.burn.chart import burn_chart, chart_description
 from forecasting.burn.runs import forecast_burn, latest_run
 from forecasting.models import BurnForecast, ForecastRun
 from inventory.models import PlaceKind
@@ -115,7 +115,7 @@ def show(request: HttpRequest, place: str, consumable: str) -> HttpResponse:
         "demand": queries.class_in_words(first),
         "width": WIDTH_PX,
         "height": HEIGHT_PX,
-        "text": chart_in_words(past, week, what, first.consumable.stock_unit),
+        "text": chart_description(past, week, what, first.consumable.stock_unit),
     }
     return render(request, "forecasting/burn_one.html", context)
 

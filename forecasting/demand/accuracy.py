@@ -6,12 +6,9 @@ At each origin only the periods before it are known; what is forecast is the sum
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from forecasting.arrays import BoolArray, FloatArray
+from forecasting.arrays import BoolArray, FloatArray, StrArray
 from forecasting.demand.demand_panel import DemandHistory
-
-StrArray = npt.NDArray[np.str_]
 
 # Syntetos, Boylan and Croston 2005: limits of the mean interval and of the sizes' squared variation.
 INTERVAL_LIMIT = 1.32

@@ -14,15 +14,13 @@ import numpy.typing as npt
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from forecasting.arrays import FloatArray
+from forecasting.arrays import FloatArray, StrArray
 from forecasting.demand import accuracy, frames
 from forecasting.demand import demand_panel as past
 from forecasting.demand.accuracy import Backtest
 from forecasting.demand.candidate_models import candidates
 from forecasting.demand.demand_panel import DemandHistory
 from forecasting.demand.model_selection import Contest, fit_origins, test_origins
-
-StrArray = npt.NDArray[np.str_]
 
 
 @dataclass(frozen=True)

@@ -20,8 +20,9 @@ from inventory.db.fixed_point import from_scaled
 from inventory.decimals import ZERO
 from inventory.documents import DocumentKind
 from inventory.models import Consumable, ConsumableKind, Holding, Movement, PlaceConsumable, PlaceKind
-from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
+from inventory.reports.iso_weeks import Weeks
 from inventory.reports.weekly_consumption import weekly_use
+from inventory.weeks import A_WEEK, monday_of
 from shop.costing.last_landed_cost import known_unit_costs
 from shop.models import Person, Role, in_shop_zone, the_shop
 from shop.people.permissions import own_van, role_of

@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
-from forecasting.policy_review.chart import chart_in_words, held_chart
+from forecasting.policy_review.chart import chart_description, held_chart
 from forecasting.policy_review.queries import (
     PAIRS_MAX,
     WEEKS_OFFERED,
@@ -121,7 +121,7 @@ def show(request: HttpRequest, van: str, consumable: str) -> HttpResponse:
         "weeks": weeks,
         "weeks_offered": WEEKS_OFFERED,
         "source": f"{reverse('lookback:chart', args=[van, consumable])}?weeks={weeks.count}",
-        "text": chart_in_words(row),
+        "text": chart_description(row),
         "width": WIDTH_PX,
         "height": HEIGHT_PX,
         "digits": Books.objects.get().minor_unit_digits,

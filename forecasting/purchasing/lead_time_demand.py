@@ -12,10 +12,11 @@ import numpy as np
 
 from forecasting.arrays import FloatArray
 from forecasting.purchasing.lead_times import LeadTime
-from forecasting.replenishment.protection_interval import DAYS_A_WEEK, Quantiles, over_days
+from forecasting.replenishment.protection_interval import Quantiles, over_days
 from forecasting.stock_control.numeric_checks import require_not_negative, rounded
 from forecasting.stock_control.quantile_demand import masses
 from inventory.decimals import PRECISION, ZERO
+from inventory.weeks import DAYS_A_WEEK
 
 
 @dataclass(frozen=True, slots=True)

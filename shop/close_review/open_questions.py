@@ -11,13 +11,13 @@ from shop.people.permissions import OwnVan
 
 def open_questions(own: OwnVan, now: datetime) -> QuerySet[Finding]:
     """Return the questions about own jobs closed recently that nobody has answered."""
-    return standing_questions().filter(answered_at__isnull=True, job__in=closed_lately(own, now))
+    return standing_questions().filter(answered_at__isnull=True, job__in=recently_closed(own, now))
 
 
 # Who did a job two weeks ago may still know how it was.
 DAYS_BACK = 14
 
 
-def closed_lately(own: OwnVan, now: datetime) -> QuerySet[Job]:
+def recently_closed(own: OwnVan, now: datetime) -> QuerySet[Job]:
     since = now - timedelta(days=DAYS_BACK)
     return own.jobs().filter(status=JobStatus.CLOSED, closed_at__gte=since)

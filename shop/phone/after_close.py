@@ -13,7 +13,7 @@ from django.db.models import Q, Sum
 from inventory.decimals import ZERO
 from inventory.documents import DocumentKind
 from inventory.models import Document, Holding, Movement, Place, PlaceKind
-from shop.close_review.open_questions import DAYS_BACK, closed_lately, open_questions
+from shop.close_review.open_questions import DAYS_BACK, open_questions, recently_closed
 from shop.common.text import exact
 from shop.costing.net_issues import net_into_jobs
 from shop.models import Job, JobCost, JobUse, Technician
@@ -27,7 +27,7 @@ MOST_PLACES = 200
 
 def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any]]:
     """Return the own jobs closed recently, the latest first, with what each took by the book."""
-    lately = closed_lately(own, now).select_related("site__customer", "job_type", "damage_type")
+    lately = recently_closed(own, now).select_related("site__customer", "job_type", "damage_type")
     jobs = list(lately.order_by("-closed_at", "-pk")[:MOST_CLOSED])
     took = _took(job.pk for job in jobs)
     closes = _standing_closes(jobs)

@@ -43,7 +43,7 @@ class JobKind:
 
 
 @dataclass(frozen=True, slots=True)
-class Mending:
+class TargetPricing:
     """What reaches the target.
 
     `price` is the mean price of a job that does, in whole minor units rounded up; `price_rise` the share by
@@ -64,7 +64,7 @@ class Mending:
     other_cut: Decimal | None
 
 
-def mend(kind: JobKind, target_percent: Decimal, minor_unit: Decimal) -> Mending:
+def price_to_target(kind: JobKind, target_percent: Decimal, minor_unit: Decimal) -> TargetPricing:
     """Return what would bring a kind of job to a target margin in percent of revenue.
 
     `shortfall` is the money that the kind is short of the target at its present revenue, 0 when on target.
@@ -76,7 +76,7 @@ def mend(kind: JobKind, target_percent: Decimal, minor_unit: Decimal) -> Mending
         kept = 1 - target_percent / HUNDRED
         shortfall = max(kind.costs - kept * kind.revenue, ZERO)
         price = _price(kind, kept, minor_unit)
-        return Mending(
+        return TargetPricing(
             verdict=_verdict(kind, float(target_percent / HUNDRED), reached=not shortfall),
             few_jobs=kind.jobs < FEW_JOBS,
             mean_price=kind.revenue / kind.jobs if kind.jobs > 0 else None,

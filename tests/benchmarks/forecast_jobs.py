@@ -25,11 +25,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecasting.arrays import FloatArray
 from forecasting.demand.panel_forecast import forecast_panel
 from tests.benchmarks.forecast_peers import LEVELS, SHARED
 from tests.open_data import EXTRACT
-
-FloatArray = npt.NDArray[np.float64]
 
 JOBS_MODEL, PANEL_MODEL = "panel levels per job", "panel levels"
 DEMO = Path(__file__).parents[2] / "fixtures" / "demo"

@@ -55,12 +55,11 @@ from scipy import stats
 from statsforecast import StatsForecast
 from statsforecast import models as peers
 
+from forecasting.arrays import FloatArray
 from forecasting.demand.accuracy import CLASSES, demand_classes, pinball, scale
 from forecasting.demand.negative_binomial import quantiles
 from forecasting.demand.panel_forecast import forecast_panel
 from tests.open_data import EXTRACT, weekly_units
-
-FloatArray = npt.NDArray[np.float64]
 
 LEVELS = np.array([0.5, 0.8, 0.9, 0.95, 0.99])
 AHEAD = 2

@@ -22,16 +22,13 @@ from datetime import UTC, date
 
 import django
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from forecasting.arrays import BoolArray, FloatArray
 from forecasting.burn.censoring import CHANCE_OF_NO_JOB, DRY_WEEKS_MAX
 from forecasting.demand.frames import PLACE, arrays, frame, iso_weeks
 from inventory.db.fixed_point import from_scaled
 from inventory.reports.iso_weeks import BEFORE, Weeks
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 MONDAY = date(2023, 1, 2)
 SIZES = {"largest chunk": (200, 25, 156), "demo shop": (4, 22, 60)}

@@ -10,9 +10,8 @@ The uses of single jobs, which any other compound needs, are not in a history of
 import math
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from forecasting.arrays import FloatArray
 
 # Largest rate, and mean number under a small size, whose probability of nothing is far above underflow.
 RATE_MAX = 200.0

@@ -1,14 +1,13 @@
 """The compound distribution against convolution, known identities, and what it must refuse."""
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from scipy import stats
 
+from forecasting.arrays import FloatArray
 from forecasting.demand import negative_binomial
 from tests.oracles import compound
 
-FloatArray = npt.NDArray[np.float64]
 USES = np.array([0.2, 0.5, 0.2, 0.1])
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from forecasting.arrays import FloatArray
 from forecasting.demand import accuracy, demand_panel
 from forecasting.demand.accuracy import ForecastOutcome
 from forecasting.demand.candidate_models import candidates
@@ -11,7 +12,6 @@ from forecasting.demand.model_selection import Contest, fit_origins, test_origin
 from forecasting.demand.panel_forecast import forecast_panel
 from tests.open_data import weekly_units
 
-FloatArray = npt.NDArray[np.float64]
 LEVELS = np.array([0.5, 0.95])
 
 # pytest would take the function for a test.

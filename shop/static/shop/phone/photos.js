@@ -16,7 +16,7 @@ export async function forget(close) {
   for (const photo of await of(close)) await store.remove("photos", photo.id);
 }
 
-async function drawnAnew(file) {
+async function reencoded(file) {
   const image = await createImageBitmap(file, { imageOrientation: "from-image" });
   const scale = Math.min(1, LONGEST_SIDE_PX / Math.max(image.width, image.height));
   const canvas = h("canvas", { width: Math.round(image.width * scale), height: Math.round(image.height * scale) });
@@ -75,7 +75,7 @@ function shelfOf({ draft }, moment, label, said) {
   async function take(file) {
     try {
       if ((await of(draft.id)).length >= MOST_PER_JOB) throw new Error(`${MOST_PER_JOB} photos are enough for one job`);
-      const photo = { id: store.newId(), close: draft.id, person: draft.person, job: draft.job, moment, blob: await drawnAnew(file), state: "kept" };
+      const photo = { id: store.newId(), close: draft.id, person: draft.person, job: draft.job, moment, blob: await reencoded(file), state: "kept" };
       await store.put("photos", photo.id, photo);
       await show(photo);
       said.textContent = `${label}: photo kept.`;
