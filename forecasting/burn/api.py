@@ -13,8 +13,9 @@ from forecasting.burn.runs import latest_run
 from forecasting.models import BurnForecast
 from shop.api.fields import NumberField
 from shop.api.filters import Code
-from shop.api.lists import EVERYONE, RowList
+from shop.api.lists import RowList
 from shop.models import Person
+from shop.people.permissions import EVERYONE
 
 LARGEST_NUMBER = 2**31 - 1
 

@@ -187,11 +187,12 @@ def _require_amounts(name: str, amounts: FloatArray, observed: BoolArray, table:
     if len(wrong):
         series, period = wrong[0]
         where, week = _label(table.columns[series]), table.index[period]
-        mend = "correct it"
+        remedy = "correct it"
         if isinstance(week, pd.Period):
             where += f" in week {_week(week)}"
-            mend += ", or make history NaN where the week does not count"
-        raise ValueError(f"{name}: {amounts[series, period]} of {where} is not a number of 0 or more; {mend}")
+            remedy += ", or make history NaN where the week does not count"
+        amount = amounts[series, period]
+        raise ValueError(f"{name}: {amount} of {where} is not a number of 0 or more; {remedy}")
 
 
 def _label(label: object) -> str:

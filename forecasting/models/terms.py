@@ -12,9 +12,8 @@ from forecasting.schedule import Timetable
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Supplier
 from shop.common.text import exact
-from shop.models import the_shop
+from shop.models import NOT_NEGATIVE, the_shop
 
-NOT_NEGATIVE = MinValueValidator(Decimal(0))
 LEAST_SERVICE, MOST_SERVICE = Decimal("0.5"), Decimal("0.999")
 SERVICE = [
     MinValueValidator(

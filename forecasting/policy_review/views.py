@@ -29,11 +29,10 @@ from inventory.models import Books, Holding
 from inventory.reports.iso_weeks import Weeks
 from shop.common.pagination import page_of
 from shop.models import Role, the_shop
-from shop.people.permissions import for_roles, person_of, role_of, sees_costs
+from shop.people.permissions import VAN_AND_STOCK, for_roles, person_of, role_of, sees_costs
 from shop.web.charts import svg, svg_response, theme_of
 from shop.web.code_select import options_of
 
-VAN_AND_STOCK = (Role.TECHNICIAN, Role.STOREKEEPER, Role.OWNER)
 WIDTH_PX, HEIGHT_PX = 560, 320
 
 # What is worked out week by week cannot be sorted by in the database; PAIRS_MAX keeps it small.

@@ -17,13 +17,12 @@ from forecasting.stock_control.numeric_checks import rounded
 from inventory.decimals import PLACES, ZERO
 from inventory.documents import LARGEST_MONEY, Problem, Receipt, ReceiptLine
 from inventory.models import Consumable, Pack, Place
-from shop.common.page_fields import DayField, MomentField
+from shop.common.page_fields import LOCAL_MINUTE, DayField, MomentField
 from shop.common.text import exact, hundredths_up
 from shop.web.code_select import ChooseOrType, CodeChoice
 
 ADDED_ROWS = 2
 UNEXPECTED_ROWS = 3
-LOCAL = "%Y-%m-%dT%H:%M"
 
 
 def _packs_field(label: str, *, required: bool = True) -> forms.IntegerField:
@@ -180,7 +179,7 @@ class SentForm(forms.Form):
     at = MomentField(
         label="When",
         error_messages={"invalid": "This is no moment; write it such as 2026-03-02T08:30."},
-        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL),
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL_MINUTE),
     )
 
 
@@ -191,7 +190,7 @@ class DeliveryForm(forms.Form):
     occurred_at = MomentField(
         label="When it came",
         error_messages={"invalid": "This is no moment; write it such as 2026-03-02T08:30."},
-        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL),
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL_MINUTE),
     )
     freight = amount_field("Freight")
     duty = amount_field("Duty")
@@ -317,4 +316,4 @@ class DeliveryForm(forms.Form):
 
 def now_as_written() -> str:
     """Return this minute on the current clocks, as a field takes it."""
-    return timezone.localtime().strftime(LOCAL)
+    return timezone.localtime().strftime(LOCAL_MINUTE)

@@ -10,10 +10,7 @@ from django.utils import timezone
 
 from forecasting.models import Purchase, PurchaseEvent, PurchaseLine, PurchaseStatus
 from inventory.decimals import ZERO
-from shop.models import Role
 
-STOCK = (Role.STOREKEEPER, Role.OWNER)
-READERS = (Role.STOREKEEPER, Role.OWNER, Role.ACCOUNTANT)
 OPEN, LATE = "open", "overdue"
 AWAITED = (PurchaseStatus.SENT, PurchaseStatus.PARTLY_RECEIVED)
 CLOSED = (PurchaseStatus.RECEIVED, PurchaseStatus.CANCELLED)

@@ -10,15 +10,6 @@ from forecasting.models import Restock, RestockLine, RestockStatus
 from shop.models import Person, Role
 from shop.people.permissions import own_van, role_of
 
-TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT = (
-    Role.TECHNICIAN,
-    Role.STOREKEEPER,
-    Role.OWNER,
-    Role.ACCOUNTANT,
-)
-EVERYONE = (TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT)
-VAN_AND_STOCK = (TECHNICIAN, STOREKEEPER, OWNER)
-STOCK = (STOREKEEPER, OWNER)
 OPEN = "differences"
 
 

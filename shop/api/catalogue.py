@@ -18,13 +18,14 @@ from inventory.ledger import once_more_if_raced
 from shop.api.catalogue_serializers import CatalogueShape
 from shop.api.filters import Code
 from shop.api.item_views import ItemView, problems_of
-from shop.api.lists import EVERYONE, RowList
+from shop.api.lists import RowList
 from shop.api.problems import Malformed
 from shop.api.schema import ItemSchema
 from shop.api.serializers import read_values
 from shop.api.views import person_of_request
 from shop.models import Person, Role
 from shop.people.admin_log import note_change
+from shop.people.permissions import EVERYONE
 
 BY_CODE: dict[str, tuple[str, ...]] = {"code": ("code",)}
 

@@ -1,6 +1,5 @@
 """How a text, a number, a moment and a yes or no are written in JSON; nothing is guessed."""
 
-import re
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
@@ -10,11 +9,11 @@ from rest_framework import serializers
 from rest_framework.fields import empty
 
 from inventory.documents import YEARS
+from shop.common.text import PLAIN_NUMBER
 from shop.people.permissions import sees_costs
 
 # Longer ones are no amounts, and comparing them takes long.
 LONGEST_NUMBER = 40
-NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 MESSAGES = {"required": "is missing; give it", "null": "is null; leave it out or give a value"}
 
 
@@ -51,7 +50,7 @@ class NumberField(serializers.Field[Decimal, Any, str, Any]):
         """Return the Decimal; limits are the document's own."""
         if isinstance(data, bool) or not isinstance(data, str | int | Decimal):
             self.fail("invalid")
-        if isinstance(data, str) and not NUMBER.fullmatch(data):
+        if isinstance(data, str) and not PLAIN_NUMBER.fullmatch(data):
             self.fail("invalid")
         number = Decimal(data)
         if len(str(number)) > LONGEST_NUMBER:

@@ -12,7 +12,7 @@ from inventory.models import Place, PlaceKind
 from shop.api import catalogue_serializers as shapes
 from shop.api.catalogue import CatalogueItem, CatalogueList
 from shop.api.filters import Code
-from shop.api.lists import OFFICE, STOCK_READERS, own_van_only
+from shop.api.lists import OFFICE, own_van_only
 from shop.models import (
     Customer,
     DamageType,
@@ -24,7 +24,7 @@ from shop.models import (
     Technician,
     Van,
 )
-from shop.people.permissions import own_van
+from shop.people.permissions import STOCK_READERS, own_van
 
 
 class Vans(CatalogueList):

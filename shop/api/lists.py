@@ -21,9 +21,7 @@ if TYPE_CHECKING:
 else:
     ListBase = ListAPIView
 
-EVERYONE = frozenset(Role)
 OFFICE = frozenset({Role.OWNER, Role.ACCOUNTANT})
-STOCK_READERS = frozenset({Role.STOREKEEPER, Role.OWNER, Role.ACCOUNTANT})
 JOB_READERS = frozenset({Role.TECHNICIAN, Role.OWNER, Role.ACCOUNTANT})
 OWNERS = frozenset({Role.OWNER})
 

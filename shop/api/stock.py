@@ -17,10 +17,10 @@ from inventory.models import REAL_KINDS, Holding, LowLevel
 from inventory.reports.stock_on_hand import low_stock, stock_at
 from shop.api.fields import NumberField
 from shop.api.filters import Choice, Code, Flag
-from shop.api.lists import EVERYONE, STOCK_READERS, RowList, own_van_only
+from shop.api.lists import RowList, own_van_only
 from shop.api.report_lists import DAY, ReportList
 from shop.models import Person, start_of_day
-from shop.people.permissions import own_van
+from shop.people.permissions import EVERYONE, STOCK_READERS, own_van
 
 
 class HoldingSerializer(serializers.Serializer[Any]):

@@ -12,9 +12,9 @@ from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Sup
 from shop.api import catalogue_serializers as shapes
 from shop.api.catalogue import CatalogueItem, CatalogueList, NameFilters
 from shop.api.filters import Choice, Code
-from shop.api.lists import STOCK_READERS, own_van_only
+from shop.api.lists import own_van_only
 from shop.models import Person
-from shop.people.permissions import own_van
+from shop.people.permissions import STOCK_READERS, own_van
 
 
 class ConsumableFilters(NameFilters):

@@ -19,6 +19,7 @@ from scipy.stats import kendalltau, theilslopes
 from statsmodels.stats.proportion import proportion_confint
 
 from inventory.decimals import LAST_PLACE, PRECISION
+from shop.close_review.rules import FINISHED_OUTCOMES
 
 LEVEL_PERCENT = 80
 # With 9 jobs an 80% interval just exists: from the least to the most, (9 - 1) / (9 + 1).
@@ -34,7 +35,6 @@ SCALING_P_VALUE = 0.01
 # Damage twice as long has at most four times the area.
 LARGEST_EXPONENT = 2.0
 FACTOR_PLACES = Decimal("0.000001")
-FINISHED_OUTCOMES = frozenset({"removed", "reduced"})
 # What can be known of a job besides its damage type, in the sets that are tried, from the narrowest on.
 FACTS_ALIKE: tuple[tuple[str, ...], ...] = (
     ("job_type", "catches_fingernail", "glass"),

@@ -13,13 +13,12 @@ from decimal import Decimal
 from pathlib import Path
 from typing import BinaryIO
 
-from inventory.documents import text_problem, time_problem
-from shop.common.text import shortened
+from inventory.documents import LONGEST_CODE, text_problem, time_problem
+from shop.common.text import PLAIN_NUMBER, shortened
 
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 UTF_16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 NUL = "\0"
-LONGEST_CODE = 64
 # Further faults are counted: nobody reads more than this before correcting the first.
 MOST_NAMED = 100
 # No real row comes near; a longer line is no CSV and is skipped without being held.
@@ -28,7 +27,6 @@ LONGEST_LINE_BYTES = 1_000_000
 MOST_NUMBERS_KEPT = 2_000
 # More digits than this would be rounded silently by the default context of Decimal.
 MOST_DIGITS = 25
-NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 GROUPED_NUMBER = re.compile(r"-?[0-9.,'\u2019 \u00a0\u202f]*,[0-9.,]*")
 MOMENT = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
@@ -304,7 +302,7 @@ def parse_number(text: str) -> Decimal | str:
     """Return the number a cell holds, or what is wrong with it."""
     if not text:
         return "is empty; give a number"
-    if not NUMBER.fullmatch(text):
+    if not PLAIN_NUMBER.fullmatch(text):
         if GROUPED_NUMBER.fullmatch(text):
             return "has a comma; write a decimal point and no thousands separator, as in 1234.5"
         return "is not a plain number; write digits and a decimal point only, as in 1234.5"

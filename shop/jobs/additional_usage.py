@@ -12,10 +12,10 @@ from inventory.ledger.code_lookup import Catalogue
 from inventory.models import Document
 from shop.close_review import raise_questions
 from shop.common.chunks import chunks
+from shop.common.progress import Progress
 from shop.jobs.close_data import JobUses, uses_content, uses_problems
 from shop.jobs.posting import (
     BATCH,
-    Progress,
     keeping_conflicts,
     line_problems,
     locked_jobs,

@@ -21,12 +21,12 @@ from inventory.models import Document
 from shop.close_review import raise_questions
 from shop.common.chunks import chunks
 from shop.common.job_content import stored_text
+from shop.common.progress import Progress
 from shop.jobs import bookings, rework
 from shop.jobs.close_data import CLEARED, JobClose, close_content, close_problems, is_said_in
 from shop.jobs.pending_usage import add_at_close
 from shop.jobs.posting import (
     BATCH,
-    Progress,
     keeping_conflicts,
     line_problems,
     locked_jobs,

@@ -6,17 +6,16 @@ from typing import TypeVar
 
 from inventory import ledger
 from inventory.db import analyze
-from inventory.documents import Problem, StockLine, text_problem
+from inventory.documents import LONGEST_CODE, Problem, StockLine, text_problem
 from inventory.ledger import Conflict, Posting
 from inventory.models import Consumable, MovementValue
 from shop.common.chunks import chunks
 from shop.costing import job_costs
-from shop.jobs.close_data import LONGEST_CODE, UsedLine
+from shop.jobs.close_data import UsedLine
 from shop.models import Job, JobCost, JobUse
 
 T = TypeVar("T")
 BATCH = 1000
-Progress = Callable[[int], object]
 
 
 def keeping_conflicts(work: Callable[[], T], by: str, now: datetime) -> T:

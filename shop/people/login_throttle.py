@@ -54,8 +54,8 @@ class SignInLimit(AxesDatabaseHandler):  # type: ignore[misc] # the library has 
         name, client = (credentials or {}).get("username"), client_of(request)
         if not name or AccessLog.objects.filter(username=name, ip_address=client).exists():
             return failures
-        lately = AccessAttempt.objects.filter(attempt_time__gt=timezone.now() - settings.AXES_COOLOFF_TIME)
-        in_all = max(_wrong(lately.filter(username=name)), _wrong(lately.filter(ip_address=client)))
+        recent = AccessAttempt.objects.filter(attempt_time__gt=timezone.now() - settings.AXES_COOLOFF_TIME)
+        in_all = max(_wrong(recent.filter(username=name)), _wrong(recent.filter(ip_address=client)))
         return max(failures, settings.AXES_FAILURE_LIMIT) if in_all >= MOST_WRONG_IN_ALL else failures
 
 

@@ -27,6 +27,10 @@ VAN_KINDS = frozenset(
     }
 )
 ALL_KINDS = frozenset(DocumentKind)
+EVERYONE = frozenset(Role)
+STOCK_ROLES = frozenset({Role.STOREKEEPER, Role.OWNER})
+STOCK_READERS = STOCK_ROLES | {Role.ACCOUNTANT}
+VAN_AND_STOCK = STOCK_ROLES | {Role.TECHNICIAN}
 # How long a close may come late from a van that its technician has left meanwhile.
 RECENTLY = timedelta(days=7)
 # How long after it came in a technician may take back an own close made by mistake.

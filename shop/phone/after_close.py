@@ -27,8 +27,8 @@ MOST_PLACES = 200
 
 def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any]]:
     """Return the own jobs closed recently, the latest first, with what each took by the book."""
-    lately = recently_closed(own, now).select_related("site__customer", "job_type", "damage_type")
-    jobs = list(lately.order_by("-closed_at", "-pk")[:MOST_CLOSED])
+    recent = recently_closed(own, now).select_related("site__customer", "job_type", "damage_type")
+    jobs = list(recent.order_by("-closed_at", "-pk")[:MOST_CLOSED])
     took = _took(job.pk for job in jobs)
     closes = _standing_closes(jobs)
     return [

@@ -50,8 +50,8 @@ def test_a_notebook_goes_from_files_to_forecasts() -> None:
     assert found.columns.to_list() == ["mean", *LEVELS, "model", "reason", "demand_class"]
     assert (found[0.5] <= found[0.9]).all()
     assert (found[0.9] <= found[0.99]).all()
-    lately = history.tail(26).mean() * 2
-    assert np.corrcoef(found["mean"], lately)[0, 1] > 0.95
+    recent = history.tail(26).mean() * 2
+    assert np.corrcoef(found["mean"], recent)[0, 1] > 0.95
 
 
 def test_a_frame_forecasts_what_its_arrays_do() -> None:

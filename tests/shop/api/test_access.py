@@ -80,7 +80,7 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "owner/changes/chart.svg": {"GET": OFFICE},
     "owner/jobs/": {"GET": OFFICE},
     "owner/jobs/<int:pk>/": {"GET": OFFICE},
-    "owner/losses/": {"GET": OWNER},
+    "owner/target-prices/": {"GET": OWNER},
     "owner/consumption/": {"GET": OWNER},
     "owner/missing/": {"GET": OWNER},
     "owner/missing/chart.svg": {"GET": OWNER},
