@@ -12,8 +12,8 @@ from shop.models import Person
 from tests.robots.form_robot import Robot
 from tests.robots.site_walk import Walk, walk_from
 from tests.robots.stored_rows import Stored
+from tests.shop.api.route_table import ROUTES
 from tests.shop.api.served_shop import PERSON_OF_ROLE
-from tests.shop.api.test_access import ROUTES
 
 # Tests of each page ask its queries on PostgreSQL; odd input is refused before any query, or in the API too.
 pytestmark = [

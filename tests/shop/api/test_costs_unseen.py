@@ -24,11 +24,10 @@ from inventory.models import Consumable
 from tests.forecasting import restock_shop
 from tests.forecasting.restock_shop import draft, forecast
 from tests.inventory.small_shop import receive
+from tests.shop.api.route_table import ROUTES
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in, stock_body
-from tests.shop.api.test_access import ROUTES
 
 pytestmark = pytest.mark.django_db
-
 UNIT_COST = Decimal("7.7713")
 FIGURES = {
     figure

@@ -9,6 +9,7 @@ from inventory.ledger.in_transit import transit_place
 from inventory.models import Document, Holding, Place, PlaceKind
 from shop.models import DamageType, Finding, GlassType, Job, JobType, Technician, Van
 from shop.people import permissions
+from tests.shop.api.route_table import EVERYONE, ROUTES
 from tests.shop.api.served_shop import (
     BODIES,
     KINDS,
@@ -24,7 +25,6 @@ from tests.shop.api.served_shop import (
     stock_body,
     take_back_body,
 )
-from tests.shop.api.test_access import EVERYONE, ROUTES
 
 pytestmark = pytest.mark.django_db
 

@@ -14,8 +14,9 @@ import pytest
 
 from shop.web.security_headers import POLICY
 from tests.servers import PROJECT, free_port, run_manage, wait_until
+from tests.shop.api.route_table import ROUTES
 from tests.shop.api.served_shop import PERSON_OF_ROLE, open_served_shop, signed_in
-from tests.shop.api.test_access import ROUTES, address
+from tests.shop.api.test_access import address
 
 PRODUCTION = {
     "HTTPS": "1",

@@ -20,7 +20,7 @@ from inventory.models import Consumable, Document
 from shop.integrity.job_checks import disagreements
 from shop.models import DamageType, GlassType, Job, JobType, JobUse, Person, Role, Technician, Van
 from tests.inventory.small_shop import undone_afterwards
-from tests.shop.costing.test_job_costs import ACTIONS, RandomShop
+from tests.shop.costing.random_shop import ACTIONS, RandomShop
 from tests.shop.world import (
     COMPOUND,
     DISC,
