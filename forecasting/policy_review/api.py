@@ -59,7 +59,7 @@ class LookBackSerializer(serializers.Serializer[ReviewRow]):
     used = NumberField()
     average_held = NumberField(source="average")
     average_value = ValueField(
-        source="value", allow_null=True, help_text="at the last cost; null: not yours to see"
+        source="value", allow_null=True, help_text="at the last cost; null: you may not see it"
     )
     weeks = LookBackWeekSerializer(many=True)
 

@@ -53,7 +53,7 @@ class RestockLineSerializer(AmountsSerializer[RestockLine]):
     consumable = serializers.CharField(source="consumable.code")
     unit = serializers.CharField(source="consumable.stock_unit")
     unit_cost = UnitCostField(
-        allow_null=True, read_only=True, help_text="at the last receipt; null: not yours to see"
+        allow_null=True, read_only=True, help_text="at the last receipt; null: you may not see it"
     )
     open = AmountField(help_text="picked and not accounted for; negative when more arrived than was picked")
 

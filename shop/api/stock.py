@@ -52,7 +52,7 @@ class StockFilters(FilterSet):
 
 
 class StockNow(RowList):
-    """What is where now; a technician reads the own van, and what is under way to it."""
+    """Stock on hand now; technicians read their own van, and what is in transit to it."""
 
     readers = EVERYONE
     model = Holding
@@ -66,7 +66,7 @@ class StockNow(RowList):
     default_sort = "place"
 
     def rows(self, person: Person) -> QuerySet[Holding]:
-        """Return what the person's places hold."""
+        """Return the holdings of the person's places."""
         level = LowLevel.objects.filter(place=OuterRef("place"), consumable=OuterRef("consumable"))
         held = Holding.objects.filter(place__kind__in=REAL_KINDS).exclude(quantity=0)
         if own_van_only(person):
@@ -94,7 +94,7 @@ class LowFilters(FilterSet):
 
 
 class LowStock(RowList):
-    """What is at or under its low level, also where there is none left; a technician reads the own van."""
+    """What is at or under its low level, also where none is left; technicians read their own van."""
 
     readers = EVERYONE
     model = LowLevel
@@ -122,18 +122,18 @@ class StockRowSerializer(serializers.Serializer[Any]):
 
 
 class StockOnDay(ReportList):
-    """What was where at the end of a day on the shop's clocks, and what it was worth."""
+    """Stock on hand at the end of a day on the shop's clocks, and its value."""
 
     readers = STOCK_READERS
     serializer_class = StockRowSerializer
 
     @extend_schema(parameters=[OpenApiParameter("day", DAY, OpenApiParameter.PATH)])
     def get(self, request: Request, *_args: Any, **named: str) -> Response:
-        """List it by place and consumable."""
+        """List the stock by place and consumable."""
         return super().get(request, **named)
 
     def report(self, **asked: Any) -> list[Any]:
-        """Return the rows. Raises NotFound for what is no day."""
+        """Return the rows. Raises NotFound for an invalid day."""
         day: str = asked["day"]
         try:
             at = date.fromisoformat(day)

@@ -1,8 +1,9 @@
 """Who may do what: the whole table of routes, methods and roles, and what is another van's.
 
-A route that is missing in route_table.py fails the first test: nothing is served that nobody thought about. A route
-that serves technicians something named in its address must say in OTHERS how ben's is named, or in
-OF_NO_VAN why it is nobody's own; ann is then refused it.
+A route that is missing in route_table.py fails the first test, so none is served by accident. A route that
+serves
+technicians something named in its address must say in OTHERS how ben's is named, or in OF_NO_VAN why
+it belongs to nobody; ann is then refused it.
 """
 
 import re
