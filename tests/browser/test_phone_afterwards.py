@@ -53,7 +53,7 @@ def test_a_question_is_one_line_and_is_answered_without_signal_once(
     phone.find_signal()
     expect_all_received(phone, 2)
     assert len(network.lost) == 2
-    assert site.books("wilm")["answers"] == [["It was so.", "wilm"]]
+    assert site.books("wilm")["answers"] == [["That is right.", "wilm"]]
     phone.go("jobs")
     expect(phone.page.get_by_text("question")).to_have_count(0)
 

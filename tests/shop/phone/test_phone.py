@@ -301,7 +301,7 @@ def test_a_bundle_asks_the_open_questions_about_own_jobs_closed_recently() -> No
     assert (asked["kind"], asked["document"]) == ("close", "C-1")
     assert "15 minutes are entered but none was used" in asked["message"]
     address = f"/api/v1/findings/{asked['number']}/answer"
-    signed_in("ann").put(address, {"answer": "It was so."}, content_type="application/json")
+    signed_in("ann").put(address, {"answer": "That is right."}, content_type="application/json")
     assert bundle()["questions"] == []
 
 

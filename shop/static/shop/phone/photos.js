@@ -1,5 +1,5 @@
-// Photos before and after. Each is drawn again on the phone, which makes it small and leaves behind where it was
-// taken; the server does the same again. They go out once the shop has the close that they belong to.
+// Photos before and after. The phone encodes each one again, which makes it small and leaves out where it was
+// taken; the server does the same. They are sent after the close that they belong to.
 
 import * as server from "./server.js";
 import * as store from "./store.js";
@@ -23,7 +23,7 @@ async function reencoded(file) {
   canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
   image.close();
   const blob = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", QUALITY));
-  if (!blob) throw new Error("the picture could not be drawn");
+  if (!blob) throw new Error("the picture could not be encoded");
   return blob;
 }
 

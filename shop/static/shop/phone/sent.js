@@ -29,7 +29,7 @@ export async function sentOf(page) {
   const element = h(
     "div",
     {},
-    own.some((entry) => entry.state === "waiting") && button("Send now", () => { outbox.beEager(); outbox.flush(); }, { class: "wide" }),
+    own.some((entry) => entry.state === "waiting") && button("Send now", () => { outbox.resetPause(); outbox.flush(); }, { class: "wide" }),
     own.length === 0 && h("p", { class: "card" }, "Nothing was closed or counted on this phone yet."),
     h("ul", { class: "sent" }, own.map((entry) => itemOf(page, entry, { pictures: pictures.get(entry.id), closed, asked, waitsFor: open.get(entry.after) }))),
   );
