@@ -73,7 +73,7 @@ class ForecastFilters(FilterSet):
 
 
 class Forecasts(RowList):
-    """The burn forecast by place, consumable and weeks ahead; a technician reads the own van."""
+    """The burn forecast by place, consumable and weeks ahead; technicians read only their own van."""
 
     readers = EVERYONE
     model = BurnForecast

@@ -25,7 +25,7 @@ MEDIAN, HIGH = 0.5, 0.8
 
 
 def visible_to(person: Person) -> QuerySet[BurnForecast]:
-    """Return the forecasts that a person may see: a technician those of the own van."""
+    """Return the forecasts that a person may see: technicians those of their own van."""
     found = BurnForecast.objects.select_related("run", "place", "consumable")
     if role_of(person) != Role.TECHNICIAN:
         return found

@@ -54,7 +54,7 @@ def write_letter(
     """Write a letter and queue it, or return the letter of this key that was written before.
 
     Without recipients it is stored too, in a state that says so. Raises ValidationError for a
-    recipient that is no address.
+    recipient that is not an address.
     """
     with transaction.atomic():
         if written := Letter.objects.filter(key=key).first():

@@ -82,7 +82,7 @@ class LookBackFilters(FilterSet):
 
 
 class LookBack(RowList):
-    """What each van was to get, got, used and held over the last whole weeks; a technician: the own van."""
+    """What each van was to get, got, used and held over the last whole weeks; technicians: their own van."""
 
     readers = frozenset({Role.TECHNICIAN, Role.STOREKEEPER, Role.OWNER})
     model = Holding

@@ -134,7 +134,7 @@ def weeks_back(count: int, now: datetime) -> Weeks:
 
 
 def visible_to(person: Person) -> QuerySet[Holding]:
-    """Return what vans ever held, by van and consumable; to a technician that of the own van."""
+    """Return what vans ever held, by van and consumable; for a technician that of their own van."""
     held = Holding.objects.filter(place__kind=PlaceKind.VAN).select_related("place", "consumable")
     held = held.order_by("place__code", "consumable__code")
     if role_of(person) != Role.TECHNICIAN:

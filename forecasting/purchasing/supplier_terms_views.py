@@ -135,7 +135,7 @@ class PackTermsForm(RowForm, PackFormBase):
                 empty = f"from-{number}" if packs is None else f"price-{number}"
                 self.add_error(empty, "Give both the packs and their price, or neither.")
             if price is not None and price <= 0:
-                self.add_error(f"price-{number}", "This is no price; give what a pack costs.")
+                self.add_error(f"price-{number}", "This is not a price; give what a pack costs.")
             if packs is not None and packs in before:
                 self.add_error(f"from-{number}", f"{packs} packs have a lower price already; give it once.")
             if packs is not None:

@@ -184,7 +184,7 @@ class RestockFilters(FilterSet):
 
 
 class RestockListView(RowList):
-    """Restocks, newest week first; a technician reads those of the own van."""
+    """Restocks, newest week first; technicians read those of their own van."""
 
     readers = EVERYONE
     model = Restock
@@ -271,7 +271,7 @@ class PickView(RestockStepView):
 
 
 class ConfirmationView(RestockStepView):
-    """What arrived on the van; a technician reports it for the own van."""
+    """What arrived on the van; technicians report it for their own van."""
 
     serves = {"PUT": VAN_AND_STOCK, "DELETE": STOCK_ROLES}
     take = staticmethod(pick_ship_receive.confirm)

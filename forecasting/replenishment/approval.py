@@ -43,7 +43,7 @@ def change(restock_id: int, quantities: Quantities, *, by: str, now: datetime) -
 
 
 def undo_changes(restock_id: int, *, by: str, now: datetime) -> Done[Restock]:
-    """Restore the suggestion of a draft: lines added by hand go. Raises StepConflict when it is no draft."""
+    """Restore the suggestion of a draft: lines added by hand go. Raises StepConflict when it is not a draft."""
 
     def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         if restock.status != RestockStatus.DRAFT:

@@ -14,7 +14,7 @@ OPEN = "differences"
 
 
 def visible_to(person: Person) -> QuerySet[Restock]:
-    """Return the restocks that a person may see: a technician's are those of the own van."""
+    """Return the restocks that a person may see: technicians see those of their own van."""
     restocks = Restock.objects.select_related("van", "depot", "run")
     if role_of(person) != Role.TECHNICIAN:
         return restocks

@@ -1,4 +1,4 @@
-"""The questions about own jobs closed recently that nobody has answered."""
+"""The questions about a technician's jobs closed recently that nobody has answered."""
 
 from datetime import datetime, timedelta
 
@@ -13,11 +13,11 @@ DAYS_BACK = 14
 
 
 def open_questions(own: OwnVan, now: datetime) -> QuerySet[Finding]:
-    """Return the questions about own jobs closed recently that nobody has answered."""
+    """Return the questions about a technician's jobs closed recently that nobody has answered."""
     return standing_questions().filter(answered_at__isnull=True, job__in=recently_closed(own, now))
 
 
 def recently_closed(own: OwnVan, now: datetime) -> QuerySet[Job]:
-    """Return the own jobs closed in the last DAYS_BACK days."""
+    """Return a technician's jobs closed in the last DAYS_BACK days."""
     since = now - timedelta(days=DAYS_BACK)
     return own.jobs().filter(status=JobStatus.CLOSED, closed_at__gte=since)

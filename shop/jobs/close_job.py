@@ -154,7 +154,7 @@ def _close_all(
     jobs = {posting.document_id: names.jobs[close.job] for close, posting in new}
     rows = write_lines([(close.uses, posting) for close, posting in new], jobs, names.consumables)
     found, more = add_at_close(jobs, by, now) if alone else ([], False)
-    # What a job was closed with before is undone by the time it is closed anew.
+    # What a job was closed with before is undone by the time it is closed again.
     found += raise_questions.of_documents(jobs, None if more else rows, now, alone=alone)
     found += raise_questions.of_days(jobs, now, alone=alone)
     Finding.objects.bulk_create(found, batch_size=BATCH)

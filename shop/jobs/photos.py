@@ -75,8 +75,8 @@ class PhotosBusyError(PhotoNotKeptError):
 def reencode(sent: bytes) -> tuple[bytes, int, int]:
     """Return a picture as a JPEG of at most LONGEST_SIDE_PX, with its width and height in pixels.
 
-    One picture is decoded at a time. Raises PhotoRefused for what is no picture, is broken, or is too large
-    to be safe to decode, PhotosBusyError when too many wait.
+    One picture is decoded at a time. Raises PhotoRefused for what is not a picture, is broken, or is too
+    large to be safe to decode, PhotosBusyError when too many wait.
     """
     if len(sent) > LARGEST_UPLOAD_BYTES:
         raise PhotoRefused(
@@ -89,7 +89,7 @@ def reencode(sent: bytes) -> tuple[bytes, int, int]:
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
         raise PhotoRefused(f"The photo has more than {LARGEST_REDUCED_PIXELS:,} pixels. {SMALLER}") from error
     except UnidentifiedImageError as error:
-        raise PhotoRefused("This is no photo that can be read: send a JPEG, PNG or WebP.") from error
+        raise PhotoRefused("This is not a photo that can be read: send a JPEG, PNG or WebP.") from error
     except (OSError, SyntaxError, ValueError) as error:
         raise PhotoRefused("The photo is broken or was cut off on its way; take or send it again.") from error
     finally:

@@ -1,6 +1,6 @@
 """The data that a technician's phone needs to work without signal, as plain JSON values.
 
-Everything is bounded: the own van's open jobs up to tomorrow, the catalogue, the latest closes, and what was
+Everything is bounded: the van's open jobs up to tomorrow, the catalogue, the latest closes, and what was
 done in the last days (shop.phone.after_close). The number of queries and their size do not grow with the
 history.
 """

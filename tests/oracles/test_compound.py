@@ -104,5 +104,5 @@ def test_an_impossible_rate_is_refused(rate: float) -> None:
 
 @pytest.mark.parametrize("uses", [[0.5, 0.4], [1.5, -0.5], [np.nan, 1]])
 def test_a_use_that_is_no_distribution_is_refused(uses: list[float]) -> None:
-    with pytest.raises(ValueError, match="Series 0: the use per job is no distribution"):
+    with pytest.raises(ValueError, match="Series 0: the use per job is not a distribution"):
         compound.panjer(np.array([1.0]), np.array(uses), 3)

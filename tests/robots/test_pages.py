@@ -26,7 +26,7 @@ pytestmark = [
 UNREACHABLE = {
     "people/join/<uidb64>/<token>/": "by a letter; tests/shop/people/test_onboarding_views.py",
     "people/reset/<uidb64>/<token>/": "by a letter; tests/shop/people/test_onboarding_views.py",
-    "people/forgotten/sent/": "after a form for whoever has not signed in",
+    "people/forgotten/sent/": "after a form for people who have not signed in",
     "phone/": "an app of its own, linked for technicians only; tests/browser",
     "phone/bundle/": "asked by the phone's script",
     "phone/files/<str:version>/<str:name>": "asked by the phone's page",

@@ -118,7 +118,7 @@ def test_a_receipt_in_the_ledger_is_added_by_hand_and_taken_off() -> None:
     done = goods_receipt.unlink(purchase.pk, "R-7", **SUE)
     assert (done.order.status, line(purchase).received_units) == ("sent", 0)
     assert not goods_receipt.unlink(purchase.pk, "R-7", **SUE).changed
-    with pytest.raises(StepRefused, match="is no receipt from maker"):
+    with pytest.raises(StepRefused, match="is not a receipt from maker"):
         goods_receipt.link(purchase.pk, "R-99", **SUE)
 
 

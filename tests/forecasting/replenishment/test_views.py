@@ -113,9 +113,9 @@ def send_get(name: str, path: str) -> str:
     [
         ("-1", "This is negative; give 0 or more."),
         ("1.5", "This is handed out whole; give a whole number."),
-        ("many", "This is no number"),
+        ("many", "This is not a number"),
         ("99999999999", "check the unit"),
-        ("NaN", "This is no number"),
+        ("NaN", "This is not a number"),
     ],
 )
 def test_a_quantity_that_cannot_be_is_shown_beside_its_line(restock: Restock, text: str, said: str) -> None:

@@ -2,7 +2,7 @@
 
 OWNER = {"owner"}
 EVERYONE = {"technician", "storekeeper", "owner", "accountant"}
-# Whoever has not signed in, too.
+# People who have not signed in, too.
 ANYONE = EVERYONE | {"nobody"}
 VAN_AND_STOCK = {"technician", "storekeeper", "owner"}
 STOCK = {"storekeeper", "owner"}

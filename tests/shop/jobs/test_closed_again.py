@@ -91,7 +91,7 @@ def test_a_correction_across_a_lock_posts_in_the_open_month_and_leaves_the_locke
     )
     assert export("2026-03-01", "2026-03-31") == march
     assert margin_report("van", at("2026-03-01").date(), at("2026-03-31").date()) == by_van
-    back, anew = export("2026-04-01", "2026-04-30")
+    back, again = export("2026-04-01", "2026-04-30")
     assert {**back, "closed_at": ""} == {
         **march[0],
         "closed_at": "",
@@ -99,13 +99,13 @@ def test_a_correction_across_a_lock_posts_in_the_open_month_and_leaves_the_locke
         "contribution": f"-{march[0]['contribution']}",
         "margin": f"-{march[0]['margin']}",
     }
-    assert (anew["job"], anew["van"], anew["technician"], anew["callback_of"]) == (
+    assert (again["job"], again["van"], again["technician"], again["callback_of"]) == (
         "J-1",
         "VAN-2",
         "bo",
         "J-2",
     )
-    assert anew["closed_at"] == "2026-03-11T00:00:00+00:00"
+    assert again["closed_at"] == "2026-03-11T00:00:00+00:00"
     assert_costs_follow_facts()
 
 

@@ -117,7 +117,7 @@ class TestEntering:
         [
             ({"line-0-consumable": "disc-p4000"}, "not a consumable here"),
             ({"line-0-quantity": "-5"}, "is negative"),
-            ({"line-0-quantity": "2 crates"}, "is no pack of it"),
+            ({"line-0-quantity": "2 crates"}, "is not a pack of it"),
             ({"line-0-quantity": ""}, "is not a quantity"),
             ({"line-0-cost": ""}, "Give the cost"),
             ({"line-0-cost": "-1"}, "greater than or equal to 0"),
