@@ -86,7 +86,7 @@ def forecast(request: HttpRequest) -> HttpResponse:
 @require_safe
 @for_roles(*EVERYONE)
 def show(request: HttpRequest, place: str, consumable: str) -> HttpResponse:
-    """Show one van and consumable: history, what is ahead, how such forecasts did, and why it says so."""
+    """Show one van and consumable: history, forecast, the accuracy of such forecasts, and the reason."""
     rows = list(
         queries.visible_to(person_of(request))
         .filter(run=latest_run(), place__code=place, consumable__code=consumable)

@@ -39,7 +39,7 @@ class Letter(models.Model):
     )
     written_at = models.DateTimeField()
     token = models.CharField(max_length=36, blank=True)
-    alive_at = models.DateTimeField(null=True, help_text="when whoever sends it last said so")
+    alive_at = models.DateTimeField(null=True, help_text="when its sender last gave a sign of life")
     attempts = models.PositiveIntegerField(default=0)
     not_before = models.DateTimeField(null=True)
     sent_at = models.DateTimeField(null=True)

@@ -151,7 +151,7 @@ class PurchaseReceipt(models.Model):
     purchase = models.ForeignKey(Purchase, on_delete=models.PROTECT, related_name="receipts")
     document = models.OneToOneField(Document, on_delete=models.PROTECT, related_name="+")
     lead_days = FixedPointField(help_text="from the order being sent to this receipt")
-    differences = models.JSONField(default=list, help_text="what came otherwise than ordered, in words")
+    differences = models.JSONField(default=list, help_text="how the delivery differs from the order, as text")
     taken_back = models.BooleanField(default=False, help_text="a correction undid the receipt")
 
     class Meta:

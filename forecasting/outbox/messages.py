@@ -53,7 +53,7 @@ def write_letter(
 ) -> Letter:
     """Write a letter and queue it, or return the letter of this key that was written before.
 
-    Without recipients it is stored too, in a state that says so. Raises ValidationError for a
+    Without recipients it is stored with a status for that. Raises ValidationError for a
     recipient that is not an address.
     """
     with transaction.atomic():

@@ -71,7 +71,7 @@ def approve(
     """Approve a draft, with last changes where some are given.
 
     The same approval again returns the first. An order that its supplier may not take, or that will not
-    be used up in time, is approved all the same and flagged: a person may know better. Raises StepRefused
+    be used up in time, is approved and flagged: a person may know better. Raises StepRefused
     for packs that are invalid or all 0; StepConflict when it is not a draft and was approved with other
     packs.
     """

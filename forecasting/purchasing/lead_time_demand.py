@@ -39,7 +39,7 @@ class BurnAhead:
     def over(self, days: float) -> Quantiles:
         """Return the quantiles of the burn over a time, in whole days rounded up.
 
-        Within the weeks that were forecast as `forecasting.replenishment.protection_interval` has it; beyond
+        Within the weeks that were forecast as in `forecasting.replenishment.protection_interval`; beyond
         them each
         grows in proportion to time: wider than chance alone would make it, as the burn itself may change.
         Raises ValueError for a negative time.

@@ -90,7 +90,7 @@ def _details(event: PurchaseEvent) -> Iterable[str]:
         if isinstance(said, list):
             yield from (str(one) for one in said)
         elif name == "by_period":
-            yield f"nothing was missing any more on {said}"
+            yield f"nothing was missing on {said}"
         elif name == "to":
             yield f"to {said}"
         elif name == "receipt":

@@ -95,7 +95,7 @@ class Record:
         self._file.faults.add(Fault(self.line, column, self.raw(column), expected))
 
     def raw(self, column: str) -> str:
-        """Return a cell as it stands in the file."""
+        """Return a cell as it is in the file."""
         return self._cells[self._file.index[column]]
 
     def text(self, column: str, longest: int = LONGEST_CODE, *, optional: bool = False) -> str:

@@ -89,7 +89,7 @@ NAMED: tuple[tuple[str, type[Model], str], ...] = (
 
 
 def _ids_by_name() -> dict[tuple[str, str], int]:
-    """Return the id that each code stands for, by field and code: these tables are small, so one query."""
+    """Return the id of each code, by field and code: these tables are small, so one query."""
     tables = [
         model._default_manager.order_by().values_list(Value(field), code, "pk")
         for field, model, code in NAMED
@@ -98,7 +98,7 @@ def _ids_by_name() -> dict[tuple[str, str], int]:
 
 
 class _Names:
-    """The rows that the codes of closes stand for."""
+    """The rows that the codes of closes name."""
 
     def __init__(self, closes: Sequence[JobClose]) -> None:
         self.ids = _ids_by_name()

@@ -37,7 +37,7 @@ def address_of(request: HttpRequest) -> str | None:
 
 
 def client_of(request: HttpRequest) -> str | None:
-    """Return the address that stands for a client: of IPv6 its network's, as a client has all within."""
+    """Return the address that identifies a client: of IPv6 its network's, as a client has them all."""
     address = address_of(request)
     return None if address is None else one_client(address).partition("/")[0]
 

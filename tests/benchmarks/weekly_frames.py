@@ -6,7 +6,7 @@ peer fills dicts and arrays of numpy cell by cell. Sizes are the largest chunk o
 consumables x 156 weeks) and about the demo shop's. Time is the process's own, so that others on the machine
 matter less; the least of several runs. `--tiny` is a quick check that it works; its times say nothing.
 
-Seen: 0.45 of the peer's time for the largest chunk, as no cell is a number of Python's any more. pandas takes
+Seen: 0.45 of the peer's time for the largest chunk, as no cell is a Python number. pandas takes
 some 30 ms however few the rows, so that small shops take more than by hand; but there the queries that bring
 the rows take 20 times that, and with them the whole reading of the demo shop's panel took as long either way.
 """

@@ -1,4 +1,4 @@
-"""What of restocks, purchases, letters and periodic work is told on the first page, and to whom."""
+"""Which restocks, purchases, letters and periodic work the first page lists, and for whom."""
 
 from datetime import UTC, date, datetime, timedelta
 from typing import Any

@@ -41,7 +41,7 @@ def test_a_notebook_goes_from_files_to_forecasts() -> None:
         index="week", columns=["place", "consumable"], values="quantity", aggfunc="sum", fill_value=0
     ).reindex(weeks, fill_value=0)
     by_van = done.pivot_table(index="week", columns="van", values="job", aggfunc="count", fill_value=0)
-    # The first van stood still for three weeks, which say nothing of what it needs.
+    # The first van was off the road for three weeks, which say nothing about what it needs.
     history.loc["2026-03-02":"2026-03-22", history.columns[0][0]] = np.nan
 
     found = forecast_panel(history, 2, LEVELS, exposure=by_van.reindex(weeks, fill_value=0), season_length=52)

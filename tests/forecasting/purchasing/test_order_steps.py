@@ -236,7 +236,7 @@ def test_a_sent_order_is_cancelled_with_a_reason_and_the_supplier_is_to_be_told(
     assert not approval.cancel(purchase.pk, reason="found a box", **SUE).changed
     with pytest.raises(StepConflict, match="cancelled before it was sent"):
         approval.reopen(purchase.pk, **SUE)
-    # What comes all the same is taken.
+    # A delivery that still comes is received.
     receive(purchase, brought("R-7", (DISC, 75, "180")))
     purchase.refresh_from_db()
     assert (purchase.status, depot_stock()) == ("cancelled", D(225))

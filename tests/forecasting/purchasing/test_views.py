@@ -40,7 +40,7 @@ def send(name: str, path: str, **fields: str) -> Page:
 
 
 def delivery(purchase: Purchase, **changes: str) -> dict[str, str]:
-    """Return the fields of a delivery of all, as the page offers them, but for what changes."""
+    """Return the fields of a delivery of all, as the page offers them, except for `changes`."""
     html = signed_in("sue").get(f"/purchases/{purchase.pk}/receive/").content.decode()
     fields = {
         name: value

@@ -100,7 +100,7 @@ def test_the_whole_way_leaves_balances_and_values_right(restock: Restock) -> Non
     assert line(restock).open == 0
     assert line(restock).lost == 1
     values = {(row.place, row.consumable): row.value for row in stock_at(NOW + timedelta(days=1))}
-    # Discs cost 2.50 and pads 40 each; the lost disc is no stock any more.
+    # Discs cost 2.50 and pads 40 each; the lost disc is no longer stock.
     assert values == {
         ("depot", DISC): Decimal("232.5"),
         ("depot", COMPOUND): 60,
@@ -299,7 +299,7 @@ def test_what_is_lost_on_the_way_takes_nothing_from_what_follows(restock: Restoc
     step(pick, restock)
     step(confirm, restock, amounts(disc=4))
     later = draft(restock.run, NEXT_WEEK)["van-a"]
-    # What did not arrive is not on its way any more.
+    # What did not arrive is no longer in transit.
     assert (line(later).on_the_way, line(later).wanted) == (0, 5)
     step(approve, later)
     # Another machine's clock is an hour behind, and picks after the loss was counted.

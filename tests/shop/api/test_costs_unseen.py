@@ -1,6 +1,6 @@
 """Technicians see no costs: in no page, list, file or letter, by no name and as no figure.
 
-The costs of this shop are such that each, and each multiple of one, is told by its digits. What a customer
+Each cost of this shop, and each multiple of one, is recognised by its digits. What a customer
 pays is no cost.
 """
 
@@ -58,7 +58,7 @@ UNREAD = {
 
 @pytest.fixture(autouse=True)
 def _served(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Start with a closed job of ann's, a restock under way to her van, and costs that are easily told."""
+    """Start with a closed job of ann's, a restock in transit to her van, and costs that are easy to tell."""
     open_served_shop()
     Consumable.objects.update(standard_cost=UNIT_COST)
     receive("R-late", 2, ("disc-p400", "100", "777.13"), ("compound", "1000", "7771.3"))

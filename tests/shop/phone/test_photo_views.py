@@ -116,7 +116,7 @@ def test_what_is_no_whole_picture_is_refused(sent: bytes, reason: str) -> None:
 
 
 def test_a_picture_that_unpacks_to_far_too_much_is_refused_before_it_is_unpacked() -> None:
-    # A PNG of one colour: some kilobytes that stand for 100 million pixels.
+    # A PNG of one colour: some kilobytes that hold 100 million pixels.
     sent = BytesIO()
     Image.new("1", (10_000, 10_000)).save(sent, "PNG", optimize=True)
     assert len(sent.getvalue()) < 50_000

@@ -1,4 +1,4 @@
-// The shop's time as far as this phone knows it. A phone's own clock may be wrong, or be put right meanwhile.
+// The shop's time as far as this phone knows it. A phone's own clock may be wrong, or be corrected meanwhile.
 
 import * as store from "./store.js";
 

@@ -194,7 +194,7 @@ async function sendOne(entry, token) {
   const kept = await store.get("outbox", entry.id);
   if (kept?.state !== "waiting") return true;
   Object.assign(entry, kept);
-  // From here on the shop may have it: its content must not change any more.
+  // From here on the shop may have it: its content must no longer change.
   settleMoment(entry);
   entry.tried = true;
   await keepIfRoom(entry);

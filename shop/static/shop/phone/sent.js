@@ -67,7 +67,7 @@ const waitingFor = (entry, first) =>
 const errorText = ({ line, field, value, expected }) =>
   h("li", {}, `${line ? `line ${line}: ` : ""}${field.replaceAll("_", " ")} ${value ?? ""} ${expected}`);
 
-// What may have arrived can neither be changed nor dropped before the shop has said so.
+// What may have arrived cannot be changed or dropped before the shop has answered.
 function actionsOf(page, entry) {
   const unsent = entry.state === "waiting" && !entry.tried;
   const refused = entry.state === "attention";

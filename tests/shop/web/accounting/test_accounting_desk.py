@@ -214,7 +214,7 @@ def test_a_refused_document_is_shown_beside_what_stands_and_settled_and_taken_ba
 def test_locking_says_first_what_it_means_and_what_is_not_settled() -> None:
     refuse()
     asked = send("/accounts/lock/", Role.ACCOUNTANT, day="2026-04-30", reason="April handed in")
-    assert "Nothing dated up to 2026-04-30 changes any more" in said(asked)
+    assert "Nothing dated up to 2026-04-30 changes after that" in said(asked)
     assert "1 refused document" in said(asked)
     assert "2 uses still wait" in said(asked)
     assert open_from() == at("2026-04-01")
