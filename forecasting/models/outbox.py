@@ -45,7 +45,7 @@ class Letter(models.Model):
     sent_at = models.DateTimeField(null=True)
     error = models.TextField(blank=True)
     resends = models.ForeignKey("self", null=True, on_delete=models.PROTECT, related_name="resent_as")
-    asked_by = models.CharField(max_length=150, blank=True, help_text="who had it sent once more")
+    asked_by = models.CharField(max_length=150, blank=True, help_text="who sent it again")
 
     class Meta:
         ordering = ["-written_at", "-pk"]

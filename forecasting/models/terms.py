@@ -223,7 +223,7 @@ class SupplierTerms(models.Model):
             MinValueValidator(1, "%(show_value)s days cannot be: goods come a day after the order or later"),
             MaxValueValidator(A_YEAR_DAYS, "%(show_value)s days are more than a year; check it"),
         ],
-        help_text="what it says; each of its deliveries then counts towards what is expected",
+        help_text="as it states; its deliveries then correct what is expected",
     )
     least_order_value = FixedPointField(
         default=Decimal(0),

@@ -148,7 +148,7 @@ class ChangesSerializer(ShapeSerializer):
 
     makes: ClassVar[type[Any]] = Said
     lines = PackLineSerializer(many=True, required=False, error_messages=LIST_MESSAGES)
-    note = TextField(required=False, help_text="for the supplier; stands on the order")
+    note = TextField(required=False, help_text="for the supplier; printed on the order")
 
 
 class SendingSerializer(ShapeSerializer):
