@@ -43,7 +43,7 @@ class Seen:
 def overtaken(document: documents.Document) -> Overtaken | None:
     """Return what a document would count as lost by counts since it happened; None when it is nothing.
 
-    None too for a document that brings nothing to a place, is not sound, or is posted already. At most five
+    None too for a document that brings nothing to a place, is not valid, or is posted already. At most five
     queries.
     """
     if not isinstance(document, Receipt | Transfer) or any(documents.problems(document)):

@@ -73,7 +73,7 @@ class ConsumableImporter:
         )
         if code in self.rows:
             record.fault("code", f"is in line {self.rows[code][0]} already")
-        elif record.sound:
+        elif record.valid:
             self.rows[code] = (record.line, facts)
 
     def check(self) -> None:

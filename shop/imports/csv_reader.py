@@ -33,7 +33,7 @@ MOMENT = re.compile(
     r"([T ][0-9]{2}:[0-9]{2}(:[0-9]{2}([.,][0-9]{1,6})?)?(Z|[+-][0-9]{2}(:?[0-9]{2})?)?)?"
 )
 A_DAY = len("2026-03-31")
-# The stand-in for a faulty cell; its record is not sound and must not be used.
+# The stand-in for a faulty cell; its record is not valid and must not be used.
 STAND_IN_MOMENT = datetime(2000, 1, 1, tzinfo=UTC)
 
 
@@ -81,17 +81,17 @@ class Faults:
 class Record:
     """One row of a file. A cell that is wrong is noted, read as a stand-in, and makes the record unsound."""
 
-    __slots__ = ("_cells", "_file", "line", "sound")
+    __slots__ = ("_cells", "_file", "line", "valid")
 
     def __init__(self, file: "CsvFile", line: int, cells: list[str]) -> None:
         self._file = file
         self._cells = cells
         self.line = line
-        self.sound = True
+        self.valid = True
 
     def fault(self, column: str, expected: str) -> None:
         """Note that a cell is wrong."""
-        self.sound = False
+        self.valid = False
         self._file.faults.add(Fault(self.line, column, self.raw(column), expected))
 
     def raw(self, column: str) -> str:

@@ -59,7 +59,7 @@ class Jobs:
         first = self.lines.setdefault(reference, record.line) if reference else record.line
         if first != record.line:
             record.fault("job", f"is in line {first} already")
-        if record.sound:
+        if record.valid:
             self.closes[reference] = close
 
     def check(self) -> None:

@@ -60,7 +60,7 @@ class Uses:
         quantity = record.number("quantity", used_or_nothing_problem if minutes else used_problem)
         consumable = codes.consumable(record)
         codes.check_whole(record, consumable, quantity)
-        if record.sound:
+        if record.valid:
             self.rows[job].append(UseRow(record.line, consumable, quantity, minutes))
 
     def check(self) -> None:

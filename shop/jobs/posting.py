@@ -31,8 +31,8 @@ def locked_jobs(references: Iterable[str]) -> dict[str, Job]:
     """Return the jobs of these references, locked in the order of their ids; unknown ones are left out."""
     jobs: dict[str, Job] = {}
     # A reference that no job can have need not be looked up; some databases fail on a control character.
-    sound = sorted(reference for reference in references if not text_problem(reference, LONGEST_CODE))
-    for chunk in chunks(sound):
+    valid = sorted(reference for reference in references if not text_problem(reference, LONGEST_CODE))
+    for chunk in chunks(valid):
         found = Job.objects.select_for_update(of=("self",)).filter(reference__in=chunk).order_by("pk")
         jobs |= {job.reference: job for job in found.select_related("van__place")}
     return jobs

@@ -39,19 +39,17 @@ KILLS_OF_PIECE = dict.fromkeys(
 )
 KILLS_AT_RANDOM = 12
 # Some time after a kill and before the claim is taken over (tests.forecasting.killable).
-LOOK_AT_WRECK_SECONDS = 0.5
+AFTER_KILL_SECONDS = 0.5
 
-DAWDLE = """
-CREATE FUNCTION dawdle() RETURNS trigger LANGUAGE plpgsql AS
+DELAY = """
+CREATE FUNCTION delay() RETURNS trigger LANGUAGE plpgsql AS
     $$ BEGIN PERFORM pg_sleep(0.3 * random()); RETURN NEW; END $$;
-CREATE TRIGGER dawdle BEFORE UPDATE ON forecasting_periodwork FOR EACH ROW
-    WHEN (NEW.done_at IS NOT NULL) EXECUTE FUNCTION dawdle();
-CREATE TRIGGER dawdle BEFORE UPDATE ON forecasting_letter FOR EACH ROW
-    WHEN (NEW.state = 'sent') EXECUTE FUNCTION dawdle();
+CREATE TRIGGER delay BEFORE UPDATE ON forecasting_periodwork FOR EACH ROW
+    WHEN (NEW.done_at IS NOT NULL) EXECUTE FUNCTION delay();
+CREATE TRIGGER delay BEFORE UPDATE ON forecasting_letter FOR EACH ROW
+    WHEN (NEW.state = 'sent') EXECUTE FUNCTION delay();
 """
-DAWDLE_BEFORE = (
-    "CREATE TRIGGER dawdle_before BEFORE INSERT ON {} FOR EACH STATEMENT EXECUTE FUNCTION dawdle()"
-)
+DELAY_BEFORE = "CREATE TRIGGER delay_before BEFORE INSERT ON {} FOR EACH STATEMENT EXECUTE FUNCTION delay()"
 WRITTEN = ("forecastrun", "burnforecast", "restock", "restockline", "letter", "purchase", "purchaseline")
 
 AT_WORK = """
@@ -176,9 +174,9 @@ class Watched:
 
     def make_writing_slow(self) -> None:
         """Let each write take a while from now on."""
-        self._database.execute(DAWDLE)
+        self._database.execute(DELAY)
         for table in WRITTEN:
-            self._database.execute(DAWDLE_BEFORE.format(f"forecasting_{table}").encode())
+            self._database.execute(DELAY_BEFORE.format(f"forecasting_{table}").encode())
 
     def kill_in_the_middle(self, is_done: Callable[[], bool]) -> None:
         """Kill the one worker whenever it is seen at work, until all is done."""
@@ -201,7 +199,7 @@ class Watched:
             kill(worker)
             killed[kind, period] += 1
             self.kills[kind] += 1
-            time.sleep(LOOK_AT_WRECK_SECONDS)
+            time.sleep(AFTER_KILL_SECONDS)
             self.in_the_middle[kind] += len(self.ask(STILL_CLAIMED, token, token))
             worker = self.processes.start("worker")
         kill(worker)

@@ -93,7 +93,7 @@ def test_workers_killed_in_the_middle_of_every_task_lose_and_double_nothing(
         kill(worker)
 
         watched.make_writing_slow()
-        mailbox.dawdle_seconds = 0.1
+        mailbox.delay_seconds = 0.1
         for week in range(1, WEEKS_OF_KILLS + 1):
             processes.week(week)
             watched.kill_in_the_middle(partial(watched.is_done, week + 1))
