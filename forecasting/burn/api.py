@@ -64,7 +64,7 @@ class ForecastSerializer(serializers.Serializer[BurnForecast]):
 
 
 class ForecastFilters(FilterSet):
-    """By run, place, consumable and weeks ahead."""
+    """Filters by run, place, consumable and weeks ahead."""
 
     run = WholeNumber(field_name="run", help_text="the number of a finished run; without it the latest")
     place = Code(field_name="place__code")

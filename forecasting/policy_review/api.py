@@ -74,7 +74,7 @@ class WeeksBack(Choice):
 
 
 class LookBackFilters(FilterSet):
-    """By van, consumable, and the number of weeks."""
+    """Filters by van, consumable, and the number of weeks."""
 
     van = Code(field_name="place__code")
     consumable = Code(field_name="consumable__code")

@@ -38,7 +38,7 @@ from shop.people.permissions import STOCK_READERS, STOCK_ROLES
 
 
 class PurchaseFilters(FilterSet):
-    """By supplier and status."""
+    """Filters by supplier and status."""
 
     supplier = Code(field_name="supplier__code")
     status = Choice([value for value, _ in status_choices()], method="standing")

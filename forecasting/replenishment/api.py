@@ -172,7 +172,7 @@ class DifferencesSerializer(ShapeSerializer):
 
 
 class RestockFilters(FilterSet):
-    """By week, van and status."""
+    """Filters by week, van and status."""
 
     week = Code(field_name="period", help_text="ISO week such as 2026-W48")
     van = Code(field_name="van__code")

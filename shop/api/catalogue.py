@@ -31,7 +31,7 @@ BY_CODE: dict[str, tuple[str, ...]] = {"code": ("code",)}
 
 
 class NameFilters(FilterSet):
-    """By a part of the code or name."""
+    """Filters by a part of the code or name."""
 
     q = Code(method="holding", help_text="a part of the code or name")
 

@@ -88,7 +88,7 @@ class CustomerItem(CatalogueItem):
 
 
 class SiteFilters(FilterSet):
-    """By customer."""
+    """Filters by customer."""
 
     customer = Code(field_name="customer__code")
 

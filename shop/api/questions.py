@@ -42,7 +42,7 @@ class FindingSerializer(serializers.Serializer[Any]):
 
 
 class FindingFilters(FilterSet):
-    """By job, code, and whether it is answered."""
+    """Filters by job, code, and whether it is answered."""
 
     job = Code(field_name="job__reference")
     code = Code(field_name="code")

@@ -35,7 +35,7 @@ class HoldingSerializer(serializers.Serializer[Any]):
 
 
 class StockFilters(FilterSet):
-    """By place, consumable and kind."""
+    """Filters by place, consumable and kind."""
 
     place = Code(field_name="place__code")
     place_kind = Choice(["depot", "van", "transit"], field_name="place__kind")
@@ -87,7 +87,7 @@ class LowSerializer(serializers.Serializer[Any]):
 
 
 class LowFilters(FilterSet):
-    """By place and consumable."""
+    """Filters by place and consumable."""
 
     place = Code(field_name="place__code")
     consumable = Code(field_name="consumable__code")
