@@ -34,11 +34,11 @@ class QuoteLine:
 class Quote:
     """An estimate. Without a basis it is the standard of the job type, and without that nothing is known.
 
-    `asking` and `asking_high` leave the shop's target over the middle and the upper end of the cost; `price`
+    `asking` and `asking_high` leave the shop's target over the median and the upper end of the cost; `price`
     is compared with them: the given price, else the list price.
 
     `minutes` are all of labour, `other_minutes` those on no grade; travel is left out. Costs are in the
-    shop's currency, each with its own middle, so that the parts' need not add up to the total's.
+    shop's currency, each with its own median, so that the parts' need not add up to the total's.
     """
 
     basis: Basis | None
