@@ -1,4 +1,4 @@
-"""Arrays of numbers, of truth values and of positions."""
+"""Arrays of numbers, of truth values, of positions and of text."""
 
 import numpy as np
 import numpy.typing as npt
@@ -6,3 +6,4 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]
+StrArray = npt.NDArray[np.str_]

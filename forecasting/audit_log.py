@@ -12,7 +12,7 @@ def tell() -> None:
             lambda: RestockEvent.objects.select_related("restock__van"),
             "at",
             "by",
-            lambda event: f"restock {event.restock}: {event.what}",
+            lambda event: f"restock {event.restock}: {event.label}",
         )
     )
     register(
@@ -21,6 +21,6 @@ def tell() -> None:
             lambda: PurchaseEvent.objects.select_related("purchase"),
             "at",
             "by",
-            lambda event: f"purchase {event.purchase}: {event.what}",
+            lambda event: f"purchase {event.purchase}: {event.label}",
         )
     )

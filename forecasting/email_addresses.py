@@ -36,7 +36,7 @@ def validate_addresses(text: str) -> None:
 def on_the_wire(address: str) -> str:
     """Return an address with its domain in ASCII (IDNA), so that no server needs an extension to take it.
 
-    Raises ValidationError when it is no address, or has other letters than ASCII before the @.
+    Raises ValidationError when it is not an address, or has other letters than ASCII before the @.
     """
     try:
         validate_email(address)

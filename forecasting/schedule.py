@@ -13,7 +13,9 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from enum import StrEnum
 
-A_DAY, A_WEEK = timedelta(days=1), timedelta(weeks=1)
+from inventory.weeks import A_WEEK
+
+A_DAY = timedelta(days=1)
 # Before the first letter anyone reads, and after the evening's last close.
 CHECK_TIME, PURCHASE_TIME = time(2, 30), time(5, 0)
 

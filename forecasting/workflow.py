@@ -79,5 +79,5 @@ def not_now(order: Restock | Purchase, wanted: str) -> StepConflict:
     """Return the refusal of a step that does not fit the order's status, naming who set it."""
     last = order.events.last()
     who = f" by {last.by}" if last and last.by else ""
-    when = f" ({last.what}{who} on {on_shop_clocks(last.at)})" if last else ""
+    when = f" ({last.label}{who} on {on_shop_clocks(last.at)})" if last else ""
     return StepConflict([Problem("status", order.status, f"does not allow it{when}; {wanted}")])

@@ -119,7 +119,7 @@ class StepView(ServedView):
     back: ClassVar[Callable[..., Done[Any]]]
 
     def found(self, request: Request, key: Key) -> Any:
-        """Return the order as it stands. Raises Http404 for one that the person may not see."""
+        """Return the order as it is now. Raises Http404 for one that the person may not see."""
         raise NotImplementedError
 
     def put(self, request: Request, **named: Key) -> Response:

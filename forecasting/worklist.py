@@ -12,18 +12,16 @@ from forecasting.purchasing import queries as purchasing
 from forecasting.replenishment import queries as restocking
 from forecasting.scheduler import monitoring
 from shop.models import Person, Role
-from shop.people.permissions import role_of
+from shop.people.permissions import STOCK_ROLES, role_of
 from shop.web.worklist import Matter, count_of, register
-
-STOCK = (Role.STOREKEEPER, Role.OWNER)
 
 
 def tell() -> None:
     """Add these tasks to the first page of each role."""
-    register("periodic work", _work, *STOCK)
-    register("letters", _letters, *STOCK)
-    register("restocks", _restocks, Role.TECHNICIAN, *STOCK)
-    register("purchases", _purchases, *STOCK)
+    register("periodic work", _work, *STOCK_ROLES)
+    register("letters", _letters, *STOCK_ROLES)
+    register("restocks", _restocks, Role.TECHNICIAN, *STOCK_ROLES)
+    register("purchases", _purchases, *STOCK_ROLES)
 
 
 def _work(_person: Person) -> Iterable[Matter]:
@@ -42,7 +40,7 @@ def _letters(_person: Person) -> Iterable[Matter]:
 
 def _restocks(person: Person) -> Iterable[Matter]:
     steps: dict[str, str] = {RestockStatus.UNDER_WAY: "under way, to confirm on the van"}
-    if role_of(person) in STOCK:
+    if role_of(person) in STOCK_ROLES:
         steps |= {
             RestockStatus.DRAFT: "to approve",
             RestockStatus.APPROVED: "to pick",

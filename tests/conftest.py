@@ -27,10 +27,10 @@ settings.register_profile("without deadline", deadline=None)
 settings.load_profile("without deadline")
 # Else each test client looks through all static files at its first request: half the time of a test of pages.
 site.WHITENOISE_AUTOREFRESH = True
-# What such a hash is to withstand is no subject of the tests, and Django's own takes half a second each.
+# The strength of a hash is not a subject of the tests, and Django's own takes half a second each.
 site.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 
-# Whoever asks for one of these starts servers, processes or a browser, which takes seconds.
+# A test that asks for one of these starts servers, processes or a browser, which takes seconds.
 SERVER_FIXTURES = {
     "postgres",
     "database_url",

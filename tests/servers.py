@@ -116,7 +116,7 @@ def redis_server() -> Iterator[RedisServer]:
 
 
 class Mailbox:
-    """What a real SMTP server took, and how it is to behave: it refuses and dawdles as a test tells it.
+    """What a real SMTP server took, and how it is to behave: it refuses and delays as a test asks.
 
     `refusals` are replies by the recipient's address, each given once for each time it is listed.
     """
@@ -125,7 +125,7 @@ class Mailbox:
         self.taken: list[tuple[list[str], bytes]] = []
         self.refusals: dict[str, list[str]] = {}
         self.data_replies: list[str] = []
-        self.dawdle_seconds = 0.0
+        self.delay_seconds = 0.0
         self.url = ""
 
     async def handle_RCPT(  # noqa: N802 - aiosmtpd's name
@@ -143,7 +143,7 @@ class Mailbox:
             return self.data_replies.pop(0)
         assert isinstance(envelope.content, bytes)
         self.taken.append((list(envelope.rcpt_tos), envelope.content))
-        await asyncio.sleep(self.dawdle_seconds)
+        await asyncio.sleep(self.delay_seconds)
         return "250 OK"
 
     def messages(self) -> list[EmailMessage]:

@@ -13,8 +13,9 @@ from forecasting.burn.runs import latest_run
 from forecasting.models import BurnForecast
 from shop.api.fields import NumberField
 from shop.api.filters import Code
-from shop.api.lists import EVERYONE, RowList
+from shop.api.lists import RowList
 from shop.models import Person
+from shop.people.permissions import EVERYONE
 
 LARGEST_NUMBER = 2**31 - 1
 
@@ -63,7 +64,7 @@ class ForecastSerializer(serializers.Serializer[BurnForecast]):
 
 
 class ForecastFilters(FilterSet):
-    """By run, place, consumable and weeks ahead."""
+    """Filters by run, place, consumable and weeks ahead."""
 
     run = WholeNumber(field_name="run", help_text="the number of a finished run; without it the latest")
     place = Code(field_name="place__code")
@@ -72,7 +73,7 @@ class ForecastFilters(FilterSet):
 
 
 class Forecasts(RowList):
-    """The burn forecast by place, consumable and weeks ahead; a technician reads the own van."""
+    """The burn forecast by place, consumable and weeks ahead; technicians read only their own van."""
 
     readers = EVERYONE
     model = BurnForecast

@@ -13,13 +13,13 @@ from shop.workload.regular_work import PAUSE_WEEKS, opening
 # A week without a job that chance alone, at the van's usual number of jobs, brings less often than this: the
 # van was off the road. A choice of ours, no source.
 CHANCE_OF_NO_JOB = 0.01
-# A van without stock counts as wanting some for this long; after that, as not needing any.
+# A van without stock has a stockout for this long; after that it counts as not needing any.
 DRY_WEEKS_MAX = 8
 GIVEN_UP_WEEKS = PAUSE_WEEKS
 
 
 def off_the_road(jobs: pd.DataFrame) -> pd.DataFrame:
-    """Tell the weeks in which a van was off the road from those in which it merely had no job.
+    """Return the weeks in which each van was off the road, not just without a job.
 
     The usual number of jobs is the mean over the van's weeks with jobs; their number is taken as Poisson's,
     so that without a job a week has the probability exp(-usual).
@@ -57,9 +57,9 @@ def _at_work(jobs: pd.DataFrame) -> pd.DataFrame:
 def observed_weeks(use: pd.DataFrame, jobs: pd.DataFrame, bare: pd.DataFrame) -> pd.DataFrame:
     """Tell which weeks count, by series; `jobs` are by van.
 
-    A week with use always does. Without use it does not before the van's regular work began, before the first
-    van used the consumable, while the van was off the road, nor, for the first weeks of that, while it held
-    none of the consumable (`bare`).
+    A week with use always counts. A week without use does not count before the van's regular work began,
+    before the first van used the consumable, while the van was off the road, and in the first weeks in which
+    it held none of the consumable (`bare`).
     """
     used = use > 0
     at_work = of_each("jobs", _at_work(jobs), use.columns)
@@ -68,6 +68,6 @@ def observed_weeks(use: pd.DataFrame, jobs: pd.DataFrame, bare: pd.DataFrame) ->
     dry = bare & ~used & began
     dry_so_far = dry.cumsum()
     in_a_row = dry_so_far - dry_so_far.shift(DRY_WEEKS_MAX + 1, fill_value=0)
-    wanting = dry & (in_a_row <= DRY_WEEKS_MAX)
+    stockout = dry & (in_a_row <= DRY_WEEKS_MAX)
     on_the_road = ~of_each("jobs", off_the_road(jobs), use.columns)
-    return used | (began & on_the_road & ~wanting)
+    return used | (began & on_the_road & ~stockout)

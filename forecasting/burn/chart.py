@@ -66,7 +66,7 @@ def burn_chart(past: list[PastWeek], week: Ahead, unit: str) -> Draw:
     return draw
 
 
-def chart_in_words(past: list[PastWeek], week: Ahead, what: str, unit: str) -> str:
+def chart_description(past: list[PastWeek], week: Ahead, what: str, unit: str) -> str:
     """Return what the chart shows, for people who cannot see it."""
     counted = [one for one in past[-WEEKS_SHOWN:] if one.used is not None]
     wide = week.intervals[0]

@@ -12,7 +12,7 @@ from forecasting.demand.frames import CONSUMABLE, PLACE, SERIES, frame, iso_week
 from forecasting.draft_requirements import CannotDraftError, depot_of
 from forecasting.models import ForecastRun, SupplierTerms, the_terms
 from inventory.db.fixed_point import SCALE
-from inventory.reports.iso_weeks import A_WEEK, BEFORE, Weeks, monday_of
+from inventory.reports.iso_weeks import BEFORE, Weeks
 from inventory.reports.weekly_consumption import (
     WeekRow,
     places_with_stock_moved,
@@ -20,12 +20,12 @@ from inventory.reports.weekly_consumption import (
     weekly_flows,
     weekly_use,
 )
+from inventory.weeks import A_WEEK, DAYS_A_WEEK, monday_of
 from shop.models import in_shop_zone, the_shop
 from shop.workload.job_counts import jobs_booked, jobs_done, regular_work_from, van_places
 
 HISTORY_WEEKS_MAX = 156
 AHEAD_WEEKS_MAX = 26
-DAYS_A_WEEK = 7
 # How much longer than they say suppliers may take, for the weeks that are forecast for the depot.
 LEAD_MARGIN = 1.4
 # Current settings also held a little earlier.

@@ -15,7 +15,7 @@ from forecasting.burn.text import (
     place_of_level,
 )
 from forecasting.models import BurnForecast, ForecastRun
-from inventory.reports.iso_weeks import A_WEEK
+from inventory.weeks import A_WEEK
 from shop.models import Person, Role
 from shop.people.permissions import own_van, role_of
 
@@ -25,7 +25,7 @@ MEDIAN, HIGH = 0.5, 0.8
 
 
 def visible_to(person: Person) -> QuerySet[BurnForecast]:
-    """Return the forecasts that a person may see: a technician those of the own van."""
+    """Return the forecasts that a person may see: technicians those of their own van."""
     found = BurnForecast.objects.select_related("run", "place", "consumable")
     if role_of(person) != Role.TECHNICIAN:
         return found

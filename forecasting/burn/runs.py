@@ -167,7 +167,7 @@ def _forecasts(run: ForecastRun, panel: BurnPanel, weeks_ahead: int) -> list[Bur
     consumables = panel.use.columns.get_level_values(CONSUMABLE).to_numpy()
     demand = arrays(panel.demand)
     observed, jobs = ~np.isnan(demand), arrays(panel.jobs)
-    # While nobody worked there is nothing to learn, nor to try forecasts on.
+    # Weeks in which nobody worked say nothing, and test no forecast.
     end = int(np.flatnonzero(observed.any(axis=0)).max(initial=0)) + 1
     least_mean = np.zeros(len(labels))
     least = np.zeros((len(labels), len(LEVELS)))

@@ -12,18 +12,16 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
 from forecasting.burn import queries
-from forecasting.burn.chart import burn_chart, chart_in_words
+from forecasting.burn.chart import burn_chart, chart_description
 from forecasting.burn.runs import forecast_burn, latest_run
 from forecasting.models import BurnForecast, ForecastRun
 from inventory.models import PlaceKind
 from shop.common.pagination import page_of
-from shop.models import Role, the_shop
-from shop.people.permissions import for_roles, person_of, role_of
+from shop.models import the_shop
+from shop.people.permissions import EVERYONE, STOCK_ROLES, for_roles, person_of, role_of
 from shop.web.charts import svg, svg_response, theme_of
 from shop.web.code_select import options_of
 
-EVERYONE = tuple(Role)
-STOCK = (Role.STOREKEEPER, Role.OWNER)
 # A run unfinished for this long counts as given up.
 STILL_RUNNING = timedelta(minutes=10)
 # Small enough for its text to be read on a phone.
@@ -56,7 +54,7 @@ def index(request: HttpRequest) -> HttpResponse:
         "of_several_places": places is None or len(places) > 1,
         "consumables": _values(known, "consumable__code"),
         "classes": _values(known, "demand_class"),
-        "may_forecast": role_of(person) in STOCK,
+        "may_forecast": role_of(person) in STOCK_ROLES,
     }
     return render(request, "forecasting/burn_list.html", context)
 
@@ -71,7 +69,7 @@ def _values(rows: QuerySet[BurnForecast], field: str) -> list[str] | None:
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def forecast(request: HttpRequest) -> HttpResponse:
     """Forecast from the books as they are now, and show the result."""
     now = timezone.now()
@@ -88,7 +86,7 @@ def forecast(request: HttpRequest) -> HttpResponse:
 @require_safe
 @for_roles(*EVERYONE)
 def show(request: HttpRequest, place: str, consumable: str) -> HttpResponse:
-    """Show one van and consumable: history, what is ahead, how such forecasts did, and why it says so."""
+    """Show one van and consumable: history, forecast, the accuracy of such forecasts, and the reason."""
     rows = list(
         queries.visible_to(person_of(request))
         .filter(run=latest_run(), place__code=place, consumable__code=consumable)
@@ -115,7 +113,7 @@ def show(request: HttpRequest, place: str, consumable: str) -> HttpResponse:
         "demand": queries.class_in_words(first),
         "width": WIDTH_PX,
         "height": HEIGHT_PX,
-        "text": chart_in_words(past, week, what, first.consumable.stock_unit),
+        "text": chart_description(past, week, what, first.consumable.stock_unit),
     }
     return render(request, "forecasting/burn_one.html", context)
 

@@ -1,17 +1,14 @@
-"""How well forecasts made in the past did: pinball loss, RMSSE, bias, coverage, by class of demand. Pure.
+"""The accuracy of past forecasts: pinball loss, RMSSE, bias and coverage, by class of demand. Pure.
 
-At each origin only the periods before it are known; what is forecast is the sum of the periods after it.
+At each origin only the periods before it are known; the forecast is of the sum of the periods after it.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from forecasting.arrays import BoolArray, FloatArray
+from forecasting.arrays import BoolArray, FloatArray, StrArray
 from forecasting.demand.demand_panel import DemandHistory
-
-StrArray = npt.NDArray[np.str_]
 
 # Syntetos, Boylan and Croston 2005: limits of the mean interval and of the sizes' squared variation.
 INTERVAL_LIMIT = 1.32
@@ -33,7 +30,7 @@ def demand_classes(demand: FloatArray, observed: BoolArray) -> StrArray:
 
 
 def pinball(demand: FloatArray, quantiles: FloatArray, levels: FloatArray) -> FloatArray:
-    """Loss of each quantile (series, levels) for the demand (series,) that came: Koenker and Bassett 1978."""
+    """Loss of each quantile (series, levels) for the actual demand (series,): Koenker and Bassett 1978."""
     short = demand[:, None] - quantiles
     return np.maximum(levels * short, (levels - 1) * short)
 
@@ -66,14 +63,14 @@ def _mean_step(demand: FloatArray, observed: BoolArray, power: int) -> FloatArra
 
 @dataclass(frozen=True)
 class ForecastOutcome:
-    """Forecasts made before an origin and what came: mean, demand (series,), quantiles (series, levels)."""
+    """Forecasts made at an origin: mean, quantiles (series, levels), and the actual demand (series,)."""
 
     origin: int
     mean: FloatArray
     quantiles: FloatArray
     demand: FloatArray
     counts: BoolArray
-    """Whether all periods forecast were observed; other series are left out of every score."""
+    """Whether all forecast periods were observed; other series are in no score."""
     scale: FloatArray
     squared_scale: FloatArray
 
@@ -91,7 +88,7 @@ class AccuracySummary:
 
 @dataclass(frozen=True)
 class Backtest:
-    """Scores per series, and whatever is needed to sum them up for any choice of series.
+    """Sums per series, from which the scores of any choice of series follow.
 
     Arrays are (series,) or (series, levels): number of forecasts scored, sums over them of scaled pinball
     loss, scaled squared error, forecast less demand, demand, and outcomes at or under each quantile.
@@ -151,7 +148,7 @@ def score(
     classes: StrArray,
     losses: dict[str, float],
 ) -> Backtest:
-    """Add up the outcomes of all origins, into the caller's order and units of stock.
+    """Add up the outcomes of all origins, in the caller's order and in stock units.
 
     The squared error of a sum over h periods is scaled by h times the mean squared step of one period, as
     RMSSE is for h = 1 (Hyndman and Koehler 2006, from memory).

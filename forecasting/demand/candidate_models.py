@@ -1,4 +1,4 @@
-"""The models that compete: each says, for any origin, what to expect and which terms may correct it. Pure."""
+"""The candidate models: each gives the expected demand at any origin, and terms that may correct it. Pure."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ from forecasting.demand.smoothed_levels import level_terms
 
 JOB_RATE = 0.1
 FADING = "Teunter-Syntetos-Babai"
-# A level of nothing at all would call every use impossible.
+# With a level of zero any use would be impossible.
 LEVEL_MIN_SHARE = 0.01
 
 
@@ -20,8 +20,8 @@ LEVEL_MIN_SHARE = 0.01
 class Expectation:
     """Before an origin: demand expected over the periods ahead (series,), above 0, and regression terms.
 
-    `mean_terms` None: the model's mean stands as it is and only the scatter is fitted. Where a `deviation`
-    (series,) is given, demand is normal instead, and nothing is fitted.
+    With `mean_terms` None the mean is kept and only the scatter is fitted. With a `deviation` (series,)
+    demand is normal instead, and nothing is fitted.
     """
 
     expected: FloatArray
@@ -32,10 +32,10 @@ class Expectation:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A model: its name, and what it expects before an origin, from the periods before that origin only.
+    """A model: its name, and what it expects at an origin, from the periods before that origin only.
 
-    One that `borrows` knows from other series what to expect where a history says little by itself; one that
-    `fades` expects less and less of what is not used any more, even where no other series ever stopped.
+    A model that `borrows` learns from other series what to expect where a history says too little. One that
+    `fades` expects less and less of what is no longer used, even where no other series ever stopped.
     """
 
     name: str
@@ -55,10 +55,10 @@ def candidates(
     season_length: int | None,
     season_known: int,
 ) -> list[Candidate]:
-    """All models that this history allows, the one to prefer without evidence first.
+    """All models that this history allows. Without evidence the first is preferred.
 
-    `origins` ascend. `exposure_ahead` (series,) goes with the last, the end of history; None has the jobs
-    ahead forecast, in the past too, but at the end of history never below `exposure_at_least` (series,). The
+    `origins` ascend. `exposure_ahead` (series,) belongs to the last, the end of history. With None the jobs
+    ahead are forecast at every origin, at the end of history never below `exposure_at_least` (series,). The
     season is fitted to the periods before `season_known`.
     """
     seen = history.observed.astype(float)
@@ -105,27 +105,28 @@ def candidates(
 
 
 class _JobsAhead:
-    """Jobs over the periods ahead of an origin: those that came, or were given; else a discounted average.
+    """Jobs over the periods ahead of an origin: the actual or given number, else a discounted average.
 
-    The average is of jobs over the shop's season of jobs (periods + periods ahead,), and takes it on again.
+    The average is of jobs relative to their season in the shop (periods + periods ahead,), and is scaled by
+    the season ahead.
     """
 
     def __init__(
         self,
         history: DemandHistory,
         periods_ahead: int,
-        told: FloatArray | None,
+        given: FloatArray | None,
         at_least: FloatArray | None,
         index: FloatArray,
     ) -> None:
         self.history, self.periods_ahead, self.index = history, periods_ahead, index
-        self.told, self.at_least = told, at_least
+        self.given, self.at_least = given, at_least
 
     def __call__(self, origin: int) -> FloatArray:
         past = self.history.exposure
-        if self.told is not None:
-            came = past[:, origin : origin + self.periods_ahead].sum(axis=1)
-            return self.told if origin == self.history.periods else came
+        if self.given is not None:
+            actual = past[:, origin : origin + self.periods_ahead].sum(axis=1)
+            return self.given if origin == self.history.periods else actual
         discount = (1 - JOB_RATE) ** (origin - 1 - np.arange(origin))
         jobs: FloatArray = past[:, :origin] @ discount
         weeks: FloatArray = self.history.observed[:, :origin] @ (discount * self.index[:origin])
@@ -158,10 +159,10 @@ def _one_level(name: str, levels: dict[int, FloatArray], periods_ahead: int) -> 
 
 
 def _even_demand(history: DemandHistory, periods_ahead: int, origins: Sequence[int]) -> Candidate:
-    """Simple smoothing, and a normal distribution: for what is used more evenly than counts by chance are.
+    """Simple smoothing, and a normal distribution: for demand that varies less than random counts.
 
-    The variance of a period is half the mean squared step (von Neumann 1941), which a drifting level does not
-    inflate; the level itself is uncertain by alpha / (2 - alpha) of it.
+    The variance of a period is half the mean squared step (von Neumann 1941); a drifting level does not
+    inflate it. The variance of the level is alpha / (2 - alpha) of it.
     """
     levels = dict(
         zip(
@@ -172,12 +173,12 @@ def _even_demand(history: DemandHistory, periods_ahead: int, origins: Sequence[i
             strict=True,
         )
     )
-    doubt = intermittent_smoothing.ALPHA / (2 - intermittent_smoothing.ALPHA)
+    level_share = intermittent_smoothing.ALPHA / (2 - intermittent_smoothing.ALPHA)
 
     def expect(origin: int) -> Expectation:
         past, seen = history.demand[:, :origin], history.observed[:, :origin]
         variance = accuracy.mean_squared_step(past, seen) / 2
-        deviation = np.sqrt(variance * (periods_ahead + doubt * periods_ahead**2))
+        deviation = np.sqrt(variance * (periods_ahead + level_share * periods_ahead**2))
         expected = levels[origin] * periods_ahead
         return Expectation(expected, None, np.empty((len(past), 0)), deviation)
 

@@ -1,4 +1,4 @@
-"""A panel of past demand: checked, in units that can be counted, in an order of its own. Pure."""
+"""A panel of past demand: checked, in units that can be counted, in a canonical order. Pure."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,15 +9,13 @@ import numpy.typing as npt
 
 from forecasting.arrays import BoolArray, FloatArray, IntArray
 
-# A measured consumable, or one used by the hundred, is counted in quarters of its usual use: the same in
-# whatever unit it is measured, and coarse enough for a distribution of counts to have the right shape.
+# A measured consumable, or one used by the hundred, is counted in quarters of its usual use. This does not
+# depend on its unit, and is coarse enough for a distribution of counts to have the right shape.
 STEPS_OF_USUAL_USE = 4
 USUAL_COUNT_MAX = 200.0
-
-
-# Periods observed below which a history is short; also, not observed, after which a van has been away.
+# A history with fewer observed periods is short; a van that was not observed for as many has been away.
 SHORT_HISTORY = 8
-# A pause this many times the usual wait between uses, and as long as a short history, is no chance any more.
+# After a pause this many times the usual wait between uses, and as long as a short history, use has stopped.
 STOPPED_WAITS = 4
 
 
@@ -39,7 +37,11 @@ class Traits:
 
 @dataclass(frozen=True)
 class DemandHistory:
-    """Demand in units of `unit` (series,), whether use is in whole numbers, jobs, and equal consumables."""
+    """Past demand and jobs (`exposure`), both (series, periods).
+
+    Demand is in units of `unit` (series,). `whole` says whether all use is in whole numbers; series of the
+    same consumable have the same number in `group`.
+    """
 
     demand: FloatArray
     exposure: FloatArray
@@ -61,7 +63,7 @@ class DemandHistory:
         back = np.arange(origin)[::-1]
         seen, times = observed.sum(axis=1), some.sum(axis=1)
         away = np.where(observed, back, origin).min(axis=1)
-        # Periods not observed since the last use are no pause.
+        # Periods that were not observed since the last use do not count as a pause.
         idle = np.where(some, np.cumsum(observed[:, ::-1], axis=1)[:, ::-1] - 1, origin).min(axis=1)
         return Traits(
             seen=seen,
@@ -84,10 +86,10 @@ def read(
     exposure: npt.ArrayLike | None,
     observed: npt.ArrayLike | None,
 ) -> DemandHistory:
-    """Check the arrays and bring them into the form the models read.
+    """Check the arrays and return the panel that the models read.
 
-    Raises ValueError, naming series and period, for what is NaN, infinite, negative, empty or of another
-    shape. Periods not observed may hold anything.
+    Raises ValueError, naming series and period, for values that are NaN, infinite or negative, and for arrays
+    that are empty or of another shape. Periods that were not observed may hold anything.
     """
     raw = np.asarray(history, dtype=float)
     if raw.ndim != 2 or 0 in raw.shape:
@@ -104,7 +106,7 @@ def read(
     consumable = _group_numbers(group, len(raw))
     unit, whole = _units(demand, consumable)
     order = _canonical_order(demand, jobs, consumable)
-    # Numbered by first appearance, so that labels, too, make no difference.
+    # Numbered by first appearance, so that labels make no difference either.
     first = np.unique(consumable[order], return_index=True)[1]
     consumable = np.argsort(np.argsort(first))[consumable]
     return DemandHistory(
@@ -153,7 +155,7 @@ def _units(demand: FloatArray, group: IntArray) -> tuple[FloatArray, BoolArray]:
 
 
 def _canonical_order(demand: FloatArray, exposure: FloatArray, group: IntArray) -> IntArray:
-    """By total, then by two mixes of the periods: equal keys mean equal series, for all that matters."""
+    """Order by total, group and two weighted sums of the periods: equal keys mean equal series."""
     periods = np.arange(demand.shape[1])
     mixes = demand @ np.cos(periods), exposure @ np.sqrt(1.0 + periods), group, demand.sum(axis=1)
     return np.lexsort(mixes)

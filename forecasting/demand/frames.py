@@ -1,8 +1,8 @@
-"""Demand as pandas frames: ISO weeks down, (place, consumable) across. Pure.
+"""Demand as pandas frames: ISO weeks as rows, (place, consumable) as columns. Pure.
 
 The index of weeks is a `pandas.PeriodIndex` of freq W-SUN: each period is a week of ISO 8601, Monday through
 Sunday. The books give rows of ids and whole numbers, such as ten-thousandths of a stock unit; a person may
-bring any frame of this shape, with labels of their own.
+give any frame of this shape, with labels of their own.
 """
 
 from collections.abc import Sequence
@@ -32,10 +32,10 @@ def frame(
     *,
     first_number: int = 0,
 ) -> pd.DataFrame:
-    """Return the sums of rows as int64, periods down and series across, 0 where there is no row.
+    """Return the sums of rows as int64, periods as rows and series as columns, 0 where there is no row.
 
-    A row is what names its series (place and consumable, or as `series` has it), the number of its period,
-    the first of which is `first_number`, and an amount. Rows of other series and periods are left out;
+    A row has the labels of its series (place and consumable, or the names of `series`), the number of its
+    period, counted from `first_number`, and an amount. Rows of other series and periods are left out;
     without `series` the frame has those of the rows, in order.
     """
     names = list(SERIES if series is None else series.names)
@@ -49,19 +49,19 @@ def frame(
 
 def arrays(table: pd.DataFrame) -> FloatArray:
     """Return a frame as (series, periods)."""
-    # In this order in memory sums come out the same, to the last bit, however the frame was made.
+    # With this memory layout sums are the same to the last bit, however the frame was made.
     return np.ascontiguousarray(table.to_numpy(dtype=float, na_value=np.nan).T)
 
 
 def of_each(name: str, table: pd.DataFrame, series: pd.Index) -> pd.DataFrame:
     """Return a column for each series, from one for each place, or for each series in any order.
 
-    Raises ValueError for a place, or series, that is missing or there twice.
+    Raises ValueError for a place, or series, that is missing or appears twice.
     """
     has, by_place = table.columns, not isinstance(table.columns, pd.MultiIndex)
     wanted = series.get_level_values(0) if by_place else series
     if not has.is_unique:
-        raise ValueError(f"{name}: {_label(has[has.duplicated()][0])} is there twice; add its columns up")
+        raise ValueError(f"{name}: {_label(has[has.duplicated()][0])} appears twice; add its columns up")
     missing = wanted[~wanted.isin(has)]
     if len(missing):
         raise ValueError(f"{name}: {_label(missing[0])} is missing; give one for each place in history")
@@ -70,7 +70,7 @@ def of_each(name: str, table: pd.DataFrame, series: pd.Index) -> pd.DataFrame:
 
 @dataclass(frozen=True, slots=True)
 class PanelArrays:
-    """What frames say, as arrays: (series, periods), and (series,) of the periods ahead."""
+    """The frames as arrays: (series, periods), and (series,) of the periods ahead."""
 
     history: FloatArray
     observed: BoolArray
@@ -97,7 +97,7 @@ def read(
     jobs = None
     if exposure is not None:
         if not isinstance(exposure, pd.DataFrame):
-            raise ValueError("exposure is no frame, as history is; give jobs by place in the same weeks")
+            raise ValueError("exposure is not a frame, as history is; give jobs by place in the same weeks")
         if not _weeks("exposure", exposure.index).equals(weeks):
             raise ValueError(
                 f"exposure has the weeks {_span(exposure.index)} and history {_span(weeks)}; "
@@ -119,7 +119,7 @@ def _ahead(name: str, given: "pd.Series[Any] | None", series: pd.MultiIndex) -> 
     if given is None:
         return None
     if not isinstance(given, pd.Series):
-        raise ValueError(f"{name} is no pandas Series; give one with a number for each place")
+        raise ValueError(f"{name} is not a pandas Series; give one with a number for each place")
     by_series = of_each(name, given.to_frame(name).T, series)
     amounts = _numbers(name, by_series)
     _require_amounts(name, amounts, np.ones(amounts.shape, dtype=bool), by_series)
@@ -141,7 +141,7 @@ def _weeks(name: str, index: pd.Index) -> pd.PeriodIndex:
         raise ValueError(f"{name}: a week has no date (NaT); leave its row out")
     if not index.is_unique:
         week = index[index.duplicated()][0]
-        raise ValueError(f"{name}: week {_week(week)} is there twice; add its rows up")
+        raise ValueError(f"{name}: week {_week(week)} appears twice; add its rows up")
     if not index.is_monotonic_increasing:
         raise ValueError(f"{name}: the weeks are out of order; sort them, as by frame.sort_index()")
     missing = pd.period_range(index[0], index[-1], freq=ISO_WEEK).difference(index)
@@ -169,7 +169,7 @@ def _series(name: str, columns: pd.Index) -> pd.MultiIndex:
         raise ValueError(f"{name}: {_label(nameless[0])} lacks a place or a consumable; name both")
     if not columns.is_unique:
         twice = columns[columns.duplicated()][0]
-        raise ValueError(f"{name}: {_label(twice)} is there twice; add its columns up")
+        raise ValueError(f"{name}: {_label(twice)} appears twice; add its columns up")
     return columns
 
 
@@ -187,11 +187,12 @@ def _require_amounts(name: str, amounts: FloatArray, observed: BoolArray, table:
     if len(wrong):
         series, period = wrong[0]
         where, week = _label(table.columns[series]), table.index[period]
-        mend = "correct it"
+        remedy = "correct it"
         if isinstance(week, pd.Period):
             where += f" in week {_week(week)}"
-            mend += ", or make history NaN where the week does not count"
-        raise ValueError(f"{name}: {amounts[series, period]} of {where} is not a number of 0 or more; {mend}")
+            remedy += ", or make history NaN where the week does not count"
+        amount = amounts[series, period]
+        raise ValueError(f"{name}: {amount} of {where} is not a number of 0 or more; {remedy}")
 
 
 def _label(label: object) -> str:

@@ -1,8 +1,8 @@
 """Exponential smoothing of whole panels: level and intermittent demand, all series at once. Pure.
 
 Demand is (series, periods), oldest first. Each function returns the expected demand per period as known
-before each of the ascending `origins`: (origins, series). A period that is not observed leaves everything as
-it is. Start values: the first observed demand, size and interval.
+before each of the ascending `origins`: (origins, series). A period that is not observed changes
+nothing. Start values: the first observed demand, size and interval.
 """
 
 from collections.abc import Iterator, Sequence
@@ -51,7 +51,7 @@ def teunter_syntetos_babai(
     alpha_size: float = ALPHA,
     alpha_chance: float = ALPHA,
 ) -> FloatArray:
-    """Smoothed size times the smoothed chance of demand (Teunter, Syntetos and Babai 2011): it can fade."""
+    """Smoothed size times the smoothed chance of demand (Teunter, Syntetos and Babai 2011); it can fade."""
     some = observed & (demand > 0)
     chance = simple(some.astype(float), observed, origins, alpha_chance)
     return chance * simple(demand, some, origins, alpha_size)

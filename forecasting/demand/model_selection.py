@@ -1,4 +1,4 @@
-"""Models fitted and tried against one another, going forward in time over the past of a panel. Pure."""
+"""Fits the candidate models, tests them over the past of a panel, and selects one for each series. Pure."""
 
 from dataclasses import dataclass, field
 
@@ -10,7 +10,7 @@ from forecasting.demand import accuracy
 from forecasting.demand.accuracy import CLASSES, ForecastOutcome
 from forecasting.demand.candidate_models import Candidate, Expectation
 from forecasting.demand.demand_panel import DemandHistory
-from forecasting.demand.negative_binomial import UNTAUGHT, Regression, fit, quantiles
+from forecasting.demand.negative_binomial import UNFITTED, Regression, fit, quantiles
 
 TEST_ORIGINS = 6
 # Windows to fit on: more than enough in a small panel, still representative in a large one.
@@ -18,7 +18,7 @@ WINDOWS_MIN, WINDOWS_MAX = 4, 12
 ROWS_MAX = 40_000
 # Relative losses over all classes count as this many forecasts of each class, when its model is chosen.
 SHARED_EVIDENCE = 60.0
-# Where fitting and trying start: before, levels are hardly known.
+# Fitting and testing start after this part of the history, a quarter: earlier levels are hardly known.
 FIRST_SHARE = 4
 FIRST_MIN = 3
 
@@ -28,7 +28,7 @@ def _first(periods: int) -> int:
 
 
 def test_origins(periods: int, periods_ahead: int) -> list[int]:
-    """Origins to try the models at, one interval apart, the last one interval before the end of history.
+    """Origins to test the models at, one interval apart, the last one interval before the end of history.
 
     Up to six, but at least half of what follows the first quarter is left to fit on.
     """
@@ -47,7 +47,7 @@ def fit_origins(periods: int, known: int, periods_ahead: int, series: int) -> li
 
 @dataclass(frozen=True)
 class _Window:
-    """What each model expected before an origin, what came, which series count, and their weights."""
+    """What each model expected at an origin, the actual demand, which series count, and their scales."""
 
     expectations: list[Expectation]
     demand: FloatArray
@@ -56,8 +56,8 @@ class _Window:
 
 
 @dataclass
-class Contest:
-    """The models, what they have learned and how they did so far."""
+class ModelSelection:
+    """The models, their fits, and their losses so far."""
 
     panel: DemandHistory
     periods_ahead: int
@@ -66,19 +66,19 @@ class Contest:
     outcomes: list[ForecastOutcome] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        """Nothing is learned or lost yet."""
-        self.fitted = [UNTAUGHT] * len(self.models)
+        """Start without fits and losses."""
+        self.fitted = [UNFITTED] * len(self.models)
         self.losses = np.zeros((len(self.models), len(CLASSES)))
-        self.tried = np.zeros(len(CLASSES))
+        self.tested = np.zeros(len(CLASSES))
 
     def run(self, fits: list[int], tests: list[int]) -> tuple[FloatArray, FloatArray, IntArray]:
-        """Fit, try at each test, fit again with what came, and forecast beyond the end of history.
+        """Fit, test at each origin, fit again with the outcomes, and forecast beyond the end of history.
 
         Returns mean (series,), quantiles (series, levels) and the number of the model chosen (series,).
         """
         windows = [self._window(origin) for origin in fits]
         self._fit(windows)
-        windows += [self._try_at(origin) for origin in tests]
+        windows += [self._test_at(origin) for origin in tests]
         if tests:
             self._fit(windows)
         origin = self.panel.periods
@@ -88,8 +88,8 @@ class Contest:
         return mean, found, choice
 
     def losses_by_name(self) -> dict[str, float]:
-        """Mean scaled pinball loss of each model over all that was tried; empty if nothing was."""
-        count = self.tried.sum()
+        """Mean scaled pinball loss of each model over all tests; empty without a test."""
+        count = self.tested.sum()
         totals = self.losses.sum(axis=1)
         return {m.name: float(total / count) for m, total in zip(self.models, totals, strict=True) if count}
 
@@ -116,7 +116,7 @@ class Contest:
             for number in range(len(self.models))
         ]
 
-    def _try_at(self, origin: int) -> _Window:
+    def _test_at(self, origin: int) -> _Window:
         window, panel = self._window(origin), self.panel
         answers = self._forecast(window.expectations)
         past, seen = panel.demand[:, :origin], panel.observed[:, :origin]
@@ -127,7 +127,7 @@ class Contest:
         )
         classes = self._class_numbers(origin)
         keep = window.counts
-        self.tried += np.bincount(classes[keep], minlength=len(CLASSES))
+        self.tested += np.bincount(classes[keep], minlength=len(CLASSES))
         for number, (_, found) in enumerate(answers):
             loss = accuracy.pinball(window.demand, found, self.levels).mean(axis=1) / window.scale
             self.losses[number] += np.bincount(classes[keep], loss[keep], minlength=len(CLASSES))
@@ -152,12 +152,13 @@ class Contest:
         return np.where(counted[:, None], np.round(found), found)
 
     def _choice(self, origin: int) -> IntArray:
-        """The model of least loss so far for each series' class; the first where nothing was tried.
+        """The model with the least loss so far for each series' class; the first without a test.
 
-        Where a history says little by itself, one that borrows; where demand has stopped, one that fades.
+        Only models that borrow are used where a history says little, and only those that fade where demand
+        stopped.
         """
         overall = _relative(self.losses.sum(axis=1, keepdims=True))
-        by_class = self.tried * _relative(self.losses) + SHARED_EVIDENCE * overall
+        by_class = self.tested * _relative(self.losses) + SHARED_EVIDENCE * overall
         borrow = np.array([model.borrows for model in self.models])
         fade = np.array([model.fades for model in self.models])
         traits, classes = self.panel.traits(origin), self._class_numbers(origin)
@@ -184,7 +185,7 @@ def _relative(losses: FloatArray) -> FloatArray:
 
 def _fit_one(parts: list[tuple[Expectation, IntArray]], demand: FloatArray, weight: FloatArray) -> Regression:
     if any(e.deviation is not None for e, _ in parts):
-        return UNTAUGHT
+        return UNFITTED
     expected = np.concatenate([e.expected[keep] for e, keep in parts])
     mean_terms = [e.mean_terms[keep] for e, keep in parts if e.mean_terms is not None]
     size_terms = np.concatenate([e.size_terms[keep] for e, keep in parts])

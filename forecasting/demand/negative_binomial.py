@@ -1,7 +1,7 @@
-"""Counts more scattered than Poisson's: quantiles, and a regression of mean and scatter. Pure.
+"""The negative binomial distribution of counts: quantiles, and a regression of mean and size. Pure.
 
-The negative binomial with mean m and size r has the variance m + m^2 / r; a large size is Poisson's
-distribution, a small one means long pauses and large amounts.
+The negative binomial with mean m and size r has the variance m + m^2 / r; with a large size it is
+Poisson's distribution, a small one means long pauses and large amounts.
 """
 
 from dataclasses import dataclass
@@ -15,15 +15,15 @@ from forecasting.arrays import FloatArray
 
 LOG_SIZE_MIN, LOG_SIZE_MAX = -6.0, 8.0
 LOG_MEAN_MAX = 20.0
-# Up to here quantiles are found by adding up probabilities; the first, exp(-mean) or more, is no underflow.
+# Up to this mean quantiles come from added probabilities; the first, exp(-mean) or more, does not underflow.
 SUMMED_MEAN_MAX = 60.0
 SUMMED_UNITS_MAX = 100
 # A running sum that misses a level by rounding alone must not cost a whole unit.
 LEVEL_TOLERANCE = 1e-12
-# How many observations' worth of doubt stands against every term of the regression.
-DOUBT = 10.0
+# The ridge on each term of the regression, in observations.
+RIDGE = 10.0
 ITERATIONS_MAX = 150
-# Terms outside these percentiles of the rows fitted count as the nearer: few series are there to learn from.
+# Terms are clipped to these percentiles of the fitted rows: too few series lie outside to learn from.
 USUAL_PERCENTILES = (1, 99)
 
 
@@ -70,21 +70,21 @@ class RegressionTerms:
 
     @classmethod
     def of(cls, rows: FloatArray) -> "RegressionTerms":
-        """Remember range, and centre and spread within it, of the rows fitted."""
+        """Return the range of the fitted rows, and centre and spread within it."""
         low, high = np.percentile(rows, USUAL_PERCENTILES, axis=0)
         inside = np.clip(rows, low, high)
         spread = inside.std(axis=0)
         return cls(inside.mean(axis=0), np.where(spread > 1e-9, spread, 1.0), low, high)
 
     def design(self, rows: FloatArray) -> FloatArray:
-        """A column of ones and the terms; what lies outside the usual range is taken as its end."""
+        """A column of ones and the terms, clipped to the usual range."""
         terms = (np.clip(rows, self.low, self.high) - self.centre) / self.spread
         return np.hstack([np.ones((len(rows), 1)), terms])
 
 
 @dataclass(frozen=True)
 class Regression:
-    """log mean = log(expected) + a + terms . b; log size = c + terms . d. Without terms: what is expected."""
+    """log mean = log(expected) + a + terms . b; log size = c + terms . d."""
 
     mean_terms: RegressionTerms | None
     size_terms: RegressionTerms | None
@@ -103,8 +103,8 @@ class Regression:
         return expected * np.exp(factor), np.broadcast_to(size, expected.shape)
 
 
-# With nothing to learn from: the mean as expected, and size 1, the geometric distribution, which is wide.
-UNTAUGHT = Regression(None, None, np.zeros(1), np.zeros(1))
+# Without data: the mean as expected, and size 1, the geometric distribution, which is wide.
+UNFITTED = Regression(None, None, np.zeros(1), np.zeros(1))
 
 
 def fit(
@@ -114,13 +114,13 @@ def fit(
     size_rows: FloatArray,
     weight: FloatArray,
 ) -> Regression:
-    """Greatest likelihood of the demand, (rows,), each row counted with its weight; terms stay near 0.
+    """Fit by maximum likelihood of the demand (rows,), each row with its weight, and a ridge on the terms.
 
-    `expected` is above 0. `mean_rows` None keeps the mean as expected and fits the size alone. The ridge on
-    the terms lets a small panel stay with what is expected.
+    `expected` is above 0. `mean_rows` None keeps the mean as expected and fits the size alone. The ridge
+    keeps a small panel near what is expected.
     """
     if not len(demand):
-        return UNTAUGHT
+        return UNFITTED
     mean_terms = None if mean_rows is None else RegressionTerms.of(mean_rows)
     size_terms = RegressionTerms.of(size_rows)
     mean_design = np.empty((len(demand), 0))
@@ -132,8 +132,8 @@ def fit(
     base = np.log(expected)
     some = np.flatnonzero(demand)
     used, used_weight = demand[some], weight[some]
-    ridge = np.full(split + size_design.shape[1], DOUBT)
-    ridge[[0, split]] = DOUBT / 100
+    ridge = np.full(split + size_design.shape[1], RIDGE)
+    ridge[[0, split]] = RIDGE / 100
 
     def loss(theta: FloatArray) -> tuple[float, FloatArray]:
         log_mean = np.minimum(base + mean_design @ theta[:split], LOG_MEAN_MAX)

@@ -1,8 +1,8 @@
 """The burn forecast: a distribution of the demand ahead for every series of a panel at once. Pure.
 
-Every model's parameters are fitted to windows of the past. Each is then tried at later origins of the past,
-and for each class of demand the one with the least loss is used: at an origin of the backtest, only what was
-known by then counts, so the backtest shows the forecasts that the shop would have had.
+Every model is fitted to windows of the past and tested at later origins of the past. Each class of demand
+uses the model with the least loss. At an origin of the backtest only what was known by then counts, so the
+backtest shows the forecasts that the shop would have had.
 """
 
 from collections.abc import Sequence
@@ -14,15 +14,13 @@ import numpy.typing as npt
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from forecasting.arrays import FloatArray
+from forecasting.arrays import FloatArray, StrArray
 from forecasting.demand import accuracy, frames
 from forecasting.demand import demand_panel as past
 from forecasting.demand.accuracy import Backtest
 from forecasting.demand.candidate_models import candidates
 from forecasting.demand.demand_panel import DemandHistory
-from forecasting.demand.model_selection import Contest, fit_origins, test_origins
-
-StrArray = npt.NDArray[np.str_]
+from forecasting.demand.model_selection import ModelSelection, fit_origins, test_origins
 
 
 @dataclass(frozen=True)
@@ -81,21 +79,21 @@ def forecast_panel(
 ) -> PanelForecast | pd.DataFrame:
     """Forecast the sum over `periods_ahead` for every series of the panel.
 
-    In frames: `history` has ISO weeks (a PeriodIndex of W-SUN) down and (place, consumable) across, and NaN
-    where a week does not count; `exposure` has the same weeks and a column for each place, or for each
+    In frames: `history` has ISO weeks (a PeriodIndex of W-SUN) as rows, (place, consumable) as columns, and
+    NaN where a week does not count; `exposure` has the same weeks and a column for each place, or for each
     (place, consumable); `exposure_ahead` and `exposure_at_least` are Series by the same. The answer has a row
     for each (place, consumable): `mean`, the quantile at each level under the level itself, and `model`,
-    `reason` and `demand_class`. A frame says by itself what `group` and `observed` say of arrays.
+    `reason` and `demand_class`. `group` and `observed` follow from the frame.
 
     In arrays:
 
     `history`: demand (series, periods), oldest first; `levels`: probabilities between 0 and 1; `group`
     (series,): equal labels for the same consumable on different vans; `exposure`: jobs done (series,
-    periods); `exposure_ahead`: jobs over all the periods ahead (series,), where known, and so taken as known
-    in the backtest too; without it the jobs ahead are forecast, but never below `exposure_at_least`
-    (series,), those already booked; `observed`: periods that count (series, periods); `season_length` in
-    periods, used where history holds two seasons.
-    Raises ValueError, naming the place, for NaN, infinite, negative, empty or misshapen input.
+    periods); `exposure_ahead`: jobs over all the periods ahead (series,), where known; the backtest then uses
+    the actual jobs. Without it the jobs ahead are forecast, but never below `exposure_at_least` (series,),
+    those already booked; `observed`: periods that count (series, periods); `season_length` in periods, used
+    where history holds two seasons. Raises ValueError, naming the place, for NaN, infinite, negative, empty
+    or misshapen input.
     """
     if isinstance(history, pd.DataFrame):
         if group is not None or observed is not None:
@@ -131,26 +129,26 @@ def forecast_panel(
         season_length=season_length,
         season_known=known,
     )
-    contest = Contest(panel, periods_ahead, wanted, models)
+    selection = ModelSelection(panel, periods_ahead, wanted, models)
     # The products are too small to share among threads, and one thread rounds alike on every machine.
     with threadpool_limits(limits=1, user_api="blas"):
-        mean, quantiles, choice = contest.run(windows, tests)
+        mean, quantiles, choice = selection.run(windows, tests)
     quantiles = quantiles * panel.unit[:, None]
     names = np.array([model.name for model in models])[choice]
     classes = accuracy.demand_classes(panel.demand, panel.observed)
     return PanelForecast(
         mean=panel.restored(mean * panel.unit),
-        # Adding 0 makes the negative zero that rounding up may leave an ordinary one.
+        # Adding 0 turns the negative zero that rounding up may give into an ordinary zero.
         quantiles=panel.restored(np.where(panel.whole[:, None], np.ceil(quantiles - 1e-9) + 0.0, quantiles)),
         model=panel.restored(names),
-        reason=panel.restored(_reasons(panel, classes, tried=bool(contest.outcomes))),
+        reason=panel.restored(_reasons(panel, classes, tried=bool(selection.outcomes))),
         backtest=accuracy.score(
             panel,
-            contest.outcomes,
+            selection.outcomes,
             periods_ahead=periods_ahead,
             levels=wanted,
             classes=classes,
-            losses=contest.losses_by_name(),
+            losses=selection.losses_by_name(),
         ),
     )
 
@@ -214,7 +212,7 @@ def _checked_ahead(
 
 
 def _reasons(panel: DemandHistory, classes: StrArray, *, tried: bool) -> StrArray:
-    """Why each series, (series,), has the forecast it has: first what is unusual about it."""
+    """The reason of each series' forecast, (series,); unusual traits come first."""
     traits = panel.traits(panel.periods)
     because = "least loss in the backtest for {} demand" if tried else "too little history for a backtest"
     cases = [

@@ -1,10 +1,10 @@
-"""What a series and its like have used recently: discounted levels, terms of the panel's regression. Pure.
+"""Recent use of a series and of similar ones: discounted levels, terms of the panel's regression. Pure.
 
 Multi-series exponential smoothing with a negative binomial distribution (the idea: Snyder, Ord and Beaumont
 2012): every series is smoothed at several rates, and one regression for the whole panel weighs them. Each
 level is a gamma-Poisson posterior mean: what was used, discounted, plus a few periods' worth of the
 consumable's average, over the exposure of both. So a van without history starts at the average of the others,
-and periods not observed count for nothing.
+and periods that were not observed do not count.
 """
 
 from dataclasses import dataclass
@@ -22,7 +22,7 @@ OTHERS_RATE = 0.1
 PRIOR_PERIODS = 3.0
 # Weight of the panel's scatter in that of a series, in units of demand.
 PRIOR_UNITS = 10.0
-# Series whose level is below that of so many of the panel may answer to it by another slope.
+# Series below this quantile of the panel's levels may have another slope.
 KNEE_SHARE = 0.4
 
 
@@ -45,9 +45,9 @@ def level_terms(history: DemandHistory, exposure: FloatArray, origin: int) -> Le
     times, total = (past > 0).sum(axis=1), past.sum(axis=1)
 
     usual_exposure = exposed.mean()
-    # Where nothing was exposed anywhere, a period counts as one unit of it.
+    # Without any exposure a period counts as one unit of it.
     prior_weight = PRIOR_PERIODS * (usual_exposure if usual_exposure > 0 else 1.0)
-    # Half a unit more than was used, so that a panel without any use does not claim that there never will be.
+    # Half a unit more than was used, so that a panel without any use still expects a little.
     average = (total.sum() + 0.5) / (exposed.sum() + prior_weight)
 
     def shared(own: FloatArray) -> FloatArray:
@@ -64,14 +64,14 @@ def level_terms(history: DemandHistory, exposure: FloatArray, origin: int) -> Le
     log_size = np.log((total + usual_size) / (times + 1))
     compared = [np.log(faster / own[0]) for faster in own[1:]]
     evidence = np.log(base[:, 0] / prior_weight + 1)
-    # Variance over mean, which tells the even from the uneven at the same level.
+    # Variance over mean separates even from uneven use at the same level.
     exposed_periods = np.maximum((exposed > 0).sum(axis=1), 1)
     # Use in periods without exposure would make it negative.
     squares = np.maximum((past**2).sum(axis=1) - total**2 / exposed_periods, 0)
     usual_scatter = (squares.sum() + 1) / (total.sum() + 1)
     scatter = np.log((squares + PRIOR_UNITS * usual_scatter) / (total + PRIOR_UNITS))
-    # The knee lets the rare and the frequent differ in how far their own past is to be trusted, and the
-    # product those that are busy by few large uses from those that are used often.
+    # The knee lets rarely and often used series depend on their own past by different slopes. The product
+    # separates series of few large uses from those of many small ones.
     log_level = np.log(own[0])
     above_knee = np.maximum(log_level - np.quantile(log_level, KNEE_SHARE), 0)
     return LevelTerms(

@@ -2,6 +2,15 @@
 
 from django.db import models
 
+# Events that are stored under a name other than the one that pages show.
+LABELS = {
+    "drafted anew": "drafted again",
+    "opened again": "reopened",
+    "rest is not coming": "rest not expected any more",
+    "rest is coming after all": "rest expected again",
+    "receipt taken off": "receipt removed",
+}
+
 
 class Event(models.Model):
     """Who did what, and when. Append-only; the table of each kind names the object."""
@@ -14,3 +23,8 @@ class Event(models.Model):
     class Meta:
         abstract = True
         ordering = ["pk"]
+
+    @property
+    def label(self) -> str:
+        """What happened, as pages show it."""
+        return LABELS.get(self.what, self.what)

@@ -20,7 +20,7 @@ class ForecastRun(models.Model):
     weeks = models.PositiveSmallIntegerField(help_text="whole weeks of history")
     levels = models.JSONField(help_text="probabilities of the stored quantiles")
     noted = models.JSONField(default=dict, help_text="vans, weeks ahead and bookings when it was made")
-    summary = models.JSONField(default=dict, help_text="how forecasts of the past did, by weeks ahead")
+    summary = models.JSONField(default=dict, help_text="the accuracy of past forecasts, by weeks ahead")
     made_at = models.DateTimeField()
     made_by = models.CharField(max_length=150, blank=True)
     finished_at = models.DateTimeField(null=True, help_text="null while chunks of it are still being made")

@@ -39,13 +39,13 @@ class Letter(models.Model):
     )
     written_at = models.DateTimeField()
     token = models.CharField(max_length=36, blank=True)
-    alive_at = models.DateTimeField(null=True, help_text="when whoever sends it last said so")
+    alive_at = models.DateTimeField(null=True, help_text="when its sender last gave a sign of life")
     attempts = models.PositiveIntegerField(default=0)
     not_before = models.DateTimeField(null=True)
     sent_at = models.DateTimeField(null=True)
     error = models.TextField(blank=True)
     resends = models.ForeignKey("self", null=True, on_delete=models.PROTECT, related_name="resent_as")
-    asked_by = models.CharField(max_length=150, blank=True, help_text="who had it sent once more")
+    asked_by = models.CharField(max_length=150, blank=True, help_text="who sent it again")
 
     class Meta:
         ordering = ["-written_at", "-pk"]

@@ -38,11 +38,11 @@ class Purchase(models.Model):
         max_length=16, choices=PurchaseStatus.choices, default=PurchaseStatus.DRAFT, db_index=True
     )
     inputs = models.JSONField(help_text="the settings in force when it was drafted")
-    note = models.CharField(max_length=500, blank=True, help_text="for the supplier; stands on the order")
+    note = models.CharField(max_length=500, blank=True, help_text="for the supplier; printed on the order")
     made_at = models.DateTimeField()
     sent_at = models.DateTimeField(null=True)
     expected_on = models.DateField(null=True)
-    rest_called_off = models.BooleanField(default=False, help_text="what has not come is not coming")
+    rest_called_off = models.BooleanField(default=False, help_text="the rest is no longer expected")
 
     class Meta:
         ordering = ["-made_at", "number"]
@@ -75,7 +75,7 @@ class PurchaseLine(models.Model):
     high = FixedPointField(default=Decimal(0))
     reorder_level = FixedPointField(default=Decimal(0))
     order_up_to = FixedPointField(default=Decimal(0))
-    most = FixedPointField(null=True, help_text="what will surely be used before it expires")
+    most = FixedPointField(null=True, help_text="what will be used before it expires")
     suggested_packs = models.PositiveIntegerField()
     approved_packs = models.PositiveIntegerField(null=True)
     received_units = FixedPointField(default=Decimal(0))
@@ -151,7 +151,7 @@ class PurchaseReceipt(models.Model):
     purchase = models.ForeignKey(Purchase, on_delete=models.PROTECT, related_name="receipts")
     document = models.OneToOneField(Document, on_delete=models.PROTECT, related_name="+")
     lead_days = FixedPointField(help_text="from the order being sent to this receipt")
-    differences = models.JSONField(default=list, help_text="what came otherwise than ordered, in words")
+    differences = models.JSONField(default=list, help_text="how the delivery differs from the order, as text")
     taken_back = models.BooleanField(default=False, help_text="a correction undid the receipt")
 
     class Meta:

@@ -12,9 +12,8 @@ from forecasting.schedule import Timetable
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Supplier
 from shop.common.text import exact
-from shop.models import the_shop
+from shop.models import NOT_NEGATIVE, the_shop
 
-NOT_NEGATIVE = MinValueValidator(Decimal(0))
 LEAST_SERVICE, MOST_SERVICE = Decimal("0.5"), Decimal("0.999")
 SERVICE = [
     MinValueValidator(
@@ -224,7 +223,7 @@ class SupplierTerms(models.Model):
             MinValueValidator(1, "%(show_value)s days cannot be: goods come a day after the order or later"),
             MaxValueValidator(A_YEAR_DAYS, "%(show_value)s days are more than a year; check it"),
         ],
-        help_text="what it says; each of its deliveries then counts towards what is expected",
+        help_text="as it states; its deliveries then correct what is expected",
     )
     least_order_value = FixedPointField(
         default=Decimal(0),

@@ -53,8 +53,8 @@ def write_letter(
 ) -> Letter:
     """Write a letter and queue it, or return the letter of this key that was written before.
 
-    Without recipients it is stored too, in a state that says so. Raises ValidationError for a
-    recipient that is no address.
+    Without recipients it is stored with a status for that. Raises ValidationError for a
+    recipient that is not an address.
     """
     with transaction.atomic():
         if written := Letter.objects.filter(key=key).first():

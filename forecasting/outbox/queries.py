@@ -10,7 +10,7 @@ CHOICES = (NEEDS_A_HAND, *LetterState.values)
 
 
 def needing_a_hand() -> QuerySet[Letter]:
-    """Return the letters that somebody did not get; one that was sent again needs no person any more."""
+    """Return the letters that somebody did not get; one that was sent again no longer needs a person."""
     return Letter.objects.filter(state__in=TROUBLED, resent_as=None)
 
 

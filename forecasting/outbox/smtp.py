@@ -89,7 +89,8 @@ def _refusals(error: smtplib.SMTPException | OSError, to: Sequence[str]) -> dict
         not_asked = (NOT_REACHED, "the server ended the conversation before it was asked")
         return {address: _answer(*error.recipients.get(address, not_asked)) for address in to}
     match error:
-        # A wrong password or a server that will not talk is no fault of this message: it is kept for later.
+        # A wrong password or a server that will not talk is not a fault of this message: it is kept for
+        # later.
         case smtplib.SMTPAuthenticationError() | smtplib.SMTPConnectError() | smtplib.SMTPHeloError():
             answer = (NOT_REACHED, f"{error.smtp_code} {_words(error.smtp_error)}")
         case smtplib.SMTPResponseException():

@@ -24,15 +24,14 @@ from shop.common.page_fields import RowForm
 from shop.common.pagination import page_of
 from shop.common.text import counted
 from shop.exports.download import download
-from shop.models import Role, the_shop
-from shop.people.permissions import for_roles, person_of
+from shop.models import the_shop
+from shop.people.permissions import STOCK_ROLES, for_roles, person_of
 
 if TYPE_CHECKING:
     TermsFormBase = forms.ModelForm[StockingTerms]
 else:
     TermsFormBase = forms.ModelForm
 
-READERS = (Role.STOREKEEPER, Role.OWNER)
 WEEKDAYS = [(number, day_name[number - 1]) for number in range(1, 8)]
 ON_THE_WAY = (LetterState.WAITING, LetterState.SENDING)
 
@@ -80,7 +79,7 @@ class LetterSettingsForm(RowForm, TermsFormBase):
 
 @never_cache
 @require_safe
-@for_roles(*READERS)
+@for_roles(*STOCK_ROLES)
 def index(request: HttpRequest) -> HttpResponse:
     """Show the letters, newest first, narrowed by status; and how many need a person."""
     state = request.GET.get("state", "")
@@ -98,7 +97,7 @@ def index(request: HttpRequest) -> HttpResponse:
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*READERS)
+@for_roles(*STOCK_ROLES)
 def settings(request: HttpRequest) -> HttpResponse:
     """Show and change when the weekly letters go out and who gets all of them; show who gets each now."""
     form = LetterSettingsForm(request.POST or None, instance=the_terms())
@@ -123,7 +122,7 @@ def settings(request: HttpRequest) -> HttpResponse:
 
 @never_cache
 @require_safe
-@for_roles(*READERS)
+@for_roles(*STOCK_ROLES)
 def show(request: HttpRequest, pk: int) -> HttpResponse:
     """Show one letter: recipients, status, content and attachments."""
     letter = _letter(pk)
@@ -142,7 +141,7 @@ def show(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @require_safe
-@for_roles(*READERS)
+@for_roles(*STOCK_ROLES)
 def attachment(_request: HttpRequest, pk: int, number: int) -> HttpResponse:
     """Download what was attached, counted from 1."""
     files = list(attachments_of(parsed(_letter(pk))))
@@ -153,7 +152,7 @@ def attachment(_request: HttpRequest, pk: int, number: int) -> HttpResponse:
 
 
 @require_safe
-@for_roles(*READERS)
+@for_roles(*STOCK_ROLES)
 def source(_request: HttpRequest, pk: int) -> HttpResponse:
     """Download the letter as it goes over the wire."""
     letter = _letter(pk)
@@ -162,7 +161,7 @@ def source(_request: HttpRequest, pk: int) -> HttpResponse:
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*READERS)
+@for_roles(*STOCK_ROLES)
 def again(request: HttpRequest, pk: int) -> HttpResponse:
     """Ask to whom a letter is to be sent again, then queue it."""
     letter = _letter(pk)

@@ -59,7 +59,7 @@ class LookBackSerializer(serializers.Serializer[ReviewRow]):
     used = NumberField()
     average_held = NumberField(source="average")
     average_value = ValueField(
-        source="value", allow_null=True, help_text="at the last cost; null: not yours to see"
+        source="value", allow_null=True, help_text="at the last cost; null: you may not see it"
     )
     weeks = LookBackWeekSerializer(many=True)
 
@@ -74,7 +74,7 @@ class WeeksBack(Choice):
 
 
 class LookBackFilters(FilterSet):
-    """By van, consumable, and the number of weeks."""
+    """Filters by van, consumable, and the number of weeks."""
 
     van = Code(field_name="place__code")
     consumable = Code(field_name="consumable__code")
@@ -82,7 +82,7 @@ class LookBackFilters(FilterSet):
 
 
 class LookBack(RowList):
-    """What each van was to get, got, used and held over the last whole weeks; a technician: the own van."""
+    """What each van was to get, got, used and held over the last whole weeks; technicians: their own van."""
 
     readers = frozenset({Role.TECHNICIAN, Role.STOREKEEPER, Role.OWNER})
     model = Holding

@@ -42,7 +42,7 @@ def held_chart(row: ReviewRow, steps: Sequence[tuple[datetime, Decimal]], starts
     return draw
 
 
-def chart_in_words(row: ReviewRow) -> str:
+def chart_description(row: ReviewRow) -> str:
     """Return what the chart shows, for people who cannot see it."""
     times = counted(row.ran_out, "week")
     return (

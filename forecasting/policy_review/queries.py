@@ -20,8 +20,9 @@ from inventory.db.fixed_point import from_scaled
 from inventory.decimals import ZERO
 from inventory.documents import DocumentKind
 from inventory.models import Consumable, ConsumableKind, Holding, Movement, PlaceConsumable, PlaceKind
-from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
+from inventory.reports.iso_weeks import Weeks
 from inventory.reports.weekly_consumption import weekly_use
+from inventory.weeks import A_WEEK, monday_of
 from shop.costing.last_landed_cost import known_unit_costs
 from shop.models import Person, Role, in_shop_zone, the_shop
 from shop.people.permissions import own_van, role_of
@@ -133,7 +134,7 @@ def weeks_back(count: int, now: datetime) -> Weeks:
 
 
 def visible_to(person: Person) -> QuerySet[Holding]:
-    """Return what vans ever held, by van and consumable; to a technician that of the own van."""
+    """Return what vans ever held, by van and consumable; for a technician that of their own van."""
     held = Holding.objects.filter(place__kind=PlaceKind.VAN).select_related("place", "consumable")
     held = held.order_by("place__code", "consumable__code")
     if role_of(person) != Role.TECHNICIAN:

@@ -16,12 +16,13 @@ from forecasting.burn.runs import LEVELS, WEEKS_A_YEAR
 from forecasting.demand.frames import arrays, frame
 from forecasting.demand.panel_forecast import forecast_panel
 from forecasting.models import ConsumableTerms, ForecastRun, VanSpace, the_terms
-from forecasting.policy_review.what_if import DAYS_A_WEEK, Panel
+from forecasting.policy_review.what_if import Panel
 from forecasting.replenishment.inputs import classes_now, service_of
 from inventory.db.fixed_point import SCALE
 from inventory.models import Consumable, Place
-from inventory.reports.iso_weeks import A_WEEK, Weeks
+from inventory.reports.iso_weeks import Weeks
 from inventory.reports.weekly_consumption import used_consumables, weekly_use
+from inventory.weeks import A_WEEK, DAYS_A_WEEK
 from shop.costing.last_landed_cost import known_unit_costs
 from shop.models import the_shop
 from shop.workload.job_counts import jobs_done, regular_work_from

@@ -11,7 +11,7 @@ from forecasting.burn.censoring import DRY_WEEKS_MAX
 from forecasting.stock_control.numeric_checks import rounded
 from inventory.decimals import PRECISION, ZERO
 
-# For this long after a use an empty van counts as wanting some, as for forecasts.
+# For this long after a use an empty van has a stockout, as for forecasts.
 WANTED_FOR = timedelta(weeks=DRY_WEEKS_MAX)
 
 

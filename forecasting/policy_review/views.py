@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
-from forecasting.policy_review.chart import chart_in_words, held_chart
+from forecasting.policy_review.chart import chart_description, held_chart
 from forecasting.policy_review.queries import (
     PAIRS_MAX,
     WEEKS_OFFERED,
@@ -29,11 +29,10 @@ from inventory.models import Books, Holding
 from inventory.reports.iso_weeks import Weeks
 from shop.common.pagination import page_of
 from shop.models import Role, the_shop
-from shop.people.permissions import for_roles, person_of, role_of, sees_costs
+from shop.people.permissions import VAN_AND_STOCK, for_roles, person_of, role_of, sees_costs
 from shop.web.charts import svg, svg_response, theme_of
 from shop.web.code_select import options_of
 
-VAN_AND_STOCK = (Role.TECHNICIAN, Role.STOREKEEPER, Role.OWNER)
 WIDTH_PX, HEIGHT_PX = 560, 320
 
 # What is worked out week by week cannot be sorted by in the database; PAIRS_MAX keeps it small.
@@ -121,7 +120,7 @@ def show(request: HttpRequest, van: str, consumable: str) -> HttpResponse:
         "weeks": weeks,
         "weeks_offered": WEEKS_OFFERED,
         "source": f"{reverse('lookback:chart', args=[van, consumable])}?weeks={weeks.count}",
-        "text": chart_in_words(row),
+        "text": chart_description(row),
         "width": WIDTH_PX,
         "height": HEIGHT_PX,
         "digits": Books.objects.get().minor_unit_digits,

@@ -10,9 +10,9 @@ import numpy as np
 
 from forecasting.arrays import BoolArray, FloatArray
 from forecasting.stock_control.policy_simulation import SimulationResult, replay
+from inventory.weeks import DAYS_A_WEEK
 from shop.common.text import counted
 
-DAYS_A_WEEK = 7
 # No service that settings may have is beyond these.
 LEAST_SERVICE, MOST_SERVICE = 0.5, 0.999
 

@@ -17,14 +17,7 @@ from rest_framework.response import Response
 from forecasting.models import Purchase
 from forecasting.purchasing import approval, dispatch, goods_receipt
 from forecasting.purchasing.approval import OrderChanges
-from forecasting.purchasing.queries import (
-    READERS,
-    STOCK,
-    narrowed,
-    purchases,
-    status_choices,
-    with_lines,
-)
+from forecasting.purchasing.queries import narrowed, purchases, status_choices, with_lines
 from forecasting.purchasing.serializers import (
     CancellationSerializer,
     ChangesSerializer,
@@ -41,10 +34,11 @@ from shop.api.filters import Choice, Code
 from shop.api.lists import RowList
 from shop.api.serializers import ShapeSerializer, read_document
 from shop.models import Person, Role
+from shop.people.permissions import STOCK_READERS, STOCK_ROLES
 
 
 class PurchaseFilters(FilterSet):
-    """By supplier and status."""
+    """Filters by supplier and status."""
 
     supplier = Code(field_name="supplier__code")
     status = Choice([value for value, _ in status_choices()], method="standing")
@@ -57,7 +51,7 @@ class PurchaseFilters(FilterSet):
 class PurchaseListView(RowList):
     """Purchases, newest first."""
 
-    readers = frozenset(READERS)
+    readers = STOCK_READERS
     model = Purchase
     serializer_class = PurchaseSerializer
     filterset_class = PurchaseFilters
@@ -76,7 +70,7 @@ class PurchaseListView(RowList):
 class PurchaseView(ServedView):
     """One purchase."""
 
-    serves = {"GET": READERS, "HEAD": READERS}
+    serves = {"GET": STOCK_READERS, "HEAD": STOCK_READERS}
     answers_with = PurchaseSerializer
 
     def get(self, request: Request, number: str) -> Response:  # noqa: ARG002 - a view gets it
@@ -87,7 +81,7 @@ class PurchaseView(ServedView):
 class PurchaseStepView(StepView):
     """A step of a purchase."""
 
-    serves: ClassVar[Mapping[str, Collection[Role]]] = {"PUT": STOCK, "DELETE": STOCK}
+    serves: ClassVar[Mapping[str, Collection[Role]]] = {"PUT": STOCK_ROLES, "DELETE": STOCK_ROLES}
     answers_with = PurchaseSerializer
     serializer_class: ClassVar[type[ShapeSerializer]] = NothingSerializer
     sent_as = Said

@@ -46,7 +46,7 @@ def change(purchase_id: int, changes: OrderChanges, *, by: str, now: datetime) -
 def undo_changes(purchase_id: int, *, by: str, now: datetime) -> Done[Purchase]:
     """Make a draft what was suggested: lines added by hand go, struck ones come back.
 
-    Raises StepConflict when it is no draft.
+    Raises StepConflict when it is not a draft.
     """
 
     def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
@@ -71,8 +71,9 @@ def approve(
     """Approve a draft, with last changes where some are given.
 
     The same approval again returns the first. An order that its supplier may not take, or that will not
-    be used up in time, is approved all the same and flagged: a person may know better. Raises StepRefused
-    for packs that are invalid or all 0; StepConflict when it is no draft and was approved with other packs.
+    be used up in time, is approved and flagged: a person may know better. Raises StepRefused
+    for packs that are invalid or all 0; StepConflict when it is not a draft and was approved with other
+    packs.
     """
     changes = changes or OrderChanges({})
 

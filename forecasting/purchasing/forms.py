@@ -17,13 +17,12 @@ from forecasting.stock_control.numeric_checks import rounded
 from inventory.decimals import PLACES, ZERO
 from inventory.documents import LARGEST_MONEY, Problem, Receipt, ReceiptLine
 from inventory.models import Consumable, Pack, Place
-from shop.common.page_fields import DayField, MomentField
+from shop.common.page_fields import LOCAL_MINUTE, DayField, MomentField
 from shop.common.text import exact, hundredths_up
 from shop.web.code_select import ChooseOrType, CodeChoice
 
 ADDED_ROWS = 2
 UNEXPECTED_ROWS = 3
-LOCAL = "%Y-%m-%dT%H:%M"
 
 
 def _packs_field(label: str, *, required: bool = True) -> forms.IntegerField:
@@ -34,7 +33,7 @@ def _packs_field(label: str, *, required: bool = True) -> forms.IntegerField:
         max_value=MOST_PACKS,
         error_messages={
             "required": "This is empty; give 0 to strike the line out.",
-            "invalid": "This is no whole number of packs.",
+            "invalid": "This is not a whole number of packs.",
             "min_value": "This is negative; give 0 to strike the line out.",
             "max_value": f"This is above {MOST_PACKS:,} packs; check it.",
         },
@@ -52,7 +51,7 @@ def amount_field(label: str, *, required: bool = False, help_text: str = "") -> 
         decimal_places=PLACES,
         help_text=help_text,
         error_messages={
-            "invalid": "This is no number; write it such as 12 or 12.5.",
+            "invalid": "This is not a number; write it such as 12 or 12.5.",
             "min_value": "This is negative; give 0 or more.",
             "max_decimal_places": f"This has more than {PLACES} decimal places; round it.",
         },
@@ -64,7 +63,7 @@ def _day_field(label: str) -> DayField:
     return DayField(
         label=label,
         required=False,
-        error_messages={"invalid": "This is no day; write it such as 2027-06-30."},
+        error_messages={"invalid": "This is not a day; write it such as 2027-06-30."},
         widget=forms.DateInput(attrs={"type": "date", "aria-label": label}, format="%Y-%m-%d"),
     )
 
@@ -179,8 +178,8 @@ class SentForm(forms.Form):
     )
     at = MomentField(
         label="When",
-        error_messages={"invalid": "This is no moment; write it such as 2026-03-02T08:30."},
-        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL),
+        error_messages={"invalid": "This is not a moment; write it such as 2026-03-02T08:30."},
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL_MINUTE),
     )
 
 
@@ -190,8 +189,8 @@ class DeliveryForm(forms.Form):
     id = forms.CharField(widget=forms.HiddenInput, max_length=100)
     occurred_at = MomentField(
         label="When it came",
-        error_messages={"invalid": "This is no moment; write it such as 2026-03-02T08:30."},
-        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL),
+        error_messages={"invalid": "This is not a moment; write it such as 2026-03-02T08:30."},
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL_MINUTE),
     )
     freight = amount_field("Freight")
     duty = amount_field("Duty")
@@ -317,4 +316,4 @@ class DeliveryForm(forms.Form):
 
 def now_as_written() -> str:
     """Return this minute on the current clocks, as a field takes it."""
-    return timezone.localtime().strftime(LOCAL)
+    return timezone.localtime().strftime(LOCAL_MINUTE)

@@ -77,7 +77,9 @@ def link(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done[P
             kind=DocumentKind.RECEIPT, client_id=receipt_id, supplier=purchase.supplier, corrected_by=None
         ).first()
         if document is None:
-            expected = f"is no receipt from {purchase.supplier}, or was undone; look it up in the documents"
+            expected = (
+                f"is not a receipt from {purchase.supplier}, or was undone; look it up in the documents"
+            )
             raise StepRefused([Problem("receipt", receipt_id, expected)])
         if linked := PurchaseReceipt.objects.filter(document=document).first():
             _require_own(linked, purchase, document)
@@ -91,7 +93,7 @@ def link(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done[P
 
 
 def unlink(purchase_id: int, receipt_id: str, *, by: str, now: datetime) -> Done[Purchase]:
-    """Let a receipt belong to no order again; it stays in the ledger. Nothing to do is no error."""
+    """Let a receipt belong to no order again; it stays in the ledger. Nothing to do is not an error."""
 
     def step(purchase: Purchase, lines: list[PurchaseLine]) -> Done[Purchase]:
         removed, _ = purchase.receipts.filter(document__client_id=receipt_id).delete()

@@ -12,10 +12,11 @@ import numpy as np
 
 from forecasting.arrays import FloatArray
 from forecasting.purchasing.lead_times import LeadTime
-from forecasting.replenishment.protection_interval import DAYS_A_WEEK, Quantiles, over_days
+from forecasting.replenishment.protection_interval import Quantiles, over_days
 from forecasting.stock_control.numeric_checks import require_not_negative, rounded
 from forecasting.stock_control.quantile_demand import masses
 from inventory.decimals import PRECISION, ZERO
+from inventory.weeks import DAYS_A_WEEK
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,7 @@ class BurnAhead:
     def over(self, days: float) -> Quantiles:
         """Return the quantiles of the burn over a time, in whole days rounded up.
 
-        Within the weeks that were forecast as `forecasting.replenishment.protection_interval` has it; beyond
+        Within the weeks that were forecast as in `forecasting.replenishment.protection_interval`; beyond
         them each
         grows in proportion to time: wider than chance alone would make it, as the burn itself may change.
         Raises ValueError for a negative time.

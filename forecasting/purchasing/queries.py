@@ -10,10 +10,7 @@ from django.utils import timezone
 
 from forecasting.models import Purchase, PurchaseEvent, PurchaseLine, PurchaseStatus
 from inventory.decimals import ZERO
-from shop.models import Role
 
-STOCK = (Role.STOREKEEPER, Role.OWNER)
-READERS = (Role.STOREKEEPER, Role.OWNER, Role.ACCOUNTANT)
 OPEN, LATE = "open", "overdue"
 AWAITED = (PurchaseStatus.SENT, PurchaseStatus.PARTLY_RECEIVED)
 CLOSED = (PurchaseStatus.RECEIVED, PurchaseStatus.CANCELLED)
@@ -93,7 +90,7 @@ def _details(event: PurchaseEvent) -> Iterable[str]:
         if isinstance(said, list):
             yield from (str(one) for one in said)
         elif name == "by_period":
-            yield f"nothing was missing any more on {said}"
+            yield f"nothing was missing on {said}"
         elif name == "to":
             yield f"to {said}"
         elif name == "receipt":

@@ -144,11 +144,11 @@ class PackLineSerializer(ShapeSerializer):
 
 
 class ChangesSerializer(ShapeSerializer):
-    """Packs of lines, and of further packs of the supplier; what is left out is as it stands on the draft."""
+    """Packs of lines, and of further packs of the supplier; what is left out stays as it is on the draft."""
 
     makes: ClassVar[type[Any]] = Said
     lines = PackLineSerializer(many=True, required=False, error_messages=LIST_MESSAGES)
-    note = TextField(required=False, help_text="for the supplier; stands on the order")
+    note = TextField(required=False, help_text="for the supplier; printed on the order")
 
 
 class SendingSerializer(ShapeSerializer):

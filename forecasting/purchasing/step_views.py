@@ -12,13 +12,13 @@ from django.views.decorators.http import require_http_methods, require_POST
 from forecasting.models import Purchase
 from forecasting.purchasing import approval, dispatch, goods_receipt
 from forecasting.purchasing.forms import DeliveryForm, SentForm, now_as_written
-from forecasting.purchasing.queries import STOCK, total_of
+from forecasting.purchasing.queries import total_of
 from forecasting.purchasing.views import go_back, purchase_or_404
 from forecasting.workflow import Done, StepRefused
 from inventory.ledger import Refused
 from inventory.models import Books, Document
 from shop.models import the_shop
-from shop.people.permissions import for_roles, person_of
+from shop.people.permissions import STOCK_ROLES, for_roles, person_of
 from shop.web.storeroom.counted_before import FIELD, count_question
 
 RECEIPTS_OFFERED = 20
@@ -26,7 +26,7 @@ RECEIPTS_OFFERED = 20
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def send(request: HttpRequest, pk: int) -> HttpResponse:
     """Show what goes to whom and send it; or record how the supplier got the order in another way."""
     purchase = purchase_or_404(pk)
@@ -55,7 +55,7 @@ def send(request: HttpRequest, pk: int) -> HttpResponse:
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def cancel(request: HttpRequest, pk: int) -> HttpResponse:
     """Ask, then cancel a purchase."""
     purchase = purchase_or_404(pk)
@@ -72,7 +72,7 @@ def cancel(request: HttpRequest, pk: int) -> HttpResponse:
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def receive(request: HttpRequest, pk: int) -> HttpResponse:
     """Record a delivery; what differs from the order is shown as text before it is booked."""
     purchase = purchase_or_404(pk)
@@ -141,7 +141,7 @@ def _receipts_to_add(purchase: Purchase) -> list[Document]:
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def receipts(request: HttpRequest, pk: int) -> HttpResponse:
     """Count a receipt that is in the books towards the order, or no longer."""
     receipt_id = request.POST.get("receipt", "")

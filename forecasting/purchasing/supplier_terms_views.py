@@ -15,14 +15,13 @@ from forecasting.models import PackTerms, PriceBreak, StockingTerms, SupplierTer
 from forecasting.purchasing.approval import MOST_PACKS
 from forecasting.purchasing.forms import amount_field
 from forecasting.purchasing.inputs import lead_time_of, price_list_of
-from forecasting.purchasing.queries import STOCK
 from forecasting.replenishment.forms import without_zeros
 from inventory.models import Books, Pack, Place, PlaceKind, Supplier
 from shop.common.page_fields import RowForm
 from shop.common.pagination import page_of
 from shop.common.text import exact
 from shop.models import the_shop
-from shop.people.permissions import for_roles
+from shop.people.permissions import STOCK_ROLES, for_roles
 
 if TYPE_CHECKING:
     RuleFormBase = forms.ModelForm[StockingTerms]
@@ -136,7 +135,7 @@ class PackTermsForm(RowForm, PackFormBase):
                 empty = f"from-{number}" if packs is None else f"price-{number}"
                 self.add_error(empty, "Give both the packs and their price, or neither.")
             if price is not None and price <= 0:
-                self.add_error(f"price-{number}", "This is no price; give what a pack costs.")
+                self.add_error(f"price-{number}", "This is not a price; give what a pack costs.")
             if packs is not None and packs in before:
                 self.add_error(f"from-{number}", f"{packs} packs have a lower price already; give it once.")
             if packs is not None:
@@ -162,7 +161,7 @@ class PackTermsForm(RowForm, PackFormBase):
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def terms(request: HttpRequest) -> HttpResponse:
     """Show and change the rule for the depot, and list the suppliers with their terms."""
     form = RuleForm(request.POST or None, instance=the_terms())
@@ -194,7 +193,7 @@ def terms(request: HttpRequest) -> HttpResponse:
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def supplier(request: HttpRequest, pk: int) -> HttpResponse:
     """Show and change one supplier's terms, and list its packs with their prices."""
     found = get_object_or_404(Supplier.objects.select_related("terms"), pk=pk)
@@ -226,7 +225,7 @@ def supplier(request: HttpRequest, pk: int) -> HttpResponse:
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def pack(request: HttpRequest, pk: int, pack: int) -> HttpResponse:
     """Show and change what a pack costs."""
     found = get_object_or_404(Pack.objects.select_related("consumable", "supplier"), pk=pack, supplier=pk)

@@ -25,8 +25,6 @@ from forecasting.purchasing.drafts import begin_order, draft_purchases, is_touch
 from forecasting.purchasing.forms import PurchaseDraftForm
 from forecasting.purchasing.purchase_order_pdf import order_csv, order_pdf
 from forecasting.purchasing.queries import (
-    READERS,
-    STOCK,
     happened,
     is_late,
     narrowed,
@@ -43,7 +41,7 @@ from shop.common.pagination import page_of
 from shop.common.text import counted
 from shop.exports.download import CSV, download
 from shop.models import in_shop_zone, the_shop
-from shop.people.permissions import for_roles, person_of, role_of
+from shop.people.permissions import STOCK_READERS, STOCK_ROLES, for_roles, person_of, role_of
 from shop.web.code_select import options_of
 
 # What could not be ordered has a page of its own; the list of purchases shows how it begins.
@@ -82,7 +80,7 @@ STEPS: dict[str, tuple[str, frozenset[str], Callable[..., Done[Purchase]]]] = {
 
 @never_cache
 @require_safe
-@for_roles(*READERS)
+@for_roles(*STOCK_READERS)
 def index(request: HttpRequest) -> HttpResponse:
     """Show the purchases, newest first, narrowed by supplier and status; and what could not be ordered."""
     asked = {name: request.GET.get(name, "") for name in ("supplier", "status")}
@@ -99,7 +97,7 @@ def index(request: HttpRequest) -> HttpResponse:
         "suppliers": suppliers,
         "has_suppliers": suppliers != [],
         "statuses": status_choices(),
-        "may_draft": role_of(person_of(request)) in STOCK,
+        "may_draft": role_of(person_of(request)) in STOCK_ROLES,
         "left_out": list(left_out[:LEFT_OUT_SHOWN]),
         "left_out_in_all": left_out.count(),
         "digits": Books.objects.get().minor_unit_digits,
@@ -109,7 +107,7 @@ def index(request: HttpRequest) -> HttpResponse:
 
 @never_cache
 @require_safe
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def left_out(request: HttpRequest) -> HttpResponse:
     """Show what the latest drafting could not order, and why."""
     context = {
@@ -121,7 +119,7 @@ def left_out(request: HttpRequest) -> HttpResponse:
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def draft(request: HttpRequest) -> HttpResponse:
     """Draft today's purchases now; what is there already stays."""
     now = timezone.now()
@@ -150,7 +148,7 @@ def draft(request: HttpRequest) -> HttpResponse:
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def begin(request: HttpRequest) -> HttpResponse:
     """New order by hand, or go to the supplier's draft."""
     supplier = get_object_or_404(Supplier, code=request.POST.get("supplier", ""))
@@ -178,7 +176,7 @@ def purchase_or_404(pk: int) -> Purchase:
 
 @never_cache
 @require_safe
-@for_roles(*READERS)
+@for_roles(*STOCK_READERS)
 def show(request: HttpRequest, pk: int) -> HttpResponse:
     """Show one purchase: what is suggested and why, and its history."""
     return _show(request, purchase_or_404(pk))
@@ -187,7 +185,7 @@ def show(request: HttpRequest, pk: int) -> HttpResponse:
 def _show(
     request: HttpRequest, purchase: Purchase, form: PurchaseDraftForm | None = None, status: int = 200
 ) -> HttpResponse:
-    may_act = role_of(person_of(request)) in STOCK
+    may_act = role_of(person_of(request)) in STOCK_ROLES
     lines = list(purchase.lines.all())
     changes = may_act and purchase.status == PurchaseStatus.DRAFT
     if form is None and changes:
@@ -234,7 +232,7 @@ def _draft_form(data: Any, purchase: Purchase) -> PurchaseDraftForm:
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def change(request: HttpRequest, pk: int) -> HttpResponse:
     """Save the changes of a draft, or approve it with them."""
     purchase = purchase_or_404(pk)
@@ -254,7 +252,7 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def step(request: HttpRequest, pk: int) -> HttpResponse:
     """Take one of the steps that only need confirmation."""
     _, _, taken = STEPS.get(request.POST.get("step", ""), ("", frozenset(), None))
@@ -272,7 +270,7 @@ def go_back(
 
 
 @require_safe
-@for_roles(*READERS)
+@for_roles(*STOCK_READERS)
 def as_pdf(request: HttpRequest, pk: int) -> HttpResponse:  # noqa: ARG001 - a view gets both
     """Send the order as a PDF."""
     purchase = purchase_or_404(pk)
@@ -280,7 +278,7 @@ def as_pdf(request: HttpRequest, pk: int) -> HttpResponse:  # noqa: ARG001 - a v
 
 
 @require_safe
-@for_roles(*READERS)
+@for_roles(*STOCK_READERS)
 def as_csv(request: HttpRequest, pk: int) -> HttpResponse:  # noqa: ARG001 - a view gets both
     """Send the order as CSV."""
     purchase = purchase_or_404(pk)

@@ -21,15 +21,7 @@ from forecasting.draft_requirements import CannotDraftError
 from forecasting.models import Restock, RestockLine
 from forecasting.replenishment import approval, pick_ship_receive
 from forecasting.replenishment.discrepancies import Settlement, settle
-from forecasting.replenishment.queries import (
-    EVERYONE,
-    STOCK,
-    VAN_AND_STOCK,
-    narrowed,
-    status_choices,
-    visible_to,
-    with_differences,
-)
+from forecasting.replenishment.queries import narrowed, status_choices, visible_to, with_differences
 from forecasting.replenishment.redraft import draft_again
 from forecasting.workflow import Done, StepConflict, StepRefused
 from forecasting.workflow_api import (
@@ -48,6 +40,7 @@ from shop.api.filters import Choice, Code
 from shop.api.lists import RowList
 from shop.api.serializers import LIST_MESSAGES, LineSerializer, ShapeSerializer
 from shop.models import Person, Role
+from shop.people.permissions import EVERYONE, STOCK_ROLES, VAN_AND_STOCK
 
 
 class UnitCostField(OfCosts, AmountField):
@@ -60,7 +53,7 @@ class RestockLineSerializer(AmountsSerializer[RestockLine]):
     consumable = serializers.CharField(source="consumable.code")
     unit = serializers.CharField(source="consumable.stock_unit")
     unit_cost = UnitCostField(
-        allow_null=True, read_only=True, help_text="at the last receipt; null: not yours to see"
+        allow_null=True, read_only=True, help_text="at the last receipt; null: you may not see it"
     )
     open = AmountField(help_text="picked and not accounted for; negative when more arrived than was picked")
 
@@ -179,7 +172,7 @@ class DifferencesSerializer(ShapeSerializer):
 
 
 class RestockFilters(FilterSet):
-    """By week, van and status."""
+    """Filters by week, van and status."""
 
     week = Code(field_name="period", help_text="ISO week such as 2026-W48")
     van = Code(field_name="van__code")
@@ -191,9 +184,9 @@ class RestockFilters(FilterSet):
 
 
 class RestockListView(RowList):
-    """Restocks, newest week first; a technician reads those of the own van."""
+    """Restocks, newest week first; technicians read those of their own van."""
 
-    readers = frozenset(EVERYONE)
+    readers = EVERYONE
     model = Restock
     serializer_class = RestockSerializer
     filterset_class = RestockFilters
@@ -220,7 +213,7 @@ class RestockView(ServedView):
 class RestockStepView(StepView):
     """A step of a restock; its content is quantities."""
 
-    serves: ClassVar[Mapping[str, Collection[Role]]] = {"PUT": STOCK, "DELETE": STOCK}
+    serves: ClassVar[Mapping[str, Collection[Role]]] = {"PUT": STOCK_ROLES, "DELETE": STOCK_ROLES}
     answers_with = RestockSerializer
     serializer_class: ClassVar[type[ShapeSerializer]] = QuantitiesSerializer
     sent_as = Quantities
@@ -249,7 +242,7 @@ class ChangesView(RestockStepView):
 class RenewalView(RestockStepView):
     """A draft recalculated from current stock and forecast."""
 
-    serves = {"PUT": STOCK}
+    serves = {"PUT": STOCK_ROLES}
     http_method_names = ["put"]
     serializer_class = RenewalSerializer
 
@@ -278,9 +271,9 @@ class PickView(RestockStepView):
 
 
 class ConfirmationView(RestockStepView):
-    """What arrived on the van; a technician reports it for the own van."""
+    """What arrived on the van; technicians report it for their own van."""
 
-    serves = {"PUT": VAN_AND_STOCK, "DELETE": STOCK}
+    serves = {"PUT": VAN_AND_STOCK, "DELETE": STOCK_ROLES}
     take = staticmethod(pick_ship_receive.confirm)
     back = staticmethod(pick_ship_receive.take_confirmation_back)
 
@@ -299,7 +292,7 @@ class CancellationView(RestockStepView):
 class DifferencesView(RestockStepView):
     """Where the undelivered quantities are."""
 
-    serves = {"PUT": STOCK}
+    serves = {"PUT": STOCK_ROLES}
     http_method_names = ["put"]
     serializer_class = DifferencesSerializer
 

@@ -43,7 +43,7 @@ def change(restock_id: int, quantities: Quantities, *, by: str, now: datetime) -
 
 
 def undo_changes(restock_id: int, *, by: str, now: datetime) -> Done[Restock]:
-    """Restore the suggestion of a draft: lines added by hand go. Raises StepConflict when it is no draft."""
+    """Restore a draft's suggestion: lines added by hand go. Raises StepConflict when it is not a draft."""
 
     def step(restock: Restock, lines: list[RestockLine]) -> Done[Restock]:
         if restock.status != RestockStatus.DRAFT:
@@ -67,7 +67,7 @@ def touched(lines: Iterable[RestockLine]) -> list[RestockLine]:
 def approve(
     restock_id: int, quantities: Quantities | None = None, *, by: str, now: datetime
 ) -> Done[Restock]:
-    """Approve a draft: each line at the given quantity, in stock units, or as it stands where none is given.
+    """Approve a draft: each line at the given quantity, in stock units, or as suggested where none is given.
 
     A consumable that is not on the draft is added by hand. The same approval again returns the first.
     Raises StepRefused for quantities that are invalid or all 0; StepConflict when the restock is no longer a

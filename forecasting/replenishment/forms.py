@@ -35,7 +35,7 @@ def quantity_field(label: str, *, whole: bool, unit: str, initial: Decimal | Non
         decimal_places=0 if whole else PLACES,
         initial=None if initial is None else exact(initial),
         error_messages={
-            "invalid": "This is no number; write it such as 12 or 12.5.",
+            "invalid": "This is not a number; write it such as 12 or 12.5.",
             "min_value": "This is negative; give 0 or more.",
             "max_value": f"This is above {LARGEST:,}; check the unit.",
             "max_decimal_places": "This is handed out whole; give a whole number."

@@ -28,10 +28,9 @@ from inventory.reports import expiring_stock
 from shop.costing.last_landed_cost import known_unit_costs
 from shop.estimating.booked_demand import booked_use
 from shop.models import in_shop_zone, the_shop
+from shop.workload.job_counts import LATE_DAYS
 
 A_YEAR = timedelta(days=365)
-# A job booked for earlier and still open counts as due soon; an older one counts as forgotten.
-LATE_DAYS = 14
 
 
 @dataclass(frozen=True, slots=True)

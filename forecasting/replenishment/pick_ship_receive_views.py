@@ -16,13 +16,12 @@ from forecasting.models import Restock, RestockLine, RestockStatus
 from forecasting.replenishment import pick_ship_receive
 from forecasting.replenishment.discrepancies import settle
 from forecasting.replenishment.forms import DifferencesForm, QuantitiesForm
-from forecasting.replenishment.queries import STOCK, VAN_AND_STOCK
 from forecasting.replenishment.views import lines_of, restock_or_404, taken
 from forecasting.workflow import Done, StepConflict, StepRefused
 from inventory.ledger import Refused
 from inventory.models import Holding
 from shop.models import the_shop
-from shop.people.permissions import for_roles, person_of
+from shop.people.permissions import STOCK_ROLES, VAN_AND_STOCK, for_roles, person_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +66,7 @@ CONFIRM = Carrying(
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def pick(request: HttpRequest, pk: int) -> HttpResponse:
     """Show what to take out of the depot, and ship it."""
     return _carry(request, pk, PICK)
@@ -118,7 +117,7 @@ def _rows(restock: Restock, form: QuantitiesForm, one: Carrying) -> dict[str, An
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def differences(request: HttpRequest, pk: int) -> HttpResponse:
     """Show what is open of a restock, and let a person say where it is."""
     restock = restock_or_404(request, pk)

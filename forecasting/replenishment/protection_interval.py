@@ -5,8 +5,7 @@ from decimal import Decimal, localcontext
 
 from forecasting.stock_control.numeric_checks import require_positive, rounded
 from inventory.decimals import PRECISION, ZERO
-
-DAYS_A_WEEK = 7
+from inventory.weeks import DAYS_A_WEEK
 
 Quantiles = tuple[Decimal, ...]
 

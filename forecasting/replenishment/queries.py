@@ -10,20 +10,11 @@ from forecasting.models import Restock, RestockLine, RestockStatus
 from shop.models import Person, Role
 from shop.people.permissions import own_van, role_of
 
-TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT = (
-    Role.TECHNICIAN,
-    Role.STOREKEEPER,
-    Role.OWNER,
-    Role.ACCOUNTANT,
-)
-EVERYONE = (TECHNICIAN, STOREKEEPER, OWNER, ACCOUNTANT)
-VAN_AND_STOCK = (TECHNICIAN, STOREKEEPER, OWNER)
-STOCK = (STOREKEEPER, OWNER)
 OPEN = "differences"
 
 
 def visible_to(person: Person) -> QuerySet[Restock]:
-    """Return the restocks that a person may see: a technician's are those of the own van."""
+    """Return the restocks that a person may see: technicians see those of their own van."""
     restocks = Restock.objects.select_related("van", "depot", "run")
     if role_of(person) != Role.TECHNICIAN:
         return restocks

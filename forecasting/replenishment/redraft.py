@@ -25,7 +25,7 @@ def draft_again(
 ) -> Done[Restock]:
     """Recalculate one draft; other vans keep what they were promised.
 
-    Where the result is the same, nothing is changed. Raises StepConflict when it is no draft, or when a
+    Where the result is the same, nothing is changed. Raises StepConflict when it is not a draft, or when a
     person changed it and `discard_changes` does not say that this may be lost; CannotDraftError where
     nothing can be drafted; Restock.DoesNotExist.
     """

@@ -13,16 +13,15 @@ from django.views.decorators.http import require_http_methods
 from forecasting.models import ConsumableTerms, VanSpace, the_terms
 from forecasting.replenishment.forms import HoldingForm, RestockSettingsForm
 from forecasting.replenishment.inputs import classes_now, service_of
-from forecasting.replenishment.queries import STOCK
 from inventory.models import Consumable, Place, PlaceKind
 from shop.common.pagination import page_of
 from shop.models import the_shop
-from shop.people.permissions import for_roles
+from shop.people.permissions import STOCK_ROLES, for_roles
 
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def settings(request: HttpRequest) -> HttpResponse:
     """Show and change the shop's rule, and list the consumables with the service each has now."""
     terms = the_terms()
@@ -56,7 +55,7 @@ def settings(request: HttpRequest) -> HttpResponse:
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def holding(request: HttpRequest, pk: int) -> HttpResponse:
     """Show and change how one consumable is held, and the room each van has for it."""
     consumable = get_object_or_404(Consumable, pk=pk)

@@ -18,8 +18,6 @@ from forecasting.replenishment.drafts import draft_restocks, week_of
 from forecasting.replenishment.forms import QuantitiesForm, RestockDraftForm
 from forecasting.replenishment.pick_list import file_name, in_units, pick_list_csv, pick_list_pdf
 from forecasting.replenishment.queries import (
-    EVERYONE,
-    STOCK,
     narrowed,
     rows,
     status_choices,
@@ -35,7 +33,15 @@ from shop.common.pagination import page_by_key
 from shop.common.text import counted
 from shop.exports.download import CSV, download
 from shop.models import in_shop_zone, the_shop
-from shop.people.permissions import for_roles, person_of, role_of, sees_costs
+from shop.people.permissions import (
+    EVERYONE,
+    STOCK_ROLES,
+    VAN_AND_STOCK,
+    for_roles,
+    person_of,
+    role_of,
+    sees_costs,
+)
 from shop.web.code_select import options_of
 
 WEEKS_OFFERED = 53
@@ -67,7 +73,7 @@ def index(request: HttpRequest) -> HttpResponse:
         "weeks": _distinct(known, "period", "-period")[:WEEKS_OFFERED],
         "vans": options_of(_distinct(known, "van__code", "van__code")),
         "statuses": status_choices(),
-        "may_draft": role_of(person) in STOCK,
+        "may_draft": role_of(person) in STOCK_ROLES,
         "sees_costs": sees_costs(person),
         "has_drafts": known.filter(period=this_week(), status=RestockStatus.DRAFT).exists(),
         "digits": Books.objects.get().minor_unit_digits,
@@ -85,7 +91,7 @@ def _distinct(restocks: Any, field: str, order: str) -> Any:
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def draft(request: HttpRequest) -> HttpResponse:
     """Draft this week's restocks now; what is there already stays."""
     now, period = timezone.now(), this_week()
@@ -109,7 +115,7 @@ def draft(request: HttpRequest) -> HttpResponse:
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def renew_week(request: HttpRequest) -> HttpResponse:
     """Recalculate this week's drafts that nobody has changed or approved."""
     now, period = timezone.now(), this_week()
@@ -157,7 +163,7 @@ def _show(
 ) -> HttpResponse:
     role = role_of(person_of(request))
     lines = form.lines if form else lines_of(restock)
-    may_approve = role in STOCK and restock.status == RestockStatus.DRAFT
+    may_approve = role in STOCK_ROLES and restock.status == RestockStatus.DRAFT
     if form is None and may_approve:
         form = _draft_form(None, lines)
     fields = dict(form.rows()) if form else {}
@@ -179,11 +185,11 @@ def _show(
         "may_approve": may_approve,
         "sees_costs": sees_costs(request.user),
         "changed": may_approve and approval.touched(lines),
-        "may_pick": role in STOCK and restock.status == RestockStatus.APPROVED,
-        "may_confirm": role not in (EVERYONE[-1],) and restock.status == RestockStatus.UNDER_WAY,
-        "may_settle": role in STOCK and getattr(restock, "has_differences", False),
-        "may_cancel": role in STOCK and restock.status in (RestockStatus.DRAFT, RestockStatus.APPROVED),
-        "take_back": take_back[0] if take_back and role in STOCK else None,
+        "may_pick": role in STOCK_ROLES and restock.status == RestockStatus.APPROVED,
+        "may_confirm": role in VAN_AND_STOCK and restock.status == RestockStatus.UNDER_WAY,
+        "may_settle": role in STOCK_ROLES and getattr(restock, "has_differences", False),
+        "may_cancel": role in STOCK_ROLES and restock.status in (RestockStatus.DRAFT, RestockStatus.APPROVED),
+        "take_back": take_back[0] if take_back and role in STOCK_ROLES else None,
         "digits": Books.objects.get().minor_unit_digits,
     }
     return render(request, "forecasting/restock.html", context, status=status)
@@ -197,7 +203,7 @@ def _draft_form(data: Any, lines: Sequence[RestockLine]) -> RestockDraftForm:
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def change(request: HttpRequest, pk: int) -> HttpResponse:
     """Save the changes of a draft, or approve it with them."""
     restock = restock_or_404(request, pk)
@@ -213,7 +219,7 @@ def change(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def undo_changes(request: HttpRequest, pk: int) -> HttpResponse:
     """Restore the suggestion of a draft."""
     restock = restock_or_404(request, pk)
@@ -222,7 +228,7 @@ def undo_changes(request: HttpRequest, pk: int) -> HttpResponse:
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def renew(request: HttpRequest, pk: int) -> HttpResponse:
     """Recalculate a draft; ask first where a person changed it."""
     restock = restock_or_404(request, pk)
@@ -265,7 +271,7 @@ def taken(
 
 
 @require_POST
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def take_back(request: HttpRequest, pk: int) -> HttpResponse:
     """Undo the step that the person saw as the last one."""
     restock = restock_or_404(request, pk)
@@ -277,7 +283,7 @@ def take_back(request: HttpRequest, pk: int) -> HttpResponse:
 
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
-@for_roles(*STOCK)
+@for_roles(*STOCK_ROLES)
 def cancel(request: HttpRequest, pk: int) -> HttpResponse:
     """Ask, then cancel a restock."""
     restock = restock_or_404(request, pk)

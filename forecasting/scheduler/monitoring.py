@@ -42,13 +42,13 @@ def overdue(now: datetime) -> list[Piece]:
     Empty where none was ever done: a shop may work without it. `failed` reports what failed. New data that
     waits is no trouble: there are drafts, only not the newest.
     """
-    lately = now - PATIENCE
-    active = Q(claimed_at__gte=lately) | Q(alive_at__gte=lately) | Q(done_at__gte=lately)
+    recent = now - PATIENCE
+    active = Q(claimed_at__gte=recent) | Q(alive_at__gte=recent) | Q(done_at__gte=recent)
     last = PeriodWork.objects.aggregate(any=Max("claimed_at"))["any"]
     if last is None or PeriodWork.objects.filter(active).exists():
         return []
     broken = {(work.kind, work.period) for work in failed(now)}
-    waiting = (piece for piece in ready(lately) if piece.kind != WorkKind.RENEWAL)
+    waiting = (piece for piece in ready(recent) if piece.kind != WorkKind.RENEWAL)
     return [piece for piece in waiting if (piece.kind, piece.period) not in broken]
 
 

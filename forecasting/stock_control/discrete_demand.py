@@ -17,7 +17,7 @@ QUANTILE_TOLERANCE = 1e-12
 def checked(demand: FloatArray) -> FloatArray:
     """The same distribution, scaled to sum to exactly 1.
 
-    Raises ValueError for an array that is no distribution: wrong shape, empty, a negative, NaN or infinite
+    Raises ValueError for an array that is not a distribution: wrong shape, empty, a negative, NaN or infinite
     entry, or a sum that is not 1.
     """
     if demand.ndim != 1 or demand.size == 0:
@@ -42,7 +42,7 @@ def checked(demand: FloatArray) -> FloatArray:
 def quantile(demand: FloatArray, probability: float) -> int:
     """The fewest units that demand does not exceed with at least the given probability.
 
-    Raises ValueError unless 0 < probability < 1, or when the array is no distribution.
+    Raises ValueError unless 0 < probability < 1, or when the array is not a distribution.
     """
     require_share("Service level", probability, "choose a share such as 0.95; no stock is certain to last")
     reached = np.cumsum(checked(demand)) >= probability - QUANTILE_TOLERANCE

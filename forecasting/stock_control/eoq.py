@@ -38,8 +38,8 @@ def order_quantity_with_all_units_discount(
     """The cheapest quantity when reaching a break lowers the unit cost of the whole order.
 
     Within one break's region the cost falls to its EOQ and then rises, so the candidates are each EOQ, or the
-    break's own quantity when its EOQ is smaller. An EOQ that reaches the next break is no candidate: the next
-    break is cheaper there. Among equal costs the smaller quantity wins.
+    break's own quantity when its EOQ is smaller. An EOQ that reaches the next break is not a candidate: the
+    next break is cheaper there. Among equal costs the smaller quantity wins.
 
     Raises ValueError when an amount is not a finite number above 0, and for breaks that do not start at 0, do
     not rise in quantity, or rise in unit cost.

@@ -3,7 +3,7 @@
 Each period, a day or a week: what was ordered `lead_periods` ago arrives and pays what is owed; every
 `review_periods` enough is ordered to bring the position up to the period's level; then demand comes. A level
 must therefore last lead + review periods. The caller says whether a shortage is backordered (the job waits,
-and is done when stock comes) or lost (bought elsewhere, or not needed any more). Names as in Silver, Pyke and
+and is done when stock comes) or lost (bought elsewhere, or no longer needed). Names as in Silver, Pyke and
 Thomas, Inventory and Production Management in Supply Chains: (R, S), fill rate, cycle service.
 """
 

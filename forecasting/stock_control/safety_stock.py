@@ -43,6 +43,6 @@ def normal_base_stock(service_level: float, demand: NormalDist) -> Decimal:
 def base_stock(service_level: float, demand: FloatArray) -> int:
     """The fewest whole units that last the interval at the service level, for any discrete demand.
 
-    Raises ValueError unless 0 < service_level < 1, and for an array that is no distribution.
+    Raises ValueError unless 0 < service_level < 1, and for an array that is not a distribution.
     """
     return quantile(demand, service_level)

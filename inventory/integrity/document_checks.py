@@ -90,7 +90,7 @@ def _check_chunk(chunk: list[Document], facts: _Facts) -> Iterator[Disagreement]
         says: dict[str, Any] = document.content
         if document.digest != digest(says):
             yield Disagreement("digest of content", str(document), document.digest, digest(says))
-            # What it says is no evidence any more.
+            # Its content is no longer evidence.
             continue
         mine, undone = moved[document.pk], moved[document.corrects_id or 0]
         checks = (

@@ -12,3 +12,5 @@ P_GRADES = tuple(
         *(3000, 4000, 5000),
     )
 )
+# From coarse to fine.
+GRADE_ORDER = {grade: position for position, grade in enumerate(P_GRADES)}

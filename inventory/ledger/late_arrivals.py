@@ -43,7 +43,7 @@ class Seen:
 def overtaken(document: documents.Document) -> Overtaken | None:
     """Return what a document would count as lost by counts since it happened; None when it is nothing.
 
-    None too for a document that brings nothing to a place, is not sound, or is posted already. At most five
+    None too for a document that brings nothing to a place, is not valid, or is posted already. At most five
     queries.
     """
     if not isinstance(document, Receipt | Transfer) or any(documents.problems(document)):
@@ -80,7 +80,7 @@ def post(document: Arrival, seen: Seen | None, *, by: str, now: datetime | None 
     found = overtaken(document) if seen is not None else None
     if seen is None or found is None:
         return ledger.post(document, by=by, now=now)
-    undone, anew = [], []
+    undone, again = [], []
     for count in found.counts:
         if count.client_id == seen.first:
             break
@@ -88,8 +88,8 @@ def post(document: Arrival, seen: Seen | None, *, by: str, now: datetime | None 
         id_ = f"recount-{uuid5(NAMESPACE_URL, f'{document.kind}/{document.id}/{count.client_id}')}"
         reason = f"{document.kind} {document.id} was not on the shelf when this was counted"
         undone.append(Correction(id_, count.occurred_at, count.kind, count.client_id, reason))
-        anew.append(_with_arrival(count, id_, found, _arrived(document)))
-    batch: list[documents.Document] = [*undone, document, *anew]
+        again.append(_with_arrival(count, id_, found, _arrived(document)))
+    batch: list[documents.Document] = [*undone, document, *again]
     return ledger.post_many(batch, by=by, now=now)[len(undone)]
 
 

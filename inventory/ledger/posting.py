@@ -170,16 +170,16 @@ class _Run:
 
     def _post_part(self, part: list[documents.Document], postings: dict[tuple[str, str], Posting]) -> None:
         self.catalogue.read(part)
-        sound = []
+        valid = []
         for document in part:
             if found := list(documents.problems(document)):
                 found += self.planner.problems(document)
                 self.problems += [(document, problem) for problem in found]
             else:
-                sound.append(document)
+                valid.append(document)
         if len(self.pools) == 0:
-            self._lock_pools(self._consumables_of(sound))
-        new = self._without_known(sound, postings)
+            self._lock_pools(self._consumables_of(valid))
+        new = self._without_known(valid, postings)
         plans = []
         for document, content, digest in new:
             plan = self.planner.plan(document)

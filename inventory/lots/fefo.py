@@ -35,7 +35,7 @@ UNKNOWN = LotBalance(0, None)
 
 @dataclass(frozen=True, slots=True)
 class LotMovement:
-    """A quantity (> 0) going from one place to another; None stands for outside the shop.
+    """A quantity (> 0) going from one place to another; None means outside the shop.
 
     `lot` is what a receipt brought, UNKNOWN when that had none; `returns` is the key of the move that this
     one brings back a part of. What comes in with neither was found again.

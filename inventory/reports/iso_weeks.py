@@ -6,19 +6,14 @@ when they are changed.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, tzinfo
 
 from django.db.models import Case, IntegerField, Value, When
 from django.db.models.expressions import Combinable
 
-A_WEEK = timedelta(weeks=1)
-MONDAY = 1
+from inventory.weeks import A_WEEK, MONDAY, monday_of
+
 BEFORE = -1
-
-
-def monday_of(day: date) -> date:
-    """Return the Monday of the ISO week that a day is in."""
-    return day - timedelta(days=day.isoweekday() - MONDAY)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ def allocate(amount: Decimal, weights: Sequence[Decimal], step: Decimal) -> list
 
     The shares are first rounded down, then one step each goes to the largest remainders, the earlier line
     first when two are equal (Hamilton's method). When all weights are zero they count as equal. An amount
-    that is no multiple of `step` is shared in ten-thousandths instead.
+    that is not a multiple of `step` is shared in ten-thousandths instead.
 
     Raises ValueError when there is no line or a weight is negative.
     """

@@ -97,7 +97,7 @@ def month_of(day: date) -> Period:
 
 
 def months_back(today: date, number: int) -> list[Period]:
-    """Return the months up to that of today, the latest first."""
+    """Return the months up to the current one, the latest first."""
     latest = _month_number(today)
     return [month_of(_first_of(latest - back)) for back in range(number)]
 

@@ -102,14 +102,14 @@ class FoundMissing(Sequence[MissingRow]):
 
     def __getitem__(self, index: int | slice) -> MissingRow | list[MissingRow]:
         nothing = Value(ZERO, output_field=FixedPointField())
-        dearest = (
+        costliest_first = (
             self._pairs.annotate(value=Coalesce(Sum(_missing("valued__value", "movements__")), nothing))
             .order_by("-value", "place__code", "consumable__code")
             .values(*NAMES, "value")
         )
         if isinstance(index, slice):
-            return _rows(self._period, list(dearest[index]))
-        return _rows(self._period, [dearest[index]])[0]
+            return _rows(self._period, list(costliest_first[index]))
+        return _rows(self._period, [costliest_first[index]])[0]
 
 
 def _rows(period: Period, found: Sequence[dict[str, Any]]) -> list[MissingRow]:

@@ -1,4 +1,4 @@
-"""How a program says in whose name it asks: a token in the Authorization header (RFC 6750)."""
+"""How programs sign in: with a bearer token in the Authorization header (RFC 6750)."""
 
 from typing import Any
 
@@ -11,7 +11,7 @@ class BearerTokens(TokenAuthentication):  # type: ignore[misc] # its package has
     """Tokens of shop.people.tokens, sent as `Authorization: Bearer ...`."""
 
     def authenticate_credentials(self, token: bytes) -> Any:
-        """Return the person and the token's row. Raises AuthenticationFailed for anything that is none."""
+        """Return the person and the token's row. Raises AuthenticationFailed for any other text."""
         if not token.isascii():
             raise AuthenticationFailed("Invalid token.")
         return super().authenticate_credentials(token)

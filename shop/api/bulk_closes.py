@@ -1,7 +1,7 @@
-"""Several closes in one request, as a phone sends what it kept while there was no signal.
+"""Several closes in one request, as a phone sends them after it had no signal.
 
-Each close stands alone: one that is refused keeps no other from being posted, and each counts once however
-often the list is sent.
+Each close stands alone: a refused one does not stop the others. Each counts once, however often the list is
+sent.
 """
 
 from collections.abc import Mapping
@@ -28,14 +28,14 @@ class CloseInListSerializer(CloseSerializer):
 class CloseResultSerializer(serializers.Serializer[Any]):
     """The result of one close of the list, in the order of the list."""
 
-    id = serializers.CharField(allow_null=True, help_text="as it was sent; null: it had none")
+    id = serializers.CharField(allow_null=True, help_text="as it was sent; null: none was sent")
     result = serializers.ChoiceField(choices=["created", "same", "refused"])
-    posted = PostedSerializer(allow_null=True, help_text="what the close led to; null: it was refused")
-    problem = ProblemSerializer(allow_null=True, help_text="why it was refused; null: it was not")
+    posted = PostedSerializer(allow_null=True, help_text="the result of posting it; null: it was refused")
+    problem = ProblemSerializer(allow_null=True, help_text="why it was refused; null: it was posted")
 
 
 def post_each(person: Person, closes: Any) -> list[dict[str, Any]]:
-    """Post each close of a list by itself; return a result for each. Raises Malformed for what is no list."""
+    """Post each close of a list by itself; return a result for each. Raises Malformed unless it is a list."""
     if not isinstance(closes, list):
         raise Malformed([Problem("body", closes, str(LIST_MESSAGES["not_a_list"]))])
     if not 1 <= len(closes) <= MOST_CLOSES:

@@ -1,4 +1,4 @@
-"""What is set up, as JSON: what is used, where it is, who sells, pays and repairs, and kinds of work."""
+"""Master data as JSON: consumables, places, suppliers, customers, technicians and kinds of work."""
 
 from decimal import Decimal
 from typing import Any, ClassVar
@@ -48,14 +48,14 @@ class WholeField(serializers.IntegerField):
         super().__init__(min_value=0, max_value=100_000, **kwargs)
 
     def to_internal_value(self, data: Any) -> int:
-        """Return the number; true and "5" are none."""
+        """Return the number; true and "5" are refused."""
         if isinstance(data, bool) or not isinstance(data, int):
             self.fail("invalid")
         return super().to_internal_value(data)
 
 
 class CodeOf(TextField):
-    """The code of something that is set up; read as its row."""
+    """The code of a record of master data; read as that record."""
 
     default_error_messages = {"unknown": "is not known; set it up first"}
 
@@ -79,13 +79,13 @@ class CodeOf(TextField):
 
 
 class CatalogueShape(ShapeSerializer):
-    """One thing that is set up. What is in its address may be in its body too, if it is the same."""
+    """A record of master data. The body may repeat what the address says, if it is the same."""
 
     makes: ClassVar[type[Any]] = dict
 
 
 class ConsumableSerializer(CatalogueShape):
-    """What work uses up."""
+    """Something that jobs use."""
 
     code = TextField(read_only=True)
     name = TextField()
@@ -97,24 +97,24 @@ class ConsumableSerializer(CatalogueShape):
     standard_cost = CostField(
         default=None,
         allow_null=True,
-        help_text="per stock unit, for variances; null: there is none, or it is not yours to see",
+        help_text="per stock unit, for variances; null: none is set, or you may not see it",
     )
 
 
 class PlaceSerializer(CatalogueShape):
-    """Where stock is held."""
+    """A place that holds stock."""
 
     code = TextField(read_only=True)
     name = TextField(default="")
     kind = serializers.ChoiceField(
         choices=[PlaceKind.DEPOT, PlaceKind.VAN, PlaceKind.TRANSIT],
         read_only=True,
-        help_text="vans are set up under vans/; transit: under way to a van",
+        help_text="vans are set up under vans/; transit: on the way to a van",
     )
 
 
 class SupplierSerializer(CatalogueShape):
-    """Who sells consumables."""
+    """A supplier of consumables."""
 
     code = TextField(read_only=True)
     name = TextField(default="")
@@ -122,7 +122,7 @@ class SupplierSerializer(CatalogueShape):
 
 
 class PackSerializer(CatalogueShape):
-    """What a supplier sells of a consumable."""
+    """A pack in which a supplier sells a consumable."""
 
     supplier = TextField(source="supplier.code", read_only=True)
     consumable = TextField(source="consumable.code", read_only=True)
@@ -131,7 +131,7 @@ class PackSerializer(CatalogueShape):
 
 
 class CustomerSerializer(CatalogueShape):
-    """Who pays for jobs."""
+    """A customer, who pays for jobs."""
 
     code = TextField(read_only=True)
     name = TextField()
@@ -140,7 +140,7 @@ class CustomerSerializer(CatalogueShape):
 
 
 class SiteSerializer(CatalogueShape):
-    """Where a customer's glass is."""
+    """A customer's site, where the glass is."""
 
     customer = TextField(source="customer.code", read_only=True)
     name = TextField(read_only=True)
@@ -156,11 +156,11 @@ class VanSerializer(CatalogueShape):
 
 
 class TechnicianSerializer(CatalogueShape):
-    """Who repairs glass."""
+    """A technician, who repairs glass."""
 
     code = TextField(read_only=True)
     name = TextField(default="")
-    van = CodeOf(Van, "place__code", default=None, allow_null=True, help_text="the van of today")
+    van = CodeOf(Van, "place__code", default=None, allow_null=True, help_text="the van today")
     person = TextField(
         source="person.username", read_only=True, allow_null=True, help_text="who signs in as this technician"
     )
@@ -176,11 +176,11 @@ class GlassTypeSerializer(CatalogueShape):
     """A kind of glass."""
 
     code = TextField(read_only=True)
-    caution = TextField(default="", help_text="shown where it matters")
+    caution = TextField(default="", help_text="shown with jobs on this glass")
 
 
 class StandardUseSerializer(CatalogueShape):
-    """What a service should take of one consumable."""
+    """The standard use of one consumable by a job type."""
 
     consumable = CodeOf(Consumable)
     quantity = QuantityField()
@@ -189,7 +189,7 @@ class StandardUseSerializer(CatalogueShape):
 
 
 class JobTypeSerializer(CatalogueShape):
-    """A priced service, with what it should take."""
+    """A priced service with its standard uses."""
 
     code = TextField(read_only=True)
     name = TextField(default="")

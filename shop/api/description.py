@@ -1,4 +1,4 @@
-"""The API's description as a page: the OpenAPI schema read for people, without any script."""
+"""The API's description as a page, made from the OpenAPI schema without scripts."""
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -48,7 +48,7 @@ def description(request: HttpRequest) -> HttpResponse:
 
 @lru_cache(maxsize=1)
 def _operations() -> tuple[Operation, ...]:
-    """Return the operations of the schema, which stays as it is while the server runs."""
+    """Return the operations of the schema, which does not change while the server runs."""
     schema: dict[str, Any] = SchemaGenerator().get_schema(request=None, public=True)  # type: ignore[no-untyped-call]
     return tuple(
         _operation(path, method, said, schema)

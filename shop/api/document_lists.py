@@ -20,7 +20,7 @@ from shop.models import Person
 
 
 class DocumentFilters(FilterSet):
-    """When, by whom, and whether it stands."""
+    """Filters by date, by person, and by whether a correction has undone the document."""
 
     occurred_from = DayFrom(field_name="occurred_at")
     occurred_to = DayTo(field_name="occurred_at")
@@ -30,7 +30,7 @@ class DocumentFilters(FilterSet):
     corrected = Flag(method="only_corrected", help_text="whether a correction has undone it")
 
     def only_corrected(self, rows: QuerySet[Any], _name: str, value: bool | None) -> QuerySet[Any]:  # noqa: FBT001
-        """Return what was undone, or what stands."""
+        """Return the documents that were undone, or the others."""
         return rows if value is None else rows.filter(corrected_by__isnull=not value)
 
 

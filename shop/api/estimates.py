@@ -1,4 +1,4 @@
-"""What a repair will take and what to ask for it, from the shop's own past jobs."""
+"""Estimates: what a repair takes and what to charge for it, from the shop's past jobs."""
 
 from typing import Any
 
@@ -29,15 +29,15 @@ NUMBER = {"type": "number", "minimum": 0}
 
 
 class EstimatedRangeSerializer(serializers.Serializer[Any]):
-    """A middle value and the interval around it."""
+    """A median and its interval."""
 
     median = NumberField()
-    low = NumberField(allow_null=True, help_text="null: no interval, a standard")
+    low = NumberField(allow_null=True, help_text="null: the median is a standard, without an interval")
     high = NumberField(allow_null=True)
 
 
 class EstimatedAmountSerializer(serializers.Serializer[Any]):
-    """How much of something; minutes where it is a grade."""
+    """An estimated quantity; with minutes where it is a grade of disc."""
 
     label = serializers.CharField()  # type: ignore[assignment] # declared fields are taken off the class
     unit = serializers.CharField()
@@ -46,7 +46,7 @@ class EstimatedAmountSerializer(serializers.Serializer[Any]):
 
 
 class EstimatedCostsSerializer(serializers.Serializer[Any]):
-    """Costs without travel, in the shop's currency; each with its own middle, so they need not add up."""
+    """Costs without travel, in the shop's currency; each has its own median, so they need not add up."""
 
     materials = EstimatedRangeSerializer()
     wear = EstimatedRangeSerializer()
@@ -63,31 +63,39 @@ class DoubtSerializer(serializers.Serializer[Any]):
 
 
 class EstimateSerializer(serializers.Serializer[Any]):
-    """An estimate; `jobs` 0: it is the job type's standard, or nothing is known."""
+    """An estimate. With 0 `jobs` it is the job type's standard, or nothing is known."""
 
     jobs = serializers.IntegerField(help_text="how many finished jobs it rests on")
     alike_in = serializers.ListField(child=serializers.CharField(), help_text="what they have in common")
-    came_to_nothing = serializers.IntegerField(help_text="of `all_jobs` such jobs")
+    came_to_nothing = serializers.IntegerField(
+        help_text="of `all_jobs` such jobs, how many neither removed nor reduced the damage"
+    )
     all_jobs = serializers.IntegerField()
     length_exponent = serializers.FloatField(
         allow_null=True, help_text="amounts grow as length to this power; null: length is not used"
     )
-    level_percent = serializers.IntegerField(help_text="how many of 100 such jobs an interval holds at least")
+    level_percent = serializers.IntegerField(
+        help_text="an interval holds at least this many of 100 such jobs"
+    )
     discs = EstimatedAmountSerializer(many=True)
     others = EstimatedAmountSerializer(many=True)
     minutes = EstimatedRangeSerializer(
         allow_null=True, help_text="of labour, without travel; null: nothing is known"
     )
-    other_minutes = EstimatedRangeSerializer(allow_null=True, help_text="of labour, on no grade")
-    costs = EstimatedCostsSerializer(allow_null=True, help_text="null: nothing is known, or not yours to see")
+    other_minutes = EstimatedRangeSerializer(allow_null=True, help_text="of labour, without a disc")
+    costs = EstimatedCostsSerializer(
+        allow_null=True, help_text="null: nothing is known, or you may not see it"
+    )
     currency = serializers.CharField()
     list_price = NumberField(allow_null=True, help_text="of the job type; null: none is set")
     price_at_target = NumberField(
         allow_null=True, help_text="net of tax; usually leaves the shop's target margin"
     )
-    price_at_target_high = NumberField(allow_null=True, help_text="leaves it for nine of ten such jobs")
+    price_at_target_high = NumberField(
+        allow_null=True, help_text="leaves the target margin on nine of ten such jobs"
+    )
     doubts = DoubtSerializer(many=True)
-    rests_on = serializers.CharField(help_text="the same as text")
+    rests_on = serializers.CharField(help_text="the basis of the estimate as text")
 
 
 def _code_of(model: Any, *, required: bool = False) -> forms.Field:
@@ -131,7 +139,7 @@ class EstimateView(MethodsFirst):
         responses=EstimateSerializer,
     )
     def get(self, request: Request) -> Response:
-        """Estimate what is asked."""
+        """Return the estimate."""
         asked = asked_of(request, AskedForm)
         person, shop = person_of_request(request), the_shop()
         found = quote(

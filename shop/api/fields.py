@@ -1,6 +1,5 @@
-"""How a text, a number, a moment and a yes or no are written in JSON; nothing is guessed."""
+"""JSON fields for text, numbers, timestamps and flags; no value is guessed."""
 
-import re
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
@@ -10,16 +9,16 @@ from rest_framework import serializers
 from rest_framework.fields import empty
 
 from inventory.documents import YEARS
+from shop.common.text import PLAIN_NUMBER
 from shop.people.permissions import sees_costs
 
-# Longer ones are no amounts, and comparing them takes long.
+# Longer numbers are not amounts, and comparing them takes long.
 LONGEST_NUMBER = 40
-NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 MESSAGES = {"required": "is missing; give it", "null": "is null; leave it out or give a value"}
 
 
 class TextField(serializers.CharField):
-    """A JSON string, kept as it stands."""
+    """A JSON string, kept unchanged."""
 
     default_error_messages = {**MESSAGES, "invalid": "is not a string"}
 
@@ -27,11 +26,11 @@ class TextField(serializers.CharField):
         super().__init__(trim_whitespace=False, allow_blank=True, **kwargs)
 
     def run_validation(self, data: Any = empty) -> Any:
-        """Return the value. An empty string is read as any other; CharField lets it pass unread."""
+        """Return the value. An empty string is checked like any other; CharField would skip it."""
         return serializers.Field.run_validation(self, data)
 
     def to_internal_value(self, data: Any) -> str:
-        """Return the string; numbers are not turned into one."""
+        """Return the string; a number is refused."""
         if not isinstance(data, str):
             self.fail("invalid")
         return data
@@ -48,10 +47,10 @@ class NumberField(serializers.Field[Decimal, Any, str, Any]):
     }
 
     def to_internal_value(self, data: Any) -> Decimal:
-        """Return the Decimal; limits are the document's own."""
+        """Return the Decimal; the document checks its limits."""
         if isinstance(data, bool) or not isinstance(data, str | int | Decimal):
             self.fail("invalid")
-        if isinstance(data, str) and not NUMBER.fullmatch(data):
+        if isinstance(data, str) and not PLAIN_NUMBER.fullmatch(data):
             self.fail("invalid")
         number = Decimal(data)
         if len(str(number)) > LONGEST_NUMBER:
@@ -84,7 +83,7 @@ class TimestampField(serializers.DateTimeField):
     }
 
     def to_internal_value(self, value: Any) -> datetime:
-        """Return the moment in UTC: not every database keeps every offset that ISO 8601 can write."""
+        """Return the moment in UTC, as not every database keeps every offset of ISO 8601."""
         if not isinstance(value, str):
             self.fail("invalid")
         try:

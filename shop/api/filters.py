@@ -1,4 +1,4 @@
-"""What lists can be narrowed and sorted by. A misspelt or invalid parameter is refused, never ignored."""
+"""Filters and sort orders of lists. A misspelt or invalid parameter is refused, never ignored."""
 
 from collections.abc import Sequence
 from datetime import date, timedelta
@@ -22,7 +22,7 @@ PAGING = ("page", "page_size", "sort")
 
 
 class DayFilterField(forms.DateField):
-    """A day as ISO 8601 has it, of the years that the books may hold."""
+    """A day in ISO 8601, of the years that the books may hold."""
 
     def __init__(self, **kwargs: Any) -> None:
         said = {"invalid": "is not a day such as 2026-03-02"}
@@ -37,7 +37,7 @@ class DayFilterField(forms.DateField):
 
 
 class CodeField(forms.CharField):
-    """A code as it stands."""
+    """A code, read unchanged."""
 
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(max_length=100, strip=False, **kwargs)
@@ -58,7 +58,7 @@ class FlagFilterField(forms.TypedChoiceField):
 
 @extend_schema_field({"type": "string", "format": "date"})
 class DayFrom(Filter):
-    """What happened on a day or later, on the shop's clocks."""
+    """From a day on, on the shop's clocks."""
 
     field_class = DayFilterField
 
@@ -69,7 +69,7 @@ class DayFrom(Filter):
 
 @extend_schema_field({"type": "string", "format": "date"})
 class DayTo(Filter):
-    """What happened on a day or before, on the shop's clocks."""
+    """Up to and including a day, on the shop's clocks."""
 
     field_class = DayFilterField
 
@@ -82,27 +82,27 @@ class DayTo(Filter):
 
 @extend_schema_field({"type": "string", "format": "date"})
 class Day(Filter):
-    """A column that holds days; `lookup_expr` compares."""
+    """A comparison with a column of days."""
 
     field_class = DayFilterField
 
 
 @extend_schema_field({"type": "string", "maxLength": 100})
 class Code(Filter):
-    """A code, or any other text that is kept as it stands."""
+    """A code, or another text that is read unchanged."""
 
     field_class = CodeField
 
 
 @extend_schema_field({"type": "boolean"})
 class Flag(Filter):
-    """A yes or no."""
+    """true or false."""
 
     field_class = FlagFilterField
 
 
 class Choice(Filter):
-    """One of several words."""
+    """One of several values."""
 
     field_class = forms.ChoiceField
 
@@ -112,14 +112,16 @@ class Choice(Filter):
 
 
 class StrictFilters(DjangoFilterBackend):
-    """django-filter, refusing parameters that mean nothing here."""
+    """django-filter that refuses unknown parameters."""
 
     def get_filterset(self, request: Request, queryset: QuerySet[Any], view: APIView) -> Any:
         """Return the filters of a list, bound to the query. Raises Malformed with each bad parameter."""
         made: FilterSet | None = super().get_filterset(request, queryset, view)
         known = [*(made.filters if made else ()), *PAGING]
         problems = [
-            Problem(name, request.query_params[name], f"is no parameter here; known are {', '.join(known)}")
+            Problem(
+                name, request.query_params[name], f"is not a parameter here; known are {', '.join(known)}"
+            )
             for name in request.query_params
             if name not in known
         ]
@@ -135,21 +137,21 @@ class StrictFilters(DjangoFilterBackend):
 
 
 class Sorting(BaseFilterBackend):
-    """Sorts a list by `sort`: a name of the view's `sortable`, a minus before it for the other way round.
+    """Sorts a list by `sort`: a name of the view's `sortable`; a leading minus reverses the order.
 
-    `sortable` gives for each name the columns to sort by, `default_sort` what is sorted by when nothing is
-    asked. The row's own number is added, so that no page shows a row twice.
+    `sortable` gives the columns for each name, `default_sort` the order when none is asked. The primary key
+    is added, so that no row is on two pages.
     """
 
     def filter_queryset(self, request: Request, queryset: QuerySet[Any], view: APIView) -> QuerySet[Any]:
-        """Return the rows in order. Raises Malformed for a name that is none."""
+        """Return the rows in order. Raises Malformed for an unknown name."""
         sortable: dict[str, tuple[str, ...]] = getattr(view, "sortable")  # noqa: B009
         asked = request.query_params.get("sort", "") or getattr(view, "default_sort")  # noqa: B009
         columns = sortable.get(asked.removeprefix("-"))
         if columns is None:
             raise Malformed([Problem("sort", asked, f"is not one of {', '.join(sortable)}")])
         order = (*columns, *getattr(view, "tie_breaker", ("pk",)))
-        return queryset.order_by(*(_turned(column) for column in order) if asked.startswith("-") else order)
+        return queryset.order_by(*(_reversed(column) for column in order) if asked.startswith("-") else order)
 
     def get_schema_operation_parameters(self, view: APIView) -> list[dict[str, Any]]:
         """Describe the parameter."""
@@ -159,11 +161,11 @@ class Sorting(BaseFilterBackend):
                 "name": "sort",
                 "in": "query",
                 "required": False,
-                "description": "what to sort by, a minus before it for the other way round",
+                "description": "what to sort by; a leading minus reverses the order",
                 "schema": {"type": "string", "enum": [*names, *(f"-{name}" for name in names)]},
             }
         ]
 
 
-def _turned(column: str) -> str:
+def _reversed(column: str) -> str:
     return column.removeprefix("-") if column.startswith("-") else f"-{column}"

@@ -1,4 +1,4 @@
-"""What routes of one thing have in common: names in the address that can be looked up, and who may."""
+"""What the routes of single records share: valid names in the address, and who may use them."""
 
 from collections.abc import Mapping
 from typing import Any, ClassVar
@@ -17,14 +17,14 @@ LONGEST_NAME = 200
 
 
 class ItemView(MethodsFirst):
-    """One thing: GET shows it, PUT makes or changes it."""
+    """A record: GET shows it, PUT creates or changes it."""
 
     permission_classes = [RoleMay]
     http_method_names = ["get", "head", "put"]
     writers: ClassVar[frozenset[Role]] = OWNERS
 
     def initial(self, request: Request, *args: Any, **named: Any) -> None:
-        """Refuse a name that nothing can have, once it is clear that who asks may."""
+        """Refuse a name that no record can have, after the check of the role."""
         super().initial(request, *args, **named)
         problems = [
             Problem(name, value, found)
@@ -38,7 +38,7 @@ class ItemView(MethodsFirst):
 
 
 def problems_of(error: ValidationError, values: Mapping[str, Any]) -> list[Problem]:
-    """Return what a model refuses, with the values it is about."""
+    """Return the problems that a model found, with their values."""
     return [
         Problem("body" if field == "__all__" else field, values.get(field, ""), text)
         for field, texts in error.message_dict.items()

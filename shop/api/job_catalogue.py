@@ -1,4 +1,4 @@
-"""Routes of what jobs are set up with: vans, technicians, customers, kinds of damage and glass, services."""
+"""Routes of the master data of jobs: vans, technicians, customers, kinds of damage and glass, services."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -12,7 +12,7 @@ from inventory.models import Place, PlaceKind
 from shop.api import catalogue_serializers as shapes
 from shop.api.catalogue import CatalogueItem, CatalogueList
 from shop.api.filters import Code
-from shop.api.lists import OFFICE, STOCK_READERS, own_van_only
+from shop.api.lists import OFFICE, own_van_only
 from shop.models import (
     Customer,
     DamageType,
@@ -24,11 +24,11 @@ from shop.models import (
     Technician,
     Van,
 )
-from shop.people.permissions import own_van
+from shop.people.permissions import STOCK_READERS, own_van
 
 
 class Vans(CatalogueList):
-    """Vans; a technician sees the own one."""
+    """Vans; technicians see only their own."""
 
     model = Van
     serializer_class = shapes.VanSerializer
@@ -55,7 +55,7 @@ class VanItem(CatalogueItem):
         return {"place__code": named["code"]}
 
     def make(self, named: Mapping[str, str]) -> Van:
-        """Return a new van; its place is made with it."""
+        """Return a new van; its place is created with it."""
         place = Place.objects.filter(code=named["code"]).first()
         return Van(place=place or Place(code=named["code"], kind=PlaceKind.VAN))
 
@@ -63,7 +63,7 @@ class VanItem(CatalogueItem):
         """Set the van and the name of its place. Raises ValidationError."""
         place = item.place
         if place.kind != PlaceKind.VAN:
-            raise ValidationError({"code": f"is a place of kind {place.kind}, no van"})
+            raise ValidationError({"code": f"is a place of kind {place.kind}, not a van"})
         place.name = values.get("place", {}).get("name", "")
         place.full_clean(exclude=() if place._state.adding else ("code",))
         place.save()
@@ -72,7 +72,7 @@ class VanItem(CatalogueItem):
 
 
 class Customers(CatalogueList):
-    """Who pays for jobs."""
+    """Customers, who pay for jobs."""
 
     readers = OFFICE
     model = Customer
@@ -88,13 +88,13 @@ class CustomerItem(CatalogueItem):
 
 
 class SiteFilters(FilterSet):
-    """By customer."""
+    """Filters by customer."""
 
     customer = Code(field_name="customer__code")
 
 
 class Sites(CatalogueList):
-    """Where customers' glass is."""
+    """Customers' sites, where the glass is."""
 
     readers = OFFICE
     model = Site
@@ -115,7 +115,7 @@ class SiteItem(CatalogueItem):
     serializer_class = shapes.SiteSerializer
 
     def where(self, named: Mapping[str, str]) -> dict[str, Any]:
-        """Find it by whose it is and its name."""
+        """Find it by its customer and its name."""
         return {"customer__code": named["customer"], "name": named["name"]}
 
     def make(self, named: Mapping[str, str]) -> Site:
@@ -124,7 +124,7 @@ class SiteItem(CatalogueItem):
 
 
 class Technicians(CatalogueList):
-    """Who repairs glass."""
+    """Technicians, who repair glass."""
 
     readers = STOCK_READERS
     model = Technician
@@ -136,7 +136,7 @@ class Technicians(CatalogueList):
 
 
 class TechnicianItem(CatalogueItem):
-    """A technician; who signs in as one is said on the people pages."""
+    """A technician. Who signs in as a technician is set on the people pages."""
 
     list_view = Technicians
     serializer_class = shapes.TechnicianSerializer
@@ -179,22 +179,22 @@ class JobTypes(CatalogueList):
     serializer_class = shapes.JobTypeSerializer
 
     def rows(self, person: Person) -> QuerySet[JobType]:  # noqa: ARG002
-        """Return all services with what they should take."""
+        """Return all services with their standard uses."""
         return JobType.objects.prefetch_related("standard_uses__consumable")
 
 
 class JobTypeItem(CatalogueItem):
-    """A service and what it should take."""
+    """A service and its standard uses."""
 
     list_view = JobTypes
     serializer_class = shapes.JobTypeSerializer
 
     def fill(self, item: JobType, values: dict[str, Any]) -> None:
-        """Set the service, and put its standard in the place of the one before. Raises ValidationError."""
+        """Set the service, and replace its standard uses. Raises ValidationError."""
         uses = values.pop("standard_uses")
         codes = [use["consumable"].code for use in uses]
         if twice := next((code for code in codes if codes.count(code) > 1), None):
-            raise ValidationError({"standard_uses": f"hold {twice} twice; add them up"})
+            raise ValidationError({"standard_uses": f"name {twice} twice; add the quantities up"})
         super().fill(item, values)
         item.standard_uses.all().delete()
         StandardUse.objects.bulk_create(StandardUse(job_type=item, **use) for use in uses)

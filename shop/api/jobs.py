@@ -1,4 +1,4 @@
-"""Jobs: booked ones are made and changed by PUT, closed ones show what they took and cost."""
+"""Jobs: PUT books a job or changes its booking; GET shows a job, and what a closed one took and cost."""
 
 from decimal import Decimal
 from typing import Any
@@ -29,7 +29,7 @@ from shop.people.permissions import own_van, role_of
 
 
 class BookedDayField(serializers.DateField):
-    """A day as ISO 8601 has it."""
+    """A day in ISO 8601."""
 
     default_error_messages = {"invalid": "is not a day such as 2026-03-02"}
 
@@ -38,7 +38,7 @@ class BookedDayField(serializers.DateField):
 
 
 class SiteOfCustomer(serializers.Serializer[Any]):
-    """A customer's site, by the customer's code and its own name."""
+    """A customer's site, by the customer's code and the site's name."""
 
     customer = TextField()
     name = TextField()
@@ -83,7 +83,7 @@ class BookingSerializer(CatalogueShape):
 
 
 class JobSerializer(serializers.Serializer[Any]):
-    """A job as it stands."""
+    """A job as it is now."""
 
     reference = serializers.CharField()
     status = serializers.ChoiceField(choices=JobStatus.choices)
@@ -122,7 +122,7 @@ class LoggedUseSerializer(serializers.Serializer[Any]):
 
 
 class CostsSerializer(serializers.Serializer[Any]):
-    """What a job brought and cost in all, in the shop's currency."""
+    """The revenue and costs of a job in all, in the shop's currency."""
 
     revenue = NumberField()
     materials = NumberField()
@@ -138,11 +138,11 @@ class JobDetailSerializer(JobSerializer):
     """A job with what was logged and what it cost."""
 
     uses = LoggedUseSerializer(many=True)
-    costs = CostsSerializer(allow_null=True, help_text="null: not closed, or not yours to see")
+    costs = CostsSerializer(allow_null=True, help_text="null: not closed, or you may not see it")
 
 
 class JobFilters(FilterSet):
-    """By what it is, where and when."""
+    """Filters by kind of job, place and date."""
 
     status = Choice(JobStatus.values, field_name="status")
     van = Code(field_name="van__place__code")

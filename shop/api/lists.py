@@ -1,4 +1,4 @@
-"""What all lists of the API have in common: who may read them, filters, sorting, pages."""
+"""What all lists of the API share: who may read them, filters, sorting, pages."""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -21,18 +21,16 @@ if TYPE_CHECKING:
 else:
     ListBase = ListAPIView
 
-EVERYONE = frozenset(Role)
 OFFICE = frozenset({Role.OWNER, Role.ACCOUNTANT})
-STOCK_READERS = frozenset({Role.STOREKEEPER, Role.OWNER, Role.ACCOUNTANT})
 JOB_READERS = frozenset({Role.TECHNICIAN, Role.OWNER, Role.ACCOUNTANT})
 OWNERS = frozenset({Role.OWNER})
 
 
 class RoleMay(BasePermission):
-    """Lets the roles in that the view names: `readers` by GET and HEAD, `writers` by PUT and POST."""
+    """Allows the roles that the view names: `readers` by GET and HEAD, `writers` by PUT and POST."""
 
     def has_permission(self, request: Request, view: APIView) -> bool:
-        """Return whether the method's roles hold the person's."""
+        """Return whether the method allows the person's role."""
         user = request.user
         if not is_person(user):
             return False
@@ -41,7 +39,7 @@ class RoleMay(BasePermission):
 
 
 class RowList(MethodsFirst, ListBase):
-    """A list in pages. A view says who reads it (`readers`), how it sorts, and its `rows`."""
+    """A list in pages. A view sets who reads it (`readers`), how it sorts, and its `rows`."""
 
     readers: ClassVar[frozenset[Role]] = OWNERS
     sortable: ClassVar[dict[str, tuple[str, ...]]]
@@ -64,5 +62,5 @@ class RowList(MethodsFirst, ListBase):
 
 
 def own_van_only(person: Person) -> bool:
-    """Return whether a person reads the own van and jobs only."""
+    """Return whether a person reads only their own van and jobs."""
     return role_of(person) == Role.TECHNICIAN

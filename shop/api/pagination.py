@@ -1,4 +1,4 @@
-"""How long lists come: in pages, with how many rows there are."""
+"""Long lists come in pages, with the number of all rows."""
 
 from rest_framework.pagination import PageNumberPagination
 from rest_framework.request import Request
@@ -10,15 +10,15 @@ LARGEST_PAGE = 500
 
 
 class Pages(PageNumberPagination):
-    """`page` counts from 1; `page_size` rows a page."""
+    """`page` counts from 1; `page_size` is the number of rows on a page."""
 
     page_size = 50
     page_size_query_param = "page_size"
     max_page_size = LARGEST_PAGE
-    page_size_query_description = f"rows a page, 1 to {LARGEST_PAGE}"
+    page_size_query_description = f"rows on a page, 1 to {LARGEST_PAGE}"
 
     def get_page_size(self, request: Request) -> int:
-        """Return the rows a page. Raises Malformed for what is no such number."""
+        """Return the number of rows on a page. Raises Malformed for an invalid number."""
         asked = request.query_params.get(self.page_size_query_param or "", "")
         if not asked:
             return self.page_size or LARGEST_PAGE

@@ -1,4 +1,4 @@
-"""JSON as it was written: exact numbers, no field twice, no more than a document needs."""
+"""Strict JSON: exact numbers, no duplicate field, no more than a document needs."""
 
 import json
 from collections.abc import Mapping
@@ -32,7 +32,7 @@ class ExactJSONParser(BaseParser):
         media_type: str | None = None,  # noqa: ARG002 - the signature is the framework's
         parser_context: Mapping[str, Any] | None = None,  # noqa: ARG002
     ) -> Any:
-        """Return the value. Raises ParseError for what is no JSON, TooLarge beyond the limit."""
+        """Return the value. Raises ParseError for invalid JSON, TooLarge beyond the limit."""
         body: bytes = stream.read(LARGEST_BODY_BYTES + 1)
         if len(body) > LARGEST_BODY_BYTES:
             raise TooLarge

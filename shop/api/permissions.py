@@ -1,4 +1,4 @@
-"""Requests under the rules of shop.people.permissions: by role first, then by what the document touches."""
+"""Permissions of requests, by shop.people.permissions: first by role, then by what the document concerns."""
 
 from typing import Any
 
@@ -21,17 +21,17 @@ TABLES = {"GET": MAY_READ, "HEAD": MAY_READ, "PUT": MAY_POST, "POST": MAY_POST}
 
 
 class MethodsFirst(APIView):
-    """A route that refuses methods it lacks before asking who it is, so that 405 means the same to all."""
+    """A route that refuses unknown methods before it asks for a sign-in: everybody gets the same 405."""
 
     def initial(self, request: Request, *args: Any, **named: Any) -> None:
-        """Refuse other methods, then people without the right."""
+        """Refuse unknown methods, then people without permission."""
         if (request.method or "").lower() not in self.http_method_names:
             raise MethodNotAllowed(request.method or "")
         super().initial(request, *args, **named)
 
 
 class RoleMayUseKind(BasePermission):
-    """Lets a role read or post the kind of document that the view is for; anything else is refused."""
+    """Allows a role to read or post the kind of document that the view is for; refuses anything else."""
 
     def has_permission(self, request: Request, view: APIView) -> bool:
         """Return whether the table of the method lists the kind for the role."""
@@ -43,7 +43,7 @@ class RoleMayUseKind(BasePermission):
 
 
 def check_may_post(person: Person, document: Postable) -> None:
-    """Raise PermissionDenied when a document touches what is not the person's."""
+    """Raise PermissionDenied when a document concerns what is not the person's own."""
     role = role_of(person)
     if role == Role.TECHNICIAN and (reason := _not_own(own_van(person), document)):
         raise PermissionDenied(reason)
@@ -70,7 +70,7 @@ def readable_documents(person: Person, kind: DocumentKind) -> QuerySet[Document]
 
 
 def _own(own: OwnVan, kind: DocumentKind) -> Q:
-    """Return what makes a document a technician's own."""
+    """Return the condition under which a document is a technician's own."""
     if kind == DocumentKind.COUNT:
         lines = CountLine.objects.filter(document=OuterRef("pk"))
         return Q(Exists(lines)) & ~Q(Exists(lines.exclude(place=own.van.place_id)))
@@ -82,7 +82,7 @@ def _own(own: OwnVan, kind: DocumentKind) -> Q:
 
 
 def _not_own(own: OwnVan | None, document: Postable) -> str:
-    """Return why a document is not a technician's to post, or nothing."""
+    """Return why a technician may not post a document, or an empty text."""
     if own is None:
         return "You have no van; ask an owner to give you one."
     match document:
@@ -101,8 +101,8 @@ def _not_own(own: OwnVan | None, document: Postable) -> str:
         case documents.Correction():
             is_close = document.corrects_kind == DocumentKind.CLOSE
             if not is_close or not own.may_take_back(document.corrects_id, document.id, timezone.now()):
-                return "You can take back an own close, within a day after it came in; ask an owner."
+                return "You can take back your own close, within a day after it came in; ask an owner."
             allowed = True
         case _:
             allowed = False
-    return "" if allowed else f"This is not of your van {own.code} or not your job; ask an owner."
+    return "" if allowed else f"This is not from your van {own.code} or not your job; ask an owner."

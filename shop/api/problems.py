@@ -23,7 +23,7 @@ HEADERS_KEPT = ("WWW-Authenticate", "Allow", "Retry-After")
 
 
 class Malformed(Exception):
-    """A body that does not have the shape of its document."""
+    """A body of the wrong shape."""
 
     def __init__(self, problems: Sequence[Problem]) -> None:
         self.problems = problems
@@ -31,7 +31,7 @@ class Malformed(Exception):
 
 
 class ErrorSerializer(serializers.Serializer[Any]):
-    """One thing that is wrong."""
+    """One problem."""
 
     field = serializers.CharField()
     line = serializers.IntegerField(allow_null=True, help_text="from 1; null: about the whole document")
@@ -65,13 +65,13 @@ class Anything(StringConverter):
 
 @csrf_exempt
 def no_such_route(request: HttpRequest, **_rest: str) -> JsonResponse:
-    """Answer what lies under /api/ and is no route of it."""
-    detail = f"{request.path[:LONGEST_SHOWN]} is no address of this API; the list is at /api/v1/."
+    """Answer an unknown address under /api/."""
+    detail = f"{request.path[:LONGEST_SHOWN]} is not an address of this API; the list is at /api/v1/."
     return _status_problem(HTTPStatus.NOT_FOUND, detail)
 
 
 def server_error(request: HttpRequest) -> HttpResponse:
-    """Answer what failed here: as problem details under /api/, as a page elsewhere."""
+    """Answer a server error: as problem details under /api/, as a page elsewhere."""
     if request.path.startswith("/api/"):
         return _status_problem(
             HTTPStatus.INTERNAL_SERVER_ERROR, "This is our fault; try again, and tell an owner."
@@ -102,7 +102,7 @@ def problem_handler(error: Exception, context: dict[str, Any]) -> Response | Non
     if response is None:
         return None
     if isinstance(error, Http404):
-        detail = "There is no such document, or it is not yours to see."
+        detail = "There is no such document, or you may not see it."
     elif isinstance(error, APIException):
         detail = str(error.detail)
     else:
@@ -141,5 +141,5 @@ def _error(problem: Problem) -> dict[str, Any]:
 
 
 def _shown(value: object, *, longest: int = LONGEST_SHOWN) -> str:
-    """Return a value as text that can be sent: JSON allows half a character, UTF-8 does not."""
+    """Return a value as text that can be sent: JSON allows a lone surrogate, UTF-8 does not."""
     return str(value)[:longest].encode("utf-8", "replace").decode()

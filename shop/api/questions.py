@@ -1,4 +1,4 @@
-"""What a person should look at: questions that closes raised, and documents refused for their id."""
+"""Questions that closes raised, and documents that were refused for their id."""
 
 from typing import Any
 
@@ -29,7 +29,7 @@ ANSWERERS = frozenset({Role.TECHNICIAN, Role.OWNER})
 
 
 class FindingSerializer(serializers.Serializer[Any]):
-    """A question about a close, with its answer once there is one."""
+    """A question about a close, and its answer if there is one."""
 
     number = serializers.IntegerField(source="pk")
     job = serializers.CharField(source="job.reference")
@@ -42,14 +42,14 @@ class FindingSerializer(serializers.Serializer[Any]):
 
 
 class FindingFilters(FilterSet):
-    """By job, code, and whether it is answered."""
+    """Filters by job, code, and whether it is answered."""
 
     job = Code(field_name="job__reference")
     code = Code(field_name="code")
     answered = Flag(method="only_answered")
 
     def only_answered(self, rows: QuerySet[Any], _name: str, value: bool | None) -> QuerySet[Any]:  # noqa: FBT001
-        """Return what is answered, or what is not."""
+        """Return the answered questions, or the open ones."""
         return rows if value is None else rows.filter(answered_at__isnull=not value)
 
 
@@ -100,13 +100,13 @@ class AnswerSerializer(CatalogueShape):
 
 
 class HasAnotherAnswer(APIException):
-    """A question that was answered by somebody else, or otherwise."""
+    """A question that has another answer."""
 
     status_code = 409
 
 
 class FindingAnswer(ItemView):
-    """The answer to one question: an owner's takes the place of another, a technician's never does."""
+    """The answer to one question. An owner may replace an answer, a technician may not."""
 
     writers = ANSWERERS
     http_method_names = ["put"]
@@ -126,7 +126,7 @@ class FindingAnswer(ItemView):
 
 
 class RefusedSerializer(serializers.Serializer[Any]):
-    """A document that came under an id that another one has."""
+    """A document that was sent with the id of another one."""
 
     kind = serializers.CharField()
     id = serializers.CharField(source="client_id")
@@ -138,7 +138,7 @@ class RefusedSerializer(serializers.Serializer[Any]):
 
 
 class RefusedFilters(FilterSet):
-    """By kind, id, whom and when."""
+    """Filters by kind, id, person and date."""
 
     kind = Choice([kind.value for kind in DocumentKind], field_name="kind")
     id = Code(field_name="client_id")
@@ -148,12 +148,12 @@ class RefusedFilters(FilterSet):
     resolved = Flag(method="only_resolved")
 
     def only_resolved(self, rows: QuerySet[Any], _name: str, value: bool | None) -> QuerySet[Any]:  # noqa: FBT001
-        """Return what a person has settled, or what waits for one."""
+        """Return the documents that were settled, or those that wait."""
         return rows if value is None else rows.filter(resolved_at__isnull=not value)
 
 
 class RefusedDocuments(RowList):
-    """Documents refused for their id; a technician reads own ones, a storekeeper those of stock."""
+    """Documents refused for their id; technicians read their own, storekeepers those of stock."""
 
     readers = ANSWERERS | {Role.STOREKEEPER}
     model = RefusedDocument
@@ -163,7 +163,7 @@ class RefusedDocuments(RowList):
     default_sort = "-refused_at"
 
     def rows(self, person: Person) -> QuerySet[RefusedDocument]:
-        """Return what the person may see."""
+        """Return the documents that the person may see."""
         role = role_of(person)
         rows = RefusedDocument.objects.filter(kind__in=MAY_POST[role])
         return rows.filter(refused_by=person.get_username()) if role == Role.TECHNICIAN else rows

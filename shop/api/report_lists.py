@@ -1,4 +1,4 @@
-"""What reports have in common: a form of parameters, and rows worked out and then given in pages."""
+"""What reports share: a form of parameters, and computed rows in pages."""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -42,7 +42,7 @@ class PeriodQueryForm(forms.Form):
     end = DayFilterField(required=False)
 
     def add_prefix(self, field_name: str) -> str:
-        """Return the name of a field in a query: `from` is no name that Python allows."""
+        """Return the name of a field in a query: Python does not allow the name `from`."""
         return {"start": "from", "end": "to"}.get(field_name, field_name)
 
     def clean(self) -> dict[str, Any]:
@@ -54,7 +54,7 @@ class PeriodQueryForm(forms.Form):
 
 
 class ReportList(MethodsFirst, ReportBase):
-    """A report as a list in pages. A view says who reads it, its `form`, and its `report`."""
+    """A report as a list in pages. A view sets who reads it, its `form`, and its `report`."""
 
     readers: ClassVar[frozenset[Role]] = OFFICE
     form: ClassVar[type[forms.Form]] = NothingAsked
@@ -64,7 +64,7 @@ class ReportList(MethodsFirst, ReportBase):
     http_method_names: Sequence[str] = ["get", "head"]
 
     def get(self, request: Request, *_args: Any, **named: str) -> Response:
-        """Give a page of it."""
+        """Return a page."""
         asked = asked_of(request, self.form, PAGING)
         rows = self.paginate_queryset(self.report(**asked, **named))
         return self.get_paginated_response(self.get_serializer(rows, many=True).data)
@@ -75,16 +75,16 @@ class ReportList(MethodsFirst, ReportBase):
 
 
 def asked_of(request: Request, form_class: type[forms.Form], others: Sequence[str] = ()) -> dict[str, Any]:
-    """Return what a query asks for by a form, which may hold `others` besides.
+    """Return the parameters of a query, read by a form; `others` are allowed besides.
 
-    Raises Malformed with each parameter that is no value or means nothing here.
+    Raises Malformed with each invalid or unknown parameter.
     """
     form = form_class(request.query_params)
     form.full_clean()
     names = {form.add_prefix(name): name for name in form.fields}
     known = [*names, *others]
     problems = [
-        Problem(name, value, f"is no parameter here; known are {', '.join(known)}")
+        Problem(name, value, f"is not a parameter here; known are {', '.join(known)}")
         for name, value in request.query_params.items()
         if name not in known
     ]

@@ -42,13 +42,14 @@ class MarginSerializer(serializers.Serializer[Any]):
     low = serializers.FloatField(allow_null=True, help_text="lower end of the 95% interval of the ratio")
     high = serializers.FloatField(allow_null=True, help_text="upper end of the 95% interval of the ratio")
     shrunk = serializers.FloatField(
-        allow_null=True, help_text="the ratio pulled towards that of all, the more the fewer jobs there are"
+        allow_null=True,
+        help_text="the ratio pulled towards that of all jobs, and the more so the fewer jobs there are",
     )
     note = serializers.CharField(help_text="why there is no interval, or how far to trust it")
 
 
 class MarginForm(PeriodQueryForm):
-    """What to group by, and whose callbacks are whose."""
+    """How to group, and with which job callbacks count."""
 
     by = forms.ChoiceField(choices=[(name, name) for name in BY], required=False)
     lifetime = forms.ChoiceField(choices=[("true", "true"), ("false", "false")], required=False)
@@ -74,7 +75,7 @@ class MarginList(ReportList):
         return super().get(request, **named)
 
     def report(self, **asked: Any) -> Any:
-        """Return the groups, whose intervals come as a page asks for them."""
+        """Return the groups; intervals are computed only for the page that is shown."""
         lifetime = asked["lifetime"] == "true"
         return margins_of(asked["by"] or BY[0], asked["start"], asked["end"], lifetime=lifetime)
 
@@ -149,7 +150,7 @@ class LabourVarianceList(ReportList):
 
 
 class CostingSerializer(serializers.Serializer[Any]):
-    """What a job posted in a period."""
+    """What a job posted to a period."""
 
     job = serializers.CharField()
     closed_at = serializers.DateTimeField()
@@ -212,7 +213,7 @@ class PeriodSerializer(serializers.Serializer[Any]):
 
 
 class PeriodFilters(FilterSet):
-    """By whom."""
+    """Filters by person."""
 
     changed_by = Code(field_name="changed_by")
 

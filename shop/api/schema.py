@@ -15,10 +15,10 @@ WITH_A_BODY = (409, 413, 415)
 
 
 class ApiSchema(AutoSchema):
-    """Any route: each answer that is no success is problem details (RFC 9457)."""
+    """Any route: each error is problem details (RFC 9457)."""
 
     def _get_paginator(self) -> Any:
-        # What a list answers to POST comes whole.
+        # The answer of a list to POST has no pages.
         return super()._get_paginator() if self.method == "GET" else None  # type: ignore[no-untyped-call]
 
     def _get_response_bodies(self, *args: Any, **kwargs: Any) -> Any:
@@ -34,7 +34,7 @@ class ApiSchema(AutoSchema):
 
 
 class ItemSchema(ApiSchema):
-    """One thing that PUT makes (201) or changes (200)."""
+    """A record that PUT creates (201) or changes (200)."""
 
     def get_request_serializer(self) -> Any:
         """Return its shape."""

@@ -1,8 +1,8 @@
 """The shape of documents in JSON, one serializer per kind.
 
 They only turn a body into the plain values of inventory.documents and shop.jobs.close_data, and name every
-field that
-is missing, misspelt or of the wrong type. What a value may be is for the documents and their doors to say.
+field that is missing, misspelt or of the wrong type. The documents, and the functions that post them, check
+the values.
 """
 
 from collections.abc import Iterator, Mapping
@@ -79,7 +79,7 @@ class ReceiptLineSerializer(LineSerializer):
 
 
 class CountLineSerializer(LineSerializer):
-    """What was found of one consumable at one place."""
+    """The counted quantity of one consumable at one place."""
 
     makes = documents.CountedLine
     place = TextField()
@@ -125,7 +125,7 @@ class CloseSerializer(ShapeSerializer):
     note = TextField(required=False)
 
     def with_lines(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        """Return the close's values, and which facts it says are empty: what is left out it does not say."""
+        """Return the close's values, and the facts that it clears; one that is left out is not cleared."""
         cleared = [
             name for name, nothing in close_data.CLEARED.items() if values.get(name, close_data) == nothing
         ]
@@ -208,23 +208,25 @@ class CorrectionSerializer(ShapeSerializer):
 
 
 class PostedSerializer(serializers.Serializer[Any]):
-    """The answer to a document: when it counts, and what a person should see about it."""
+    """The result of posting a document: when it counts, its flags and its questions."""
 
     kind = serializers.CharField()
-    id = serializers.CharField(help_text="of the document that stands; another one's when a job came twice")
+    id = serializers.CharField(
+        help_text="of the posted document; another one's when the job was closed before"
+    )
     posted_at = serializers.DateTimeField(help_text="later than it happened when that period was locked")
     flags = serializers.ListField(child=serializers.CharField())
     findings = serializers.ListField(
         child=serializers.CharField(), help_text="questions that the close raised"
     )
-    created = serializers.BooleanField(help_text="false: it was known already, this is its first result")
+    created = serializers.BooleanField(help_text="false: it was posted before; this is its first result")
 
 
 class SentField(serializers.DictField):
-    """What was sent: a close and a use keep it whole beside what they took from stock."""
+    """What was sent; closes and uses keep it beside the lines that they took from stock."""
 
     def to_representation(self, document: Any) -> dict[str, Any]:
-        """Return the fields as they were sent, with nothing left to default."""
+        """Return the fields as they were sent, with all defaults filled in."""
         return as_sent(document.content)
 
 
@@ -259,7 +261,7 @@ class RecordedSerializer(serializers.Serializer[Any]):
 
     kind = serializers.CharField()
     id = serializers.CharField(source="client_id")
-    content = SentField(source="*", help_text="what was sent, with nothing left to default")
+    content = SentField(source="*", help_text="what was sent, with all defaults filled in")
     occurred_at = serializers.DateTimeField()
     posted_at = serializers.DateTimeField()
     recorded_at = serializers.DateTimeField()
@@ -272,7 +274,7 @@ class RecordedSerializer(serializers.Serializer[Any]):
 
 
 def read_document(shape: type[ShapeSerializer], client_id: str, body: Any) -> Any:
-    """Return the document that a body describes. Raises Malformed with every misshapen field."""
+    """Return the document that a body describes. Raises Malformed with every invalid field."""
     serializer = shape(data=body)
     if not serializer.is_valid():
         raise Malformed(list(_problems(serializer.errors, body)))
@@ -280,15 +282,15 @@ def read_document(shape: type[ShapeSerializer], client_id: str, body: Any) -> An
 
 
 def read_values(shape: type[ShapeSerializer], body: Any, *, same: Mapping[str, str]) -> dict[str, Any]:
-    """Return what a body says of something in an address. Raises Malformed with every misshapen field.
+    """Return the values of a body for the record in an address. Raises Malformed with every invalid field.
 
-    What is in the address (`same`) may be in the body too, but not say something else.
+    The body may repeat what the address says (`same`), but not contradict it.
     """
     serializer = shape(data=body)
     problems = [] if serializer.is_valid() else list(_problems(serializer.errors, body))
     if isinstance(body, Mapping):
         problems += [
-            Problem(name, body[name], f"is not {value}, as the address has it; leave it out")
+            Problem(name, body[name], f"is not {value}, as the address says; leave it out")
             for name, value in same.items()
             if name in body and body[name] != value
         ]
@@ -298,7 +300,7 @@ def read_values(shape: type[ShapeSerializer], body: Any, *, same: Mapping[str, s
 
 
 def _problems(errors: Any, body: Any, name: str = "body", line: int | None = None) -> Iterator[Problem]:
-    """Yield the errors of the framework as problems with the values they are about.
+    """Yield the errors of the framework as problems with their values.
 
     `errors` are texts about the value itself, or errors by field, or by index of a list.
     """

@@ -17,10 +17,10 @@ from inventory.models import REAL_KINDS, Holding, LowLevel
 from inventory.reports.stock_on_hand import low_stock, stock_at
 from shop.api.fields import NumberField
 from shop.api.filters import Choice, Code, Flag
-from shop.api.lists import EVERYONE, STOCK_READERS, RowList, own_van_only
+from shop.api.lists import RowList, own_van_only
 from shop.api.report_lists import DAY, ReportList
 from shop.models import Person, start_of_day
-from shop.people.permissions import own_van
+from shop.people.permissions import EVERYONE, STOCK_READERS, own_van
 
 
 class HoldingSerializer(serializers.Serializer[Any]):
@@ -35,7 +35,7 @@ class HoldingSerializer(serializers.Serializer[Any]):
 
 
 class StockFilters(FilterSet):
-    """By place, consumable and kind."""
+    """Filters by place, consumable and kind."""
 
     place = Code(field_name="place__code")
     place_kind = Choice(["depot", "van", "transit"], field_name="place__kind")
@@ -52,7 +52,7 @@ class StockFilters(FilterSet):
 
 
 class StockNow(RowList):
-    """What is where now; a technician reads the own van, and what is under way to it."""
+    """Stock on hand now; technicians read their own van, and what is in transit to it."""
 
     readers = EVERYONE
     model = Holding
@@ -66,7 +66,7 @@ class StockNow(RowList):
     default_sort = "place"
 
     def rows(self, person: Person) -> QuerySet[Holding]:
-        """Return what the person's places hold."""
+        """Return the holdings of the person's places."""
         level = LowLevel.objects.filter(place=OuterRef("place"), consumable=OuterRef("consumable"))
         held = Holding.objects.filter(place__kind__in=REAL_KINDS).exclude(quantity=0)
         if own_van_only(person):
@@ -87,14 +87,14 @@ class LowSerializer(serializers.Serializer[Any]):
 
 
 class LowFilters(FilterSet):
-    """By place and consumable."""
+    """Filters by place and consumable."""
 
     place = Code(field_name="place__code")
     consumable = Code(field_name="consumable__code")
 
 
 class LowStock(RowList):
-    """What is at or under its low level, also where there is none left; a technician reads the own van."""
+    """What is at or under its low level, also where none is left; technicians read their own van."""
 
     readers = EVERYONE
     model = LowLevel
@@ -122,18 +122,18 @@ class StockRowSerializer(serializers.Serializer[Any]):
 
 
 class StockOnDay(ReportList):
-    """What was where at the end of a day on the shop's clocks, and what it was worth."""
+    """Stock on hand at the end of a day on the shop's clocks, and its value."""
 
     readers = STOCK_READERS
     serializer_class = StockRowSerializer
 
     @extend_schema(parameters=[OpenApiParameter("day", DAY, OpenApiParameter.PATH)])
     def get(self, request: Request, *_args: Any, **named: str) -> Response:
-        """List it by place and consumable."""
+        """List the stock by place and consumable."""
         return super().get(request, **named)
 
     def report(self, **asked: Any) -> list[Any]:
-        """Return the rows. Raises NotFound for what is no day."""
+        """Return the rows. Raises NotFound for an invalid day."""
         day: str = asked["day"]
         try:
             at = date.fromisoformat(day)

@@ -1,4 +1,4 @@
-"""Routes of what the stock is set up with: consumables, places, suppliers and their packs."""
+"""Routes of the master data of stock: consumables, places, suppliers and their packs."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -12,20 +12,20 @@ from inventory.models import REAL_KINDS, Consumable, Pack, Place, PlaceKind, Sup
 from shop.api import catalogue_serializers as shapes
 from shop.api.catalogue import CatalogueItem, CatalogueList, NameFilters
 from shop.api.filters import Choice, Code
-from shop.api.lists import STOCK_READERS, own_van_only
+from shop.api.lists import own_van_only
 from shop.models import Person
-from shop.people.permissions import own_van
+from shop.people.permissions import STOCK_READERS, own_van
 
 
 class ConsumableFilters(NameFilters):
-    """By kind and grade, too."""
+    """Filters by kind and grade, too."""
 
     kind = Choice(["counted", "measured", "worn"], field_name="kind")
     grade = Code(field_name="grade")
 
 
 class Consumables(CatalogueList):
-    """What work uses up."""
+    """Consumables, which jobs use."""
 
     model = Consumable
     serializer_class = shapes.ConsumableSerializer
@@ -41,13 +41,13 @@ class ConsumableItem(CatalogueItem):
 
 
 class PlaceFilters(NameFilters):
-    """By kind, too."""
+    """Filters by kind, too."""
 
     kind = Choice(["depot", "van", "transit"], field_name="kind")
 
 
 class Places(CatalogueList):
-    """Where stock is held; a technician sees depots and the own van."""
+    """Places that hold stock; technicians see depots and their own van."""
 
     model = Place
     serializer_class = shapes.PlaceSerializer
@@ -66,7 +66,7 @@ class Places(CatalogueList):
 
 
 class PlaceItem(CatalogueItem):
-    """A depot to set up; vans are set up as vans."""
+    """A place: PUT sets up a depot; vans have a route of their own."""
 
     list_view = Places
     serializer_class = shapes.PlaceSerializer
@@ -76,14 +76,14 @@ class PlaceItem(CatalogueItem):
         return Place(code=named["code"], kind=PlaceKind.DEPOT)
 
     def fill(self, item: Place, values: dict[str, Any]) -> None:
-        """Name a depot. Raises ValidationError for any other place."""
+        """Set a depot's name. Raises ValidationError for any other place."""
         if item.kind != PlaceKind.DEPOT:
             raise ValidationError({"code": f"is a place of kind {item.kind}; depots only are set up here"})
         super().fill(item, values)
 
 
 class Suppliers(CatalogueList):
-    """Who sells consumables."""
+    """Suppliers of consumables."""
 
     readers = STOCK_READERS
     model = Supplier
@@ -98,14 +98,14 @@ class SupplierItem(CatalogueItem):
 
 
 class PackFilters(FilterSet):
-    """By supplier and consumable."""
+    """Filters by supplier and consumable."""
 
     supplier = Code(field_name="supplier__code")
     consumable = Code(field_name="consumable__code")
 
 
 class Packs(CatalogueList):
-    """What suppliers sell."""
+    """The packs that suppliers sell."""
 
     readers = STOCK_READERS
     model = Pack
@@ -126,7 +126,7 @@ class PackItem(CatalogueItem):
     serializer_class = shapes.PackSerializer
 
     def where(self, named: Mapping[str, str]) -> dict[str, Any]:
-        """Find it by whose, of what and its name."""
+        """Find it by supplier, consumable and name."""
         ends = {f"{end}__code": named[end] for end in ("supplier", "consumable")}
         return {**ends, "name": named["name"]}
 

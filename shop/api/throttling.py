@@ -1,4 +1,4 @@
-"""How many requests a minute a person's programs may make; beyond that the answer says when to go on."""
+"""The limit of requests a minute for a person's programs; beyond it the answer says when to retry."""
 
 from typing import Any
 

@@ -46,7 +46,10 @@ class DocumentView(MethodsFirst):
 
     @classmethod
     def post_body(cls, person: Person, client_id: str, body: Any) -> dict[str, Any]:
-        """Post what a body says under an id, once; return the answer. Raises what problem_handler knows."""
+        """Post what a body says under an id, once; return the answer.
+
+        Raises errors that problem_handler can answer.
+        """
         document = serializers.read_document(cls.serializer_class, client_id, body)
         check_may_post(person, document)
         posting = cls.post_document(document, person.get_username())
@@ -63,7 +66,7 @@ class DocumentView(MethodsFirst):
 
     @classmethod
     def post_document(cls, document: Any, by: str) -> Posting:
-        """Hand the document to its door."""
+        """Post the document."""
         return returns_and_corrections.post(document, by=by)
 
 
@@ -134,7 +137,7 @@ class CorrectionView(DocumentView):
 
 
 def person_of_request(request: Request) -> Person:
-    """Return who asks, where a permission has let nobody else in."""
+    """Return the signed-in person; a permission has refused everybody else."""
     if not is_person(request.user):
         raise Http404
     return request.user

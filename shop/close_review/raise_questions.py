@@ -9,11 +9,11 @@ from shop.close_review.rules import (
     LONG_BEFORE,
     CloseUnderReview,
     PastCloses,
+    StandardAmount,
     UsedConsumable,
     check_close,
     check_day,
 )
-from shop.close_review.rules import StandardAmount as Standard
 from shop.common.chunks import chunks
 from shop.models import Finding, Job, JobUse, StandardUse, in_shop_zone, the_shop
 from shop.workload.job_counts import regular_work_from
@@ -143,11 +143,11 @@ def _merged(uses: Sequence[JobUse]) -> tuple[UsedConsumable, ...]:
     )
 
 
-def _standards(job_types: set[int]) -> dict[int, list[Standard]]:
-    standards: dict[int, list[Standard]] = defaultdict(list)
+def _standards(job_types: set[int]) -> dict[int, list[StandardAmount]]:
+    standards: dict[int, list[StandardAmount]] = defaultdict(list)
     for use in StandardUse.objects.filter(job_type__in=job_types).select_related("consumable"):
         standards[use.job_type_id].append(
-            Standard(use.consumable.code, use.consumable.name, use.quantity, use.finishing)
+            StandardAmount(use.consumable.code, use.consumable.name, use.quantity, use.finishing)
         )
     return standards
 

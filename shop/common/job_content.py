@@ -1,7 +1,7 @@
 """What a close or further uses say, kept whole as one text inside the document that the ledger stores. Pure.
 
 The ledger knows a document by the lines that move stock; all else that was said is this text. Digests rest
-on it, so it is written in one form and never written anew.
+on it, so it is written in one form and never written again.
 """
 
 import json

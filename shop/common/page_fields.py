@@ -12,6 +12,8 @@ from inventory.documents import LARGEST_MONEY, YEARS, time_problem
 
 EARLIEST, LATEST = date(YEARS.start, 1, 1), date(YEARS.stop - 1, 12, 31)
 DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+# As a field of type datetime-local reads and writes a moment.
+LOCAL_MINUTE = "%Y-%m-%dT%H:%M"
 OUTSIDE = f"outside the years {YEARS.start} to {YEARS.stop - 1}"
 
 if TYPE_CHECKING:

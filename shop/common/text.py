@@ -4,9 +4,12 @@ Pages show quantities and money by `shop.common.amounts`; what digests rest on i
 `inventory.documents.canonical_json`'s alone.
 """
 
+import re
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
 MOST_SHOWN = 60
+# A number as files and JSON strings write it: digits, a point and no exponent.
+PLAIN_NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 
 
 def counted(number: int, noun: str) -> str:

@@ -23,7 +23,7 @@ class OwnersSite(AdminSite):
         return is_owner(request.user)
 
     def login(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> HttpResponseBase:  # type: ignore[override]  # noqa: ARG002
-        """Send to the sign-in page; a signed-in person who still comes here is no owner."""
+        """Send to the sign-in page; a signed-in person who still comes here is not an owner."""
         if request.user.is_authenticated:
             raise PermissionDenied("Only an owner sets up the shop.")
         return redirect_to_login(request.GET.get("next") or reverse("admin:index"))

@@ -1,12 +1,12 @@
-"""What a job is likely to take, from the jobs before it that were like it. Pure.
+"""Prediction intervals of what a job takes, from similar past jobs. Pure.
 
-An estimate rests on the latest finished jobs that share the most of what is known of the new one. With n of
+An estimate rests on the latest finished jobs that share the most known facts with the new one. With n of
 them that are exchangeable with the next, the interval between the j-th and the k-th smallest value covers the
 next with probability (k - j) / (n + 1) whatever the distribution (Wilks 1941, Annals of Mathematical
-Statistics 12; the same ranks as conformal prediction: Vovk, Gammerman and Shafer 2005). Ties only make it
-cover more, so counts with many zeros need nothing of their own.
+Statistics 12; the same ranks as conformal prediction: Vovk, Gammerman and Shafer 2005). Ties only raise
+the coverage, so counts with many zeros need no special case.
 
-Where the past shows that longer damage takes longer, each past job is first brought to the length asked for.
+Where the past shows that longer damage takes longer, each past job is first scaled to the length asked for.
 Amounts and money are Decimals; exponents and shares are floats.
 """
 
@@ -19,22 +19,23 @@ from scipy.stats import kendalltau, theilslopes
 from statsmodels.stats.proportion import proportion_confint
 
 from inventory.decimals import LAST_PLACE, PRECISION
+from shop.close_review.rules import FINISHED_OUTCOMES
 
 LEVEL_PERCENT = 80
 # With 9 jobs an 80% interval just exists: from the least to the most, (9 - 1) / (9 + 1).
 FEWEST_JOBS = 9
-# From 19 on one job lies outside at each end, so that no single odd job sets it. Fewer: look wider.
+# From 19 on one job lies outside at each end, so that no single odd job sets it. With fewer, look wider.
 ENOUGH_JOBS = 19
 # Older jobs say less about how the shop works now. Our choice, no source.
 MOST_JOBS = 200
-# So many of the latest of a damage type are searched for similar ones: a rare kind must be among them.
+# This many of the latest jobs of a damage type are searched for similar ones; a rare kind must be among them.
 LATEST_JOBS = 1000
-# How sure it must be that longer takes longer before anything is scaled. Our choice, no source.
+# The significance at which longer damage counts as taking longer, so that jobs are scaled. Our choice, no
+# source.
 SCALING_P_VALUE = 0.01
 # Damage twice as long has at most four times the area.
 LARGEST_EXPONENT = 2.0
 FACTOR_PLACES = Decimal("0.000001")
-FINISHED_OUTCOMES = frozenset({"removed", "reduced"})
 # What can be known of a job besides its damage type, in the sets that are tried, from the narrowest on.
 FACTS_ALIKE: tuple[tuple[str, ...], ...] = (
     ("job_type", "catches_fingernail", "glass"),
@@ -58,7 +59,7 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class PastJob:
-    """A closed job that was no callback; `key` is its own."""
+    """A closed job that was not a callback; `key` identifies it."""
 
     key: int
     damage_type: str
@@ -78,9 +79,9 @@ class PastJob:
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A middle value and the interval that the next job's lies in, as often as the level says.
+    """A median, and the interval that holds the next job's value as often as the level says.
 
-    Without an interval (`low` and `high` None) the middle is a standard, not seen on jobs.
+    Without an interval (`low` and `high` None) the median is a standard, not seen on jobs.
     """
 
     median: Decimal
@@ -90,7 +91,7 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class Lost:
-    """How many of the jobs alike came to nothing, and the 95% interval of that share."""
+    """How many of the similar jobs were not finished, and the 95% interval of that share."""
 
     jobs: int
     lost: int
@@ -100,7 +101,7 @@ class Lost:
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """The finished jobs that an estimate rests on, the latest first, each with what it is multiplied by.
+    """The finished jobs that an estimate rests on, the latest first, each with its scaling factor.
 
     `alike_in` names the facts that all of them share with the work asked for; empty: they are all jobs of the
     shop. `exponent` is None where length is not used.
@@ -156,9 +157,9 @@ def _basis(asked: Asked, alike: Sequence[PastJob], alike_in: tuple[str, ...]) ->
 def length_exponent(lengths: Sequence[Decimal], minutes: Sequence[Decimal]) -> float | None:
     """Return b where minutes grow as length to the power of b; None where the past does not show it.
 
-    Shown is what Kendall's rank test (Kendall 1938) finds at SCALING_P_VALUE, one-sided; b is the median of
-    the slopes of all pairs on log scales (Theil 1950; Sen 1968), which a few wrong entries cannot move. All
-    values must be above zero.
+    The past shows it where Kendall's rank test (Kendall 1938), one-sided, is significant at SCALING_P_VALUE.
+    b is the median of the slopes of all pairs on log scales (Theil 1950; Sen 1968), which a few wrong entries
+    cannot move. All values must be above zero.
     """
     x, y = [math.log(length) for length in lengths], [math.log(minute) for minute in minutes]
     if len(set(x)) < 2 or len(set(y)) < 2:
@@ -170,7 +171,7 @@ def length_exponent(lengths: Sequence[Decimal], minutes: Sequence[Decimal]) -> f
 
 
 def length_factor(asked_mm: Decimal, length_mm: Decimal, exponent: float) -> Decimal:
-    """Return what a past job's amounts are multiplied by to be those of the length asked for."""
+    """Return the factor that scales a past job's amounts to the length asked for."""
     return Decimal((float(asked_mm) / float(length_mm)) ** exponent).quantize(FACTOR_PLACES)
 
 
@@ -181,9 +182,9 @@ def spread(
     in_whole: bool = False,
     level_percent: int = LEVEL_PERCENT,
 ) -> Range:
-    """Return the middle and the interval of amounts, one of each past job, in the order of their factors.
+    """Return the median and the interval of amounts, one of each past job, in the order of their factors.
 
-    The middle is the smallest amount that at least half of the jobs stayed within. Each amount is rounded
+    The median is the smallest amount that at least half of the jobs stayed within. Each amount is rounded
     to 4 places, or `in_whole` pieces, before they are ranked. Raises ValueError when there are too few for an
     interval of the level.
     """
@@ -200,7 +201,7 @@ def ranks(jobs: int, level_percent: int) -> tuple[int, int]:
     """Return the ranks (from 1) between which the next of `jobs` values lies with at least the level.
 
     As far in from both ends as that allows; the exact chance is (k - j) / (jobs + 1). Raises ValueError for a
-    level that is no percentage, or that so few jobs cannot give.
+    level that is not a percentage, or that so few jobs cannot reach.
     """
     if not 0 < level_percent < 100:
         raise ValueError(f"level {level_percent} must lie between 0 and 100 percent, such as 80")
@@ -213,7 +214,7 @@ def ranks(jobs: int, level_percent: int) -> tuple[int, int]:
 def lost_share(lost: int, jobs: int, *, level: float = 0.95) -> Lost:
     """Return a share with its score interval (Wilson 1927, JASA 22), from 0 to 1 without any jobs."""
     if not 0 <= lost <= jobs:
-        raise ValueError(f"{lost} of {jobs} jobs is no share")
+        raise ValueError(f"{lost} of {jobs} jobs is not a share")
     if jobs == 0:
         return Lost(0, 0, 0.0, 1.0)
     low, high = proportion_confint(lost, jobs, alpha=1 - level, method="wilson")

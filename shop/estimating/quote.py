@@ -7,7 +7,7 @@ from datetime import date
 from decimal import Decimal
 
 from inventory.decimals import ZERO
-from inventory.items.grit_grades import P_GRADES
+from inventory.items.grit_grades import GRADE_ORDER
 from inventory.models import Consumable, ConsumableKind
 from shop.costing.formulas import minutes_cost, overhead_cost, rate_on, rounded_share, wear_cost
 from shop.costing.job_costs import Rates
@@ -17,7 +17,6 @@ from shop.estimating.quote_warnings import DamageSeen, Doubt, Reason, doubts_of_
 from shop.estimating.reference_jobs import Took, latest_jobs, taken_by
 from shop.models import JobType, StandardUse
 
-GRADE_ORDER = {grade: position for position, grade in enumerate(P_GRADES)}
 COST_NAMES = ("materials", "wear", "labour", "overhead")
 
 
@@ -35,11 +34,11 @@ class QuoteLine:
 class Quote:
     """An estimate. Without a basis it is the standard of the job type, and without that nothing is known.
 
-    `asking` and `asking_high` leave the shop's target over the middle and the upper end of the cost; `price`
+    `asking` and `asking_high` leave the shop's target over the median and the upper end of the cost; `price`
     is compared with them: the given price, else the list price.
 
     `minutes` are all of labour, `other_minutes` those on no grade; travel is left out. Costs are in the
-    shop's currency, each with its own middle, so that the parts' need not add up to the total's.
+    shop's currency, each with its own median, so that the parts' need not add up to the total's.
     """
 
     basis: Basis | None

@@ -47,7 +47,7 @@ def rests_on(found: Quote) -> list[str]:
         said.append(f"Longer damage took longer on them: twice the length, {more:.0%} more. Each was scaled.")
     lost = basis.lost
     said.append(
-        f"Of all {lost.jobs:,} such jobs {lost.lost:,} came to nothing ({lost.low:.0%} to {lost.high:.0%} of "
+        f"Of all {lost.jobs:,} such jobs {lost.lost:,} failed ({lost.low:.0%} to {lost.high:.0%} of "
         "such jobs, with 95% confidence)."
     )
     return said

@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from shop.estimating.prediction_intervals import Asked, Basis, Range
 
-# Doubtful when even the lower end of the share that came to nothing is more than this. Our choice, no source.
+# Doubtful when even the lower end of the share of failed jobs is more than this. Our choice, no source.
 OFTEN_LOST = 0.10
 
 
@@ -54,7 +54,7 @@ def doubts_of_work(
         lost = basis.lost
         yield Doubt(
             Reason.OFTEN_LOST,
-            f"Of {lost.jobs} similar jobs {lost.lost} came to nothing ({lost.low:.0%} to {lost.high:.0%} of "
+            f"Of {lost.jobs} similar jobs {lost.lost} failed ({lost.low:.0%} to {lost.high:.0%} of "
             "such jobs, with 95% confidence). Say so to the customer, and agree what is paid in that case.",
         )
     if asked.catches_fingernail:

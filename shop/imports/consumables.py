@@ -6,12 +6,12 @@ from typing import NamedTuple
 from inventory.documents import name_problem, quantity_problem
 from inventory.items.grit_grades import P_GRADES
 from inventory.models import Consumable, ConsumableKind
+from shop.close_review.rules import DISC_LIFE_MINUTES
 from shop.common.text import exact, shortened
 from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Fault, Record
 
 # Common practice, no source: a disc lasts at most about ten minutes.
-DISC_LIFE_MINUTES = Decimal(10)
 LONGEST_LIFE_MINUTES = Decimal(1_000_000)
 LONGEST_SHELF_LIFE_DAYS = Decimal(36_500)
 LONGEST_NAME = 200
@@ -73,7 +73,7 @@ class ConsumableImporter:
         )
         if code in self.rows:
             record.fault("code", f"is in line {self.rows[code][0]} already")
-        elif record.sound:
+        elif record.valid:
             self.rows[code] = (record.line, facts)
 
     def check(self) -> None:

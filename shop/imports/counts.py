@@ -30,7 +30,7 @@ class Counts:
         consumable = codes.consumable(record)
         quantity = record.number("quantity", found_problem)
         codes.check_whole(record, consumable, quantity)
-        if not record.sound:
+        if not record.valid:
             return
         first = self._first_lines.setdefault((reference, place, consumable), record.line)
         if first != record.line:

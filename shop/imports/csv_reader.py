@@ -13,13 +13,12 @@ from decimal import Decimal
 from pathlib import Path
 from typing import BinaryIO
 
-from inventory.documents import text_problem, time_problem
-from shop.common.text import shortened
+from inventory.documents import LONGEST_CODE, text_problem, time_problem
+from shop.common.text import PLAIN_NUMBER, shortened
 
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 UTF_16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 NUL = "\0"
-LONGEST_CODE = 64
 # Further faults are counted: nobody reads more than this before correcting the first.
 MOST_NAMED = 100
 # No real row comes near; a longer line is no CSV and is skipped without being held.
@@ -28,14 +27,13 @@ LONGEST_LINE_BYTES = 1_000_000
 MOST_NUMBERS_KEPT = 2_000
 # More digits than this would be rounded silently by the default context of Decimal.
 MOST_DIGITS = 25
-NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 GROUPED_NUMBER = re.compile(r"-?[0-9.,'\u2019 \u00a0\u202f]*,[0-9.,]*")
 MOMENT = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
     r"([T ][0-9]{2}:[0-9]{2}(:[0-9]{2}([.,][0-9]{1,6})?)?(Z|[+-][0-9]{2}(:?[0-9]{2})?)?)?"
 )
 A_DAY = len("2026-03-31")
-# The stand-in for a faulty cell; its record is not sound and must not be used.
+# The stand-in for a faulty cell; its record is not valid and must not be used.
 STAND_IN_MOMENT = datetime(2000, 1, 1, tzinfo=UTC)
 
 
@@ -83,21 +81,21 @@ class Faults:
 class Record:
     """One row of a file. A cell that is wrong is noted, read as a stand-in, and makes the record unsound."""
 
-    __slots__ = ("_cells", "_file", "line", "sound")
+    __slots__ = ("_cells", "_file", "line", "valid")
 
     def __init__(self, file: "CsvFile", line: int, cells: list[str]) -> None:
         self._file = file
         self._cells = cells
         self.line = line
-        self.sound = True
+        self.valid = True
 
     def fault(self, column: str, expected: str) -> None:
         """Note that a cell is wrong."""
-        self.sound = False
+        self.valid = False
         self._file.faults.add(Fault(self.line, column, self.raw(column), expected))
 
     def raw(self, column: str) -> str:
-        """Return a cell as it stands in the file."""
+        """Return a cell as it is in the file."""
         return self._cells[self._file.index[column]]
 
     def text(self, column: str, longest: int = LONGEST_CODE, *, optional: bool = False) -> str:
@@ -304,7 +302,7 @@ def parse_number(text: str) -> Decimal | str:
     """Return the number a cell holds, or what is wrong with it."""
     if not text:
         return "is empty; give a number"
-    if not NUMBER.fullmatch(text):
+    if not PLAIN_NUMBER.fullmatch(text):
         if GROUPED_NUMBER.fullmatch(text):
             return "has a comma; write a decimal point and no thousands separator, as in 1234.5"
         return "is not a plain number; write digits and a decimal point only, as in 1234.5"

@@ -33,7 +33,7 @@ class Groups(Generic[LineT]):
         self.groups: dict[str, Group[LineT]] = {}
 
     def add(self, record: Record, reference: str, header: dict[str, Any], line: LineT) -> None:
-        """Take in a sound record; note where it contradicts the first row of its reference."""
+        """Take in a valid record; note where it contradicts the first row of its reference."""
         group = self.groups.get(reference)
         if group is None:
             self.groups[reference] = Group(header, [(record.line, line)])

@@ -12,12 +12,11 @@ from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Fault, Record
 from shop.imports.differences import differences
 from shop.imports.pending_usage import post_pending
-from shop.jobs.close_data import LONGEST_LENGTH_MM, LONGEST_MINUTES, JobClose, close_values
+from shop.jobs.close_data import LONGEST_LENGTH_MM, JobClose, close_values, minutes_problem
 from shop.jobs.close_job import close_many
 from shop.models import Job
 
 length_problem = partial(quantity_problem, largest=LONGEST_LENGTH_MM, zero=True)
-minutes_problem = partial(quantity_problem, largest=LONGEST_MINUTES, zero=True)
 _REMEDY = "undo the posted one with a correction and close the job under a reference of its own"
 
 
@@ -60,7 +59,7 @@ class Jobs:
         first = self.lines.setdefault(reference, record.line) if reference else record.line
         if first != record.line:
             record.fault("job", f"is in line {first} already")
-        if record.sound:
+        if record.valid:
             self.closes[reference] = close
 
     def check(self) -> None:

@@ -37,7 +37,7 @@ class Receipts:
         quantity = record.number("quantity", quantity_problem)
         codes.check_whole(record, consumable, quantity)
         line = ReceiptLine(consumable, quantity, record.number("line_cost", money_problem))
-        if record.sound:
+        if record.valid:
             self.groups.add(record, reference, header, line)
 
     def check(self) -> None:

@@ -30,7 +30,7 @@ class Transfers:
         consumable = codes.consumable(record)
         quantity = record.number("quantity", quantity_problem)
         codes.check_whole(record, consumable, quantity)
-        if record.sound:
+        if record.valid:
             self.groups.add(record, reference, header, StockLine(consumable, quantity))
 
     def check(self) -> None:

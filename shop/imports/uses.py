@@ -13,13 +13,12 @@ from shop.common.text import counted
 from shop.imports.context import Context, ImportSummary
 from shop.imports.csv_reader import Fault, Record
 from shop.imports.pending_usage import post_pending
-from shop.jobs.close_data import LONGEST_MINUTES, UsedLine
+from shop.jobs.close_data import UsedLine, minutes_problem
 from shop.jobs.pending_usage import keep_waiting, waiting_lines
 from shop.jobs.usage_matching import Lines, closed_jobs, in_words, post_lines, posted_lines
 
 used_problem = partial(quantity_problem, largest=LARGEST_USE)
 used_or_nothing_problem = partial(quantity_problem, largest=LARGEST_USE, zero=True)
-minutes_problem = partial(quantity_problem, largest=LONGEST_MINUTES, zero=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +60,7 @@ class Uses:
         quantity = record.number("quantity", used_or_nothing_problem if minutes else used_problem)
         consumable = codes.consumable(record)
         codes.check_whole(record, consumable, quantity)
-        if record.sound:
+        if record.valid:
             self.rows[job].append(UseRow(record.line, consumable, quantity, minutes))
 
     def check(self) -> None:

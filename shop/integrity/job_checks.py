@@ -112,7 +112,7 @@ def _uses(document: Document, says: dict[str, Any], logged: dict[int, Logged]) -
 
 
 def _as_closed(document: Document, says: dict[str, Any], job: Job | None) -> Iterator[Disagreement]:
-    """Compare a job with what the close says that stands for it."""
+    """Compare a job with the close that is in force for it."""
     if job is None:
         yield Disagreement("job", f"{document}", "none", says["job"])
         return

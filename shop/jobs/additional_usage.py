@@ -12,10 +12,10 @@ from inventory.ledger.code_lookup import Catalogue
 from inventory.models import Document
 from shop.close_review import raise_questions
 from shop.common.chunks import chunks
+from shop.common.progress import Progress
 from shop.jobs.close_data import JobUses, uses_content, uses_problems
 from shop.jobs.posting import (
     BATCH,
-    Progress,
     keeping_conflicts,
     line_problems,
     locked_jobs,
@@ -69,8 +69,8 @@ def _add_all_uses(batch: list[JobUses], by: str, now: datetime, progress: Progre
 def _posted_uses(batch: list[JobUses]) -> dict[str, tuple[datetime, str]]:
     """Return when and where uses posted earlier happened, by id."""
     posted = {}
-    sound = {uses.id for uses in batch if not text_problem(uses.id, LONGEST_ID)}
-    for chunk in chunks(sorted(sound)):
+    valid = {uses.id for uses in batch if not text_problem(uses.id, LONGEST_ID)}
+    for chunk in chunks(sorted(valid)):
         for document in Document.objects.filter(kind=DocumentKind.USE, client_id__in=chunk):
             posted[document.client_id] = document.occurred_at, document.content["place"]
     return posted

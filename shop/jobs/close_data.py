@@ -4,11 +4,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
+from functools import partial
 from typing import Any, ClassVar
 
 from inventory.decimals import ZERO
 from inventory.documents import (
     LARGEST_USE,
+    LONGEST_CODE,
     LONGEST_ID,
     DocumentKind,
     Problem,
@@ -21,10 +23,10 @@ from inventory.documents import (
 from inventory.documents.canonical_json import json_values
 from shop.common.job_content import job_content_text
 
-LONGEST_CODE = 64
 LONGEST_REASON = 200
 # A week of minutes: no single job takes longer.
 LONGEST_MINUTES = Decimal(10_080)
+minutes_problem = partial(quantity_problem, largest=LONGEST_MINUTES, zero=True)
 LONGEST_LENGTH_MM = Decimal(100_000)
 OUTCOMES = ("removed", "reduced", "not removable", "abandoned")
 # What a close may leave as it was booked, and the value that clears it.
@@ -138,7 +140,7 @@ def close_problems(close: JobClose) -> Iterator[Problem]:
     if found := money_problem(close.price):
         yield Problem("price", close.price, found)
     for name in ("labour_minutes", "travel_minutes"):
-        if found := quantity_problem(getattr(close, name), LONGEST_MINUTES, zero=True):
+        if found := minutes_problem(getattr(close, name)):
             yield Problem(name, getattr(close, name), found)
     if close.length_mm is not None and (
         found := quantity_problem(close.length_mm, LONGEST_LENGTH_MM, zero=True)
@@ -180,7 +182,7 @@ def uses_problems(uses: JobUses) -> Iterator[Problem]:
 
 def _line_problems(uses: tuple[UsedLine, ...]) -> Iterator[Problem]:
     for number, use in enumerate(uses, 1):
-        if found := quantity_problem(use.minutes, LONGEST_MINUTES, zero=True):
+        if found := minutes_problem(use.minutes):
             yield Problem("minutes", use.minutes, found, number)
         elif found := quantity_problem(use.quantity, LARGEST_USE, zero=use.minutes > 0):
             yield Problem("quantity", use.quantity, found, number)

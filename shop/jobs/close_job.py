@@ -21,12 +21,12 @@ from inventory.models import Document
 from shop.close_review import raise_questions
 from shop.common.chunks import chunks
 from shop.common.job_content import stored_text
+from shop.common.progress import Progress
 from shop.jobs import bookings, rework
 from shop.jobs.close_data import CLEARED, JobClose, close_content, close_problems, is_said_in
 from shop.jobs.pending_usage import add_at_close
 from shop.jobs.posting import (
     BATCH,
-    Progress,
     keeping_conflicts,
     line_problems,
     locked_jobs,
@@ -89,7 +89,7 @@ NAMED: tuple[tuple[str, type[Model], str], ...] = (
 
 
 def _ids_by_name() -> dict[tuple[str, str], int]:
-    """Return the id that each code stands for, by field and code: these tables are small, so one query."""
+    """Return the id of each code, by field and code: these tables are small, so one query."""
     tables = [
         model._default_manager.order_by().values_list(Value(field), code, "pk")
         for field, model, code in NAMED
@@ -98,7 +98,7 @@ def _ids_by_name() -> dict[tuple[str, str], int]:
 
 
 class _Names:
-    """The rows that the codes of closes stand for."""
+    """The rows that the codes of closes name."""
 
     def __init__(self, closes: Sequence[JobClose]) -> None:
         self.ids = _ids_by_name()
@@ -154,7 +154,7 @@ def _close_all(
     jobs = {posting.document_id: names.jobs[close.job] for close, posting in new}
     rows = write_lines([(close.uses, posting) for close, posting in new], jobs, names.consumables)
     found, more = add_at_close(jobs, by, now) if alone else ([], False)
-    # What a job was closed with before is undone by the time it is closed anew.
+    # What a job was closed with before is undone by the time it is closed again.
     found += raise_questions.of_documents(jobs, None if more else rows, now, alone=alone)
     found += raise_questions.of_days(jobs, now, alone=alone)
     Finding.objects.bulk_create(found, batch_size=BATCH)

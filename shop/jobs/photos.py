@@ -72,11 +72,11 @@ class PhotosBusyError(PhotoNotKeptError):
     """Others are being decoded."""
 
 
-def drawn_anew(sent: bytes) -> tuple[bytes, int, int]:
+def reencode(sent: bytes) -> tuple[bytes, int, int]:
     """Return a picture as a JPEG of at most LONGEST_SIDE_PX, with its width and height in pixels.
 
-    One picture is decoded at a time. Raises PhotoRefused for what is no picture, is broken, or is too large
-    to be safe to decode, PhotosBusyError when too many wait.
+    One picture is decoded at a time. Raises PhotoRefused for what is not a picture, is broken, or is too
+    large to be safe to decode, PhotosBusyError when too many wait.
     """
     if len(sent) > LARGEST_UPLOAD_BYTES:
         raise PhotoRefused(
@@ -85,18 +85,18 @@ def drawn_anew(sent: bytes) -> tuple[bytes, int, int]:
     if not _room.acquire(blocking=False):
         raise PhotosBusyError("The shop is busy with other photos; send it again in a while.")
     try:
-        return _decoder.submit(_redrawn, sent).result()
+        return _decoder.submit(_reencoded, sent).result()
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
         raise PhotoRefused(f"The photo has more than {LARGEST_REDUCED_PIXELS:,} pixels. {SMALLER}") from error
     except UnidentifiedImageError as error:
-        raise PhotoRefused("This is no photo that can be read: send a JPEG, PNG or WebP.") from error
+        raise PhotoRefused("This is not a photo that can be read: send a JPEG, PNG or WebP.") from error
     except (OSError, SyntaxError, ValueError) as error:
         raise PhotoRefused("The photo is broken or was cut off on its way; take or send it again.") from error
     finally:
         _room.release()
 
 
-def _redrawn(sent: bytes) -> tuple[bytes, int, int]:
+def _reencoded(sent: bytes) -> tuple[bytes, int, int]:
     image = Image.open(BytesIO(sent), formats=FORMATS)
     _make_safe_to_decode(image, sent)
     # Each step releases what the one before held.
@@ -159,7 +159,7 @@ def keep(
     if known := Photo.objects.filter(pk=photo_id).first():
         return _same(known, digest, job), False
     _check_room(job)
-    picture, width_px, height_px = drawn_anew(sent)
+    picture, width_px, height_px = reencode(sent)
     photo = Photo(
         id=photo_id,
         job_id=job.pk,

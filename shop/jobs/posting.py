@@ -6,17 +6,16 @@ from typing import TypeVar
 
 from inventory import ledger
 from inventory.db import analyze
-from inventory.documents import Problem, StockLine, text_problem
+from inventory.documents import LONGEST_CODE, Problem, StockLine, text_problem
 from inventory.ledger import Conflict, Posting
 from inventory.models import Consumable, MovementValue
 from shop.common.chunks import chunks
 from shop.costing import job_costs
-from shop.jobs.close_data import LONGEST_CODE, UsedLine
+from shop.jobs.close_data import UsedLine
 from shop.models import Job, JobCost, JobUse
 
 T = TypeVar("T")
 BATCH = 1000
-Progress = Callable[[int], object]
 
 
 def keeping_conflicts(work: Callable[[], T], by: str, now: datetime) -> T:
@@ -32,8 +31,8 @@ def locked_jobs(references: Iterable[str]) -> dict[str, Job]:
     """Return the jobs of these references, locked in the order of their ids; unknown ones are left out."""
     jobs: dict[str, Job] = {}
     # A reference that no job can have need not be looked up; some databases fail on a control character.
-    sound = sorted(reference for reference in references if not text_problem(reference, LONGEST_CODE))
-    for chunk in chunks(sound):
+    valid = sorted(reference for reference in references if not text_problem(reference, LONGEST_CODE))
+    for chunk in chunks(valid):
         found = Job.objects.select_for_update(of=("self",)).filter(reference__in=chunk).order_by("pk")
         jobs |= {job.reference: job for job in found.select_related("van__place")}
     return jobs

@@ -51,7 +51,7 @@ def _post_to_job(document: documents.Return | documents.Correction, by: str, now
 
 
 def _target(document: documents.Return | documents.Correction) -> Document | None:
-    """Return the document of a job that this one concerns; None when it concerns no job, or is not sound."""
+    """Return the document of a job that this one concerns; None when it concerns no job, or is not valid."""
     if any(documents.problems(document)):
         return None
     if isinstance(document, documents.Return):

@@ -41,7 +41,7 @@ class ApiToken(AbstractAuthToken):  # type: ignore[misc] # its package has no ty
 
 
 class LetterAsked(models.Model):
-    """That a letter was asked for, to an address or from a client: neither can be read from it."""
+    """A request for a letter, to an address or from a client; neither can be read from it."""
 
     key = models.CharField(max_length=64)
     asked_at = models.DateTimeField(db_index=True)

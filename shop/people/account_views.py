@@ -50,7 +50,7 @@ def lengths(request: HttpRequest) -> HttpResponse:
         unit = form.save().length_unit_in(the_shop()).label
         messages.success(request, f"Lengths are shown to you in {unit}.")
     else:
-        messages.error(request, "That is no unit of length that we have; nothing was changed.")
+        messages.error(request, "That is not a unit of length that we have; nothing was changed.")
     return redirect("people:account")
 
 

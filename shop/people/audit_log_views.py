@@ -8,11 +8,11 @@ from django.shortcuts import render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
+from shop.common.pagination import ROWS_PER_PAGE
 from shop.models import Person, Role
 from shop.people.audit_log import TrailPosition, Wanted, acts, kinds
 from shop.people.permissions import for_roles
 
-ROWS_PER_PAGE = 50
 MOST_SUGGESTED = 200
 
 

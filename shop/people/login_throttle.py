@@ -37,7 +37,7 @@ def address_of(request: HttpRequest) -> str | None:
 
 
 def client_of(request: HttpRequest) -> str | None:
-    """Return the address that stands for a client: of IPv6 its network's, as a client has all within."""
+    """Return the address that identifies a client: of IPv6 its network's, as a client has them all."""
     address = address_of(request)
     return None if address is None else one_client(address).partition("/")[0]
 
@@ -54,8 +54,8 @@ class SignInLimit(AxesDatabaseHandler):  # type: ignore[misc] # the library has 
         name, client = (credentials or {}).get("username"), client_of(request)
         if not name or AccessLog.objects.filter(username=name, ip_address=client).exists():
             return failures
-        lately = AccessAttempt.objects.filter(attempt_time__gt=timezone.now() - settings.AXES_COOLOFF_TIME)
-        in_all = max(_wrong(lately.filter(username=name)), _wrong(lately.filter(ip_address=client)))
+        recent = AccessAttempt.objects.filter(attempt_time__gt=timezone.now() - settings.AXES_COOLOFF_TIME)
+        in_all = max(_wrong(recent.filter(username=name)), _wrong(recent.filter(ip_address=client)))
         return max(failures, settings.AXES_FAILURE_LIMIT) if in_all >= MOST_WRONG_IN_ALL else failures
 
 

@@ -27,9 +27,13 @@ VAN_KINDS = frozenset(
     }
 )
 ALL_KINDS = frozenset(DocumentKind)
+EVERYONE = frozenset(Role)
+STOCK_ROLES = frozenset({Role.STOREKEEPER, Role.OWNER})
+STOCK_READERS = STOCK_ROLES | {Role.ACCOUNTANT}
+VAN_AND_STOCK = STOCK_ROLES | {Role.TECHNICIAN}
 # How long a close may come late from a van that its technician has left meanwhile.
 RECENTLY = timedelta(days=7)
-# How long after it came in a technician may take back an own close made by mistake.
+# How long after it came in a technician may take back their own close.
 TAKE_BACK = timedelta(days=1)
 
 # What is not listed is not allowed. A technician's are further limited to the own van and jobs, and the
@@ -88,7 +92,7 @@ def person_of(request: HttpRequest) -> Person:
 
 
 class OwnVan:
-    """What is a technician's own: the van of today, the own jobs, and those of that van that nobody has."""
+    """What belongs to a technician: today's van, their own jobs, and those of that van that nobody has."""
 
     def __init__(self, technician: Technician, van: Van) -> None:
         self.technician = technician
@@ -103,7 +107,7 @@ class OwnVan:
     def may_close(self, reference: str, van: str, closed_at: datetime) -> bool:
         """Return whether a job may be closed as done from a van.
 
-        From the own van of today; and late, from the one the job is booked on: where it is the technician's
+        From today's van; and late, from the one the job is booked on: where it is the technician's
         by name, or the technician closed jobs from there in the week before.
         """
         job = Job.objects.select_related("van__place").filter(reference=reference).first()
@@ -122,7 +126,7 @@ class OwnVan:
         ).exists()
 
     def has_document(self, kind: str, client_id: str) -> bool:
-        """Return whether a document was posted to an own job."""
+        """Return whether a document was posted to one of these jobs."""
         job = Job.objects.filter(costs__document__kind=kind, costs__document__client_id=client_id).first()
         return job is not None and self._is_own(job)
 
@@ -131,7 +135,7 @@ class OwnVan:
         return unclaimed or job.technician_id == self.technician.pk
 
     def may_take_back(self, close: str, correction: str, now: datetime) -> bool:
-        """Return whether a correction may undo a close: an own one, within a day after it came in.
+        """Return whether a correction may undo a close: one's own, within a day after it came in.
 
         The same correction sent again later is for the ledger to answer.
         """
@@ -141,7 +145,7 @@ class OwnVan:
         return own.exists() and self.has_document(DocumentKind.CLOSE, close)
 
     def may_carry(self, source: str, destination: str) -> bool:
-        """Return whether stock may be carried so: from the own van to anywhere, to it only from the depot.
+        """Return whether stock may be moved: from the own van to anywhere, to it only from the depot.
 
         The giver enters it; nobody takes from another van, or touches what is under way to one.
         """

@@ -118,7 +118,7 @@ def role(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 WHAT_A_ROLE_MAY = {
-    Role.TECHNICIAN: "A technician sees and writes the own van and the own jobs only, and no costs.",
+    Role.TECHNICIAN: "A technician sees and changes only their own van and jobs, and no costs.",
     Role.STOREKEEPER: "A storekeeper sees and writes all stock, restocks and orders, but no margins.",
     Role.OWNER: "An owner sees and may do everything, also add people and take owners away.",
     # Photos show customers' property and prove the work; no figure of the books rests on one.

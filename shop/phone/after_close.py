@@ -13,7 +13,7 @@ from django.db.models import Q, Sum
 from inventory.decimals import ZERO
 from inventory.documents import DocumentKind
 from inventory.models import Document, Holding, Movement, Place, PlaceKind
-from shop.close_review.open_questions import DAYS_BACK, closed_lately, open_questions
+from shop.close_review.open_questions import DAYS_BACK, open_questions, recently_closed
 from shop.common.text import exact
 from shop.costing.net_issues import net_into_jobs
 from shop.models import Job, JobCost, JobUse, Technician
@@ -26,9 +26,9 @@ MOST_PLACES = 200
 
 
 def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any]]:
-    """Return the own jobs closed recently, the latest first, with what each took by the book."""
-    lately = closed_lately(own, now).select_related("site__customer", "job_type", "damage_type")
-    jobs = list(lately.order_by("-closed_at", "-pk")[:MOST_CLOSED])
+    """Return the technician's jobs closed recently, the latest first, with what each took by the book."""
+    recent = recently_closed(own, now).select_related("site__customer", "job_type", "damage_type")
+    jobs = list(recent.order_by("-closed_at", "-pk")[:MOST_CLOSED])
     took = _took(job.pk for job in jobs)
     closes = _standing_closes(jobs)
     return [
@@ -46,7 +46,7 @@ def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any
 
 
 def questions(own: OwnVan, now: datetime) -> list[dict[str, Any]]:
-    """Return the open questions about own jobs closed recently, the latest first."""
+    """Return the open questions about the technician's jobs closed recently, the latest first."""
     asked = open_questions(own, now).select_related("job__site__customer", "document")
     found = list(asked.order_by("-pk")[:MOST_QUESTIONS])
     took = _took(finding.job_id for finding in found)
@@ -79,7 +79,7 @@ def places_to_give_to(own: OwnVan) -> list[dict[str, str]]:
 
 
 def gifts(own: OwnVan, now: datetime) -> list[dict[str, Any]]:
-    """Return what other vans gave to the own one recently, the latest first."""
+    """Return what other vans gave to this one recently, the latest first."""
     came = Movement.objects.filter(
         destination=own.van.place_id,
         source__kind=PlaceKind.VAN,

@@ -1,6 +1,6 @@
 """The data that a technician's phone needs to work without signal, as plain JSON values.
 
-Everything is bounded: the own van's open jobs up to tomorrow, the catalogue, the latest closes, and what was
+Everything is bounded: the van's open jobs up to tomorrow, the catalogue, the latest closes, and what was
 done in the last days (shop.phone.after_close). The number of queries and their size do not grow with the
 history.
 """
@@ -12,7 +12,7 @@ from typing import Any
 
 from django.db.models import F, Q
 
-from inventory.items.grit_grades import P_GRADES
+from inventory.items.grit_grades import GRADE_ORDER
 from inventory.models import Consumable, Holding, LowLevel
 from shop.common.text import exact
 from shop.estimating.typical_usage import PastClose, Usual, usual_by_kind
@@ -36,8 +36,6 @@ from shop.phone import after_close
 LATEST_CLOSES = 400
 MOST_JOBS = 100
 DAYS_AHEAD = 1
-
-GRADE_ORDER = {grade: position for position, grade in enumerate(P_GRADES)}
 
 
 def bundle_for(person: Person, own: OwnVan | None, now: datetime) -> dict[str, Any]:

@@ -1,7 +1,7 @@
-"""What would bring a loss-making kind of job to the target margin: another price, or less of something. Pure.
+"""What brings a loss-making kind of job to the target margin: another price, or a saving. Pure.
 
 With costs C, revenue R and target share t, the target is reached when R = C / (1 - t), or when C = (1 - t) R.
-A price changes revenue alone, a saving costs alone: each is given by itself, the other unchanged.
+A price changes revenue only, a saving costs only. Each is given by itself, with the other unchanged.
 """
 
 from dataclasses import dataclass
@@ -43,13 +43,13 @@ class JobKind:
 
 
 @dataclass(frozen=True, slots=True)
-class Mending:
-    """What reaches the target.
+class TargetPricing:
+    """The price, and the savings, that reach the target margin.
 
     `price` is the mean price of a job that does, in whole minor units rounded up; `price_rise` the share by
     which prices rise, its interval from `rise_low` to `rise_high` (never under 0). `consumption_cut` and
-    `other_cut` are the share of materials and wear, or of labour, travel and overhead, that would have to go;
-    None when even all of it would not do, or there is none.
+    `other_cut` are the share of materials and wear, or of labour, travel and overhead, to be saved; None when
+    saving all of it is not enough, or there is none.
     """
 
     verdict: Verdict
@@ -64,8 +64,8 @@ class Mending:
     other_cut: Decimal | None
 
 
-def mend(kind: JobKind, target_percent: Decimal, minor_unit: Decimal) -> Mending:
-    """Return what would bring a kind of job to a target margin in percent of revenue.
+def price_to_target(kind: JobKind, target_percent: Decimal, minor_unit: Decimal) -> TargetPricing:
+    """Return what brings a kind of job to a target margin in percent of revenue.
 
     `shortfall` is the money that the kind is short of the target at its present revenue, 0 when on target.
     A target of 100% has no price: the price is None. Raises ValueError for a target outside 0 to 100.
@@ -76,7 +76,7 @@ def mend(kind: JobKind, target_percent: Decimal, minor_unit: Decimal) -> Mending
         kept = 1 - target_percent / HUNDRED
         shortfall = max(kind.costs - kept * kind.revenue, ZERO)
         price = _price(kind, kept, minor_unit)
-        return Mending(
+        return TargetPricing(
             verdict=_verdict(kind, float(target_percent / HUNDRED), reached=not shortfall),
             few_jobs=kind.jobs < FEW_JOBS,
             mean_price=kind.revenue / kind.jobs if kind.jobs > 0 else None,

@@ -8,13 +8,13 @@ from datetime import date, datetime, timedelta
 
 from django.db.models import Count, Min, Sum
 
-from inventory.reports.iso_weeks import A_WEEK, Weeks, monday_of
+from inventory.reports.iso_weeks import Weeks
+from inventory.weeks import A_WEEK, DAYS_A_WEEK, monday_of
 from shop.models import Job, JobCost, JobStatus, Van, in_shop_zone, the_shop
 from shop.workload.regular_work import opening
 
 # A job booked for earlier and still open counts as due soon; an older one counts as forgotten.
 LATE_DAYS = 14
-DAYS_A_WEEK = 7
 
 
 def first_job(known_at: datetime) -> datetime | None:

@@ -1,7 +1,7 @@
 """How often what a job took lay in the interval that was estimated for it, on the demo shop.
 
 Run as `python -m tests.benchmarks.estimates [--tiny]`. Every finished job is estimated from the jobs before
-it only, by what a customer would have told: damage type, job type, glass and length, or damage type and
+it only, by what a customer tells: damage type, job type, glass and length, or damage type and
 length alone. An interval of 80% should hold in about 80%; of counts in more, since whole discs cannot be cut
 finer.
 

@@ -3,17 +3,17 @@
 Run as `python -m tests.benchmarks.forecast_jobs [--data FOLDER | --tiny]`. FOLDER holds baskets.csv.gz;
 without it the committed extract serves. Loss: mean scaled pinball loss of the backtest, at six past origins,
 over five levels; models choose and fit on what came before each origin. "Known" gives the number of jobs of
-the weeks ahead, as fully booked weeks would; "forecast" has it forecast from the past, as without any
+the weeks ahead, as fully booked weeks would; "forecast" forecasts them from the past, as without any
 booking.
 
-Baskets stand for jobs, a store's products for consumables. On the demo shop knowing also of which service the
-jobs are is shown: each job then counts as what its service took in the first half of the history. Seen, as
-shares of the best direct model: demo shop, over one week, 0.81 with the jobs known and 0.55 with their
+Baskets are used as jobs, a store's products as consumables. On the demo shop knowing also of which service
+the jobs are is shown: each job then counts as what its service took in the first half of the history. Seen,
+as shares of the best direct model: demo shop, over one week, 0.81 with the jobs known and 0.55 with their
 services too, over two weeks 0.89 and 0.71; baskets 0.995 for products used at all, 1.002 (no gain) for those
 used in 4 weeks or more, 0.980 in 12 or more. Forecast by service without bookings is worse than by jobs, and
-that no better than directly; so the
-shop's forecast counts jobs, lets the contest decide, and takes bookings as a bound from below, and what
-booked services take is added by the restock drafts (shop.estimating.booked_demand).
+that no better than directly; so the shop's forecast counts jobs, lets the contest decide, and takes bookings
+as a bound from below, and what booked services take is added by the restock drafts
+(shop.estimating.booked_demand).
 """
 
 import argparse
@@ -25,11 +25,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecasting.arrays import FloatArray
 from forecasting.demand.panel_forecast import forecast_panel
 from tests.benchmarks.forecast_peers import LEVELS, SHARED
 from tests.open_data import EXTRACT
-
-FloatArray = npt.NDArray[np.float64]
 
 JOBS_MODEL, PANEL_MODEL = "panel levels per job", "panel levels"
 DEMO = Path(__file__).parents[2] / "fixtures" / "demo"

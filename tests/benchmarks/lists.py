@@ -4,7 +4,7 @@ Run as `python -m tests.benchmarks.lists [--rows N] [--only WORD] [--database UR
 first, the last, a narrowed and a sorted page, as someone whom the list serves, and prints seconds (the better
 of two), queries and the size of the largest. Bare is `SELECT ... LIMIT 50` with a `COUNT(*)`. `--database`
 measures a database that is filled already, or fills an empty one and leaves it so. A route of
-tests/shop/api/test_access.py that names no single thing and is neither among LISTS nor NO_LIST stops it: a
+tests/shop/api/route_table.py that names no single thing and is neither among LISTS nor NO_LIST stops it: a
 forgotten list is noticed. `--tiny` asks for a few lists on SQLite; tests/shop/web/test_lists.py asks for
 nearly all.
 """
@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.servers import PostgresMissingError, migrated, migrated_sqlite_copy, postgres_server
+from tests.shop.api.route_table import ROUTES
 
 OWNER, STORE, ACCOUNTS, TECHNICIAN = "olga", "sue", "ada", "ann"
 SLOW_SECONDS = 1.0
@@ -73,7 +74,7 @@ LISTS: dict[str, Look] = {
     "owner/margins/": Look("shop_jobcost", OWNER, "by=customer", "by=customer&sort=margin"),
     "owner/changes/": Look("shop_jobcost", OWNER, "by=customer"),
     "owner/jobs/": Look("shop_jobcost", OWNER, "losing=on", "sort=margin"),
-    "owner/losses/": Look("shop_jobcost", OWNER, "by=damage_type"),
+    "owner/target-prices/": Look("shop_jobcost", OWNER, "by=damage_type"),
     "owner/consumption/": Look("shop_jobuse", OWNER, "grade=item-0001", "sort=name"),
     "owner/missing/": Look("inventory_countline", OWNER),
     "owner/missing/counts/": Look("inventory_countline", OWNER),
@@ -165,8 +166,6 @@ NO_LIST = {
 
 def unknown_routes() -> set[str]:
     """Return the routes of which nobody said whether they are lists."""
-    from tests.shop.api.test_access import ROUTES  # noqa: PLC0415 - models need django.setup() first
-
     read = {route for route, methods in ROUTES.items() if "GET" in methods and "<" not in route}
     return read - set(LISTS) - NO_LIST
 

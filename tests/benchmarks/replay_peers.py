@@ -27,20 +27,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy import stats
 from statsforecast import StatsForecast
 from statsforecast import models as peers
 from tqdm import tqdm
 
+from forecasting.arrays import FloatArray
 from forecasting.demand.panel_forecast import forecast_panel
 from forecasting.stock_control.policy_simulation import replay
 from tests.benchmarks.forecast_peers import SHARED, table
 from tests.open_data import EXTRACT, WeeklyUnits, weekly_units
 from tests.oracles import shared_levels
 from tests.oracles.shared_levels import Outlook, most_believed, outlook
-
-FloatArray = npt.NDArray[np.float64]
 
 LEAD, REVIEW = 1, 1
 INTERVAL = LEAD + REVIEW

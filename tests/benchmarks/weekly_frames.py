@@ -6,7 +6,7 @@ peer fills dicts and arrays of numpy cell by cell. Sizes are the largest chunk o
 consumables x 156 weeks) and about the demo shop's. Time is the process's own, so that others on the machine
 matter less; the least of several runs. `--tiny` is a quick check that it works; its times say nothing.
 
-Seen: 0.45 of the peer's time for the largest chunk, as no cell is a number of Python's any more. pandas takes
+Seen: 0.45 of the peer's time for the largest chunk, as no cell is a Python number. pandas takes
 some 30 ms however few the rows, so that small shops take more than by hand; but there the queries that bring
 the rows take 20 times that, and with them the whole reading of the demo shop's panel took as long either way.
 """
@@ -22,16 +22,13 @@ from datetime import UTC, date
 
 import django
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from forecasting.arrays import BoolArray, FloatArray
 from forecasting.burn.censoring import CHANCE_OF_NO_JOB, DRY_WEEKS_MAX
 from forecasting.demand.frames import PLACE, arrays, frame, iso_weeks
 from inventory.db.fixed_point import from_scaled
 from inventory.reports.iso_weeks import BEFORE, Weeks
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 MONDAY = date(2023, 1, 2)
 SIZES = {"largest chunk": (200, 25, 156), "demo shop": (4, 22, 60)}

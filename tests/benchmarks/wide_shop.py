@@ -1,18 +1,15 @@
-"""Fills a migrated database with many rows behind every list, by bulk inserts; for measurements only.
+"""Fills a migrated database with many rows behind every list; for measurements only.
 
-It goes round every door: the rows suit the lists, not the books.
+The books, jobs and people are in `wide_books.py`; here is what rests on them.
 """
 
-from collections.abc import Iterable
-from datetime import date, datetime, timedelta
+from datetime import timedelta
 from decimal import Decimal
-from typing import Any, TypeVar
 
 from axes.models import AccessLog
 from django.contrib.admin.models import CHANGE, LogEntry
 from django.contrib.contenttypes.models import ContentType
 from django.db import transaction
-from django.db.models import Model
 from django.utils import timezone
 
 from forecasting.models import (
@@ -28,414 +25,45 @@ from forecasting.models import (
     RestockLine,
     SupplierTerms,
 )
-from forecasting.schedule import WorkKind as Kinds
-from inventory.documents import DocumentKind
-from inventory.models import (
-    Consumable,
-    CostAdjustment,
-    CostPool,
-    CountLine,
-    Document,
-    Holding,
-    Lot,
-    LowLevel,
-    Movement,
-    MovementValue,
-    Pack,
-    PeriodChange,
-    Place,
-    PlaceKind,
-    RefusedDocument,
-    Supplier,
-)
-from shop.models import (
-    ApiToken,
-    CountExplanation,
-    Customer,
-    DamageType,
-    Finding,
-    GlassType,
-    Job,
-    JobCost,
-    JobType,
-    JobUse,
-    LabourRate,
-    Person,
-    Role,
-    Site,
-    StandardUse,
-    Technician,
-    Van,
-)
-
-CONSUMABLES = 300
-SHELF_LIVES = 40
-KINDS = 20
-DAYS = 300
-ONE = Decimal(1)
-PEOPLE = {"olga": Role.OWNER, "sue": Role.STOREKEEPER, "ada": Role.ACCOUNTANT, "ann": Role.TECHNICIAN}
-
-Row = TypeVar("Row", bound=Model)
+from forecasting.schedule import WorkKind
+from inventory.decimals import ONE
+from inventory.models import Consumable
+from shop.models import Person
+from tests.benchmarks.wide_books import CONSUMABLES, WideBooks, add
 
 
 def fill(rows: int, consumables: int = CONSUMABLES) -> None:
     """Put about so many rows behind every list: so many jobs, and vans for so many holdings."""
     with transaction.atomic():
-        _WideShop(rows, consumables).fill()
+        books = WideBooks(rows, consumables)
+        books.fill()
+        _WideShop(books).fill()
 
 
 class _WideShop:
-    def __init__(self, rows: int, consumables: int) -> None:
-        self.rows = rows
-        self.kinds_of_stock = consumables
-        self.now = timezone.now()
-        self.outside = {place.kind: place.pk for place in Place.objects.all()}
+    """What rests on the books: forecasts, restocks, purchases, letters, periodic work and the audit log."""
+
+    def __init__(self, books: WideBooks) -> None:
+        self.books = books
 
     def fill(self) -> None:
-        self.add_catalogue()
-        self.add_people()
-        self.add_stock()
-        self.add_jobs()
-        self.add_receipts()
-        self.add_counts()
-        self.add_other_documents()
-        self.add_trail()
         self.add_forecasts()
         self.add_restocks()
         self.add_purchases()
         self.add_letters_and_work()
-
-    def at(self, number: int) -> datetime:
-        """Return a moment of the last months: the higher the number, the later."""
-        return self.now - timedelta(days=DAYS) * (self.rows - number) / self.rows
-
-    def add_catalogue(self) -> None:
-        self.depot = Place.objects.create(code="depot", kind=PlaceKind.DEPOT)
-        places = _add(
-            Place(code=f"van-{number:04}", kind=PlaceKind.VAN)
-            for number in range(max(self.rows // self.kinds_of_stock, 1))
-        )
-        self.vans = _add(Van(place=place) for place in places)
-        self.consumables = _add(
-            Consumable(
-                code=f"item-{number:04}",
-                name=f"Item {number}",
-                kind="counted",
-                stock_unit="each",
-                shelf_life_days=200 if number < SHELF_LIVES else None,
-                standard_cost=ONE,
-            )
-            for number in range(self.kinds_of_stock)
-        )
-        self.suppliers = _add(Supplier(code=f"supplier-{number:06}") for number in range(self.rows))
-        # The first one sells a tenth of all.
-        self.packs = _add(
-            Pack(
-                supplier=self.suppliers[0 if number < self.rows // 10 else number],
-                consumable=self.consumables[number % self.kinds_of_stock],
-                name=f"box of {number}",
-                stock_units=Decimal(10),
-            )
-            for number in range(self.rows)
-        )
-        customers = _add(
-            Customer(code=f"customer-{number:06}", name=f"Customer {number}") for number in range(self.rows)
-        )
-        self.sites = _add(Site(customer=customer, name="Shop front") for customer in customers)
-        self.job_types = _add(
-            JobType(code=f"service-{number}", list_price=Decimal(100), standard_minutes=Decimal(60))
-            for number in range(KINDS)
-        )
-        self.damages = _add(DamageType(code=f"damage-{number}") for number in range(KINDS))
-        self.glasses = _add(GlassType(code=f"glass-{number}") for number in range(KINDS))
-        _add(
-            StandardUse(job_type=each, consumable=consumable, quantity=ONE)
-            for each in self.job_types
-            for consumable in self.consumables[:5]
-        )
-
-    def add_people(self) -> None:
-        people = _add(Person(username=name, role=role) for name, role in PEOPLE.items())
-        _add(
-            Person(username=f"person-{number:06}", role=Role.TECHNICIAN, email=f"p{number}@shop.example")
-            for number in range(self.rows)
-        )
-        self.technicians = _add(
-            Technician(code=f"technician-{number:04}", van=van, person=people[3] if number == 0 else None)
-            for number, van in enumerate(self.vans)
-        )
-        each = max(self.rows // len(self.technicians), 1)
-        _add(
-            LabourRate(
-                technician=technician,
-                effective_from=date(2000, 1, 1) + timedelta(days=number),
-                per_hour=Decimal(40),
-            )
-            for technician in self.technicians
-            for number in range(each)
-        )
-        ApiToken.objects.bulk_create(
-            ApiToken(
-                user=people[0],
-                digest=f"{number:0128}",
-                token_key=f"{number:08}",
-                name=f"Token {number}",
-                expiry=self.now + timedelta(days=30),
-            )
-            for number in range(20)
-        )
-        _add(
-            PeriodChange(
-                locked_until=self.now - timedelta(days=DAYS + 40), reason="Month", changed_at=self.at(number)
-            )
-            for number in range(self.rows)
-        )
-
-    def add_stock(self) -> None:
-        places = [self.depot, *(van.place for van in self.vans)]
-        pairs = [(place, consumable) for place in places for consumable in self.consumables]
-        _add(
-            Holding(place=place, consumable=consumable, quantity=Decimal(5 + number % 20))
-            for number, (place, consumable) in enumerate(pairs)
-        )
-        _add(
-            LowLevel(place=place, consumable=consumable, quantity=Decimal(30)) for place, consumable in pairs
-        )
-        pool = {"method": "moving average", "layers": [["100", "100"]], "owed": [], "last_cost": ["1", "1"]}
-        _add(
-            CostPool(consumable=consumable, state=pool, posted_at=self.now) for consumable in self.consumables
-        )
-
-    def document(self, kind: str, number: int, **more: Any) -> Document:
-        at = self.at(number)
-        values = {"occurred_at": at, "posted_at": at, "recorded_at": at, "recorded_by": "sue", "content": {}}
-        id_ = f"{kind}-{number:06}"
-        return Document(kind=kind, client_id=id_, order=id_, digest="", **{**values, **more})
-
-    def movement(
-        self, document: Document, number: int, source: int, destination: int, **more: Any
-    ) -> Movement:
-        values = {
-            "line": 1,
-            "consumable": self.consumables[number % self.kinds_of_stock],
-            "quantity": ONE,
-            "occurred_at": document.occurred_at,
-            "posted_at": document.posted_at,
-            "recorded_at": document.recorded_at,
-            "rank": 3,
-        }
-        return Movement(document=document, source_id=source, destination_id=destination, **{**values, **more})
-
-    def add_jobs(self) -> None:
-        """Add the jobs, a tenth of them booked; each closed one with a question and a provisional value."""
-        today = timezone.localdate()
-        jobs = []
-        for number in range(self.rows):
-            closed = number % 10 > 0
-            jobs.append(
-                Job(
-                    reference=f"J-{number:06}",
-                    status="closed" if closed else "booked",
-                    site=self.sites[number],
-                    van=self.van_of(number),
-                    technician=self.technician_of(number),
-                    job_type=self.job_types[number % KINDS],
-                    damage_type=self.damages[number // 3 % KINDS],
-                    glass=self.glasses[number // 7 % KINDS],
-                    price=Decimal(80 + number % 50),
-                    booked_for=today,
-                    **(
-                        {
-                            "closed_at": self.at(number),
-                            "labour_minutes": Decimal(60),
-                            "travel_minutes": Decimal(20),
-                            "outcome": "removed",
-                        }
-                        if closed
-                        else {}
-                    ),
-                )
-            )
-        _add(jobs)
-        closed_jobs = [(number, job) for number, job in enumerate(jobs) if job.closed_at]
-        documents = _add(self.document(DocumentKind.CLOSE, number) for number, _ in closed_jobs)
-        closes = list(zip(documents, closed_jobs, strict=True))
-        moved = _add(
-            self.movement(document, number, job.van.place_id, self.outside[PlaceKind.JOB])
-            for document, (number, job) in closes
-        )
-        _add(MovementValue(movement=movement, value=ONE, provisional=True) for movement in moved)
-        _add(
-            CostAdjustment(
-                movement=movement,
-                adjusts=movement,
-                consumable_id=movement.consumable_id,
-                posted_at=movement.posted_at,
-                quantity=ONE,
-                valued=ONE,
-                actual=Decimal(2),
-            )
-            for movement in moved[::2]
-        )
-        _add(
-            JobUse(
-                job=job,
-                document=document,
-                line=1,
-                consumable=self.consumables[number % self.kinds_of_stock],
-                quantity=ONE,
-            )
-            for document, (number, job) in closes
-        )
-        _add(
-            JobCost(
-                document=document,
-                job=job,
-                posted_at=document.posted_at,
-                jobs=1,
-                revenue=job.price,
-                materials=Decimal(number % 90),
-                labour=Decimal(40),
-                labour_minutes=Decimal(60),
-                closed_at=document.posted_at,
-                van=job.van,
-                technician=job.technician,
-                job_type=job.job_type,
-                damage_type=job.damage_type,
-                glass=job.glass,
-                outcome="removed",
-            )
-            for document, (number, job) in closes
-        )
-        _add(Finding(job=job, document=document, code="x", message="Why?") for document, (_, job) in closes)
-
-    def van_of(self, number: int) -> Van:
-        # A tenth of all falls to the first van.
-        return self.vans[0 if number % 10 == 0 else number % len(self.vans)]
-
-    def technician_of(self, number: int) -> Technician:
-        return self.technicians[number % len(self.technicians)]
-
-    def add_receipts(self) -> None:
-        """Add late receipts, each a lot; those of the first consumables expire."""
-        content = {"lines": [{"cost": "1"}], "freight": "0", "duty": "0", "discount": "0"}
-        documents = _add(
-            self.document(
-                DocumentKind.RECEIPT,
-                number,
-                content=content,
-                supplier=self.suppliers[0],
-                occurred_at=self.at(number) - timedelta(days=40),
-            )
-            for number in range(self.rows)
-        )
-        moved = _add(
-            self.movement(
-                document, number, self.outside[PlaceKind.SUPPLIER], self.depot.pk, landed_value=ONE, rank=0
-            )
-            for number, document in enumerate(documents)
-        )
-        _add(MovementValue(movement=movement, value=ONE) for movement in moved)
-        _add(
-            Lot(
-                consumable_id=movement.consumable_id,
-                document_id=movement.document_id,
-                line=1,
-                expires_on=timezone.localdate() + timedelta(days=number % 90 - 20)
-                if number % self.kinds_of_stock < SHELF_LIVES
-                else None,
-            )
-            for number, movement in enumerate(moved)
-        )
-
-    def add_counts(self) -> None:
-        """Add counts that each found one missing; every second difference is explained."""
-        documents = _add(self.document(DocumentKind.COUNT, number) for number in range(self.rows))
-        lines = _add(
-            CountLine(
-                document=document,
-                line=1,
-                place=self.van_of(number).place,
-                consumable=self.consumables[number % self.kinds_of_stock],
-                quantity=ONE,
-                counted_at=document.occurred_at,
-            )
-            for number, document in enumerate(documents)
-        )
-        moved = _add(
-            self.movement(
-                line.document, number, line.place_id, self.outside[PlaceKind.LOST], count_line=line, rank=6
-            )
-            for number, line in enumerate(lines)
-        )
-        _add(MovementValue(movement=movement, value=ONE) for movement in moved)
-        _add(
-            CountExplanation(count_line=line, cause="not known", explained_at=self.now) for line in lines[::2]
-        )
-
-    def add_other_documents(self) -> None:
-        scraps: list[Document] = []
-        for kind in (
-            DocumentKind.TRANSFER,
-            DocumentKind.SCRAP,
-            DocumentKind.RETURN,
-            DocumentKind.USE,
-            DocumentKind.CORRECTION,
-        ):
-            undone = iter(scraps if kind == DocumentKind.CORRECTION else ())
-            documents = _add(
-                self.document(kind, number, corrects=next(undone, None)) for number in range(self.rows // 10)
-            )
-            if kind == DocumentKind.SCRAP:
-                scraps = documents
-            if kind == DocumentKind.TRANSFER:
-                _add(
-                    self.movement(document, number, self.depot.pk, self.vans[0].place_id)
-                    for number, document in enumerate(documents)
-                )
-        _add(
-            RefusedDocument(
-                kind=DocumentKind.RECEIPT,
-                client_id=f"R-{number}",
-                content={},
-                reason="says something else",
-                refused_at=self.at(number),
-                refused_by="sue",
-            )
-            for number in range(self.rows)
-        )
-
-    def add_trail(self) -> None:
-        person = Person.objects.get(username="olga")
-        about = ContentType.objects.get_for_model(Consumable)
-        _add(
-            LogEntry(
-                user=person,
-                content_type=about,
-                object_id="1",
-                object_repr="item",
-                action_flag=CHANGE,
-                change_message="changed",
-                action_time=self.at(number),
-            )
-            for number in range(self.rows)
-        )
-        logs = _add(AccessLog(username="olga", ip_address="192.0.2.1") for _ in range(self.rows))
-        for number, log in enumerate(logs):
-            log.attempt_time = self.at(number)
-        AccessLog.objects.bulk_update(logs[:100], ["attempt_time"])
+        self.add_audit_log()
 
     def add_forecasts(self) -> None:
         levels = ["0.025", "0.1", "0.25", "0.5", "0.75", "0.8", "0.9", "0.95", "0.975"]
         monday = timezone.localdate() - timedelta(days=timezone.localdate().weekday() + 7 * 52)
         self.run = ForecastRun.objects.create(
-            known_at=self.now,
+            known_at=self.books.now,
             first_week=monday,
             weeks=52,
             levels=[float(level) for level in levels],
-            made_at=self.now,
+            made_at=self.books.now,
         )
-        _add(
+        add(
             BurnForecast(
                 run=self.run,
                 place=van.place,
@@ -451,29 +79,31 @@ class _WideShop:
                 held=[5] * len(levels),
                 accuracy={"bias": 0.0},
             )
-            for van in self.vans
-            for consumable in self.consumables
+            for van in self.books.vans
+            for consumable in self.books.consumables
         )
-        ForecastRun.objects.filter(pk=self.run.pk).update(finished_at=self.now)
+        ForecastRun.objects.filter(pk=self.run.pk).update(finished_at=self.books.now)
 
     def add_restocks(self) -> None:
-        weeks = [self.now.date() - timedelta(days=7 * number) for number in range(self.kinds_of_stock)]
+        weeks = [
+            self.books.now.date() - timedelta(days=7 * number) for number in range(self.books.kinds_of_stock)
+        ]
         states = ("received", "draft", "approved", "under way", "cancelled")
-        restocks = _add(
+        restocks = add(
             Restock(
                 van=van.place,
-                depot=self.depot,
+                depot=self.books.depot,
                 period=f"{week.isocalendar()[0]}-W{week.isocalendar()[1]:02}",
                 run=self.run,
                 status=states[number % len(states)],
                 inputs={},
-                made_at=self.now - timedelta(days=7 * number),
+                made_at=self.books.now - timedelta(days=7 * number),
             )
-            for van in self.vans
+            for van in self.books.vans
             for number, week in enumerate(weeks)
         )
         zeros = dict.fromkeys(("service", "on_hand", "on_the_way", "booked_need", "median", "high"), ONE)
-        _add(
+        add(
             RestockLine(
                 restock=restock,
                 consumable=consumable,
@@ -486,29 +116,29 @@ class _WideShop:
                 **zeros,
             )
             for number, restock in enumerate(restocks)
-            for consumable in (self.consumables if number == 1 else self.consumables[:1])
+            for consumable in (self.books.consumables if number == 1 else self.books.consumables[:1])
         )
 
     def add_purchases(self) -> None:
-        _add(SupplierTerms(supplier=supplier) for supplier in self.suppliers)
-        _add(PackTerms(pack=pack, price=Decimal(10)) for pack in self.packs)
+        add(SupplierTerms(supplier=supplier) for supplier in self.books.suppliers)
+        add(PackTerms(pack=pack, price=Decimal(10)) for pack in self.books.packs)
         states = ("received", "draft", "approved", "sent", "partly received", "cancelled")
-        purchases = _add(
+        purchases = add(
             Purchase(
                 number=f"PO-2026-{number:06}",
-                supplier=self.suppliers[number],
-                depot=self.depot,
+                supplier=self.books.suppliers[number],
+                depot=self.books.depot,
                 period="2026-01-01",
                 run=self.run,
                 status="draft" if number == 0 else states[number % len(states)],
                 inputs={},
-                made_at=self.at(number),
+                made_at=self.books.at(number),
                 expected_on=timezone.localdate() - timedelta(days=1),
             )
-            for number in range(self.rows)
+            for number in range(self.books.rows)
         )
         prices = {"price": "10", "all_units": True, "breaks": []}
-        _add(
+        add(
             PurchaseLine(
                 purchase=purchase,
                 consumable=pack.consumable,
@@ -518,42 +148,55 @@ class _WideShop:
                 suggested_packs=2,
                 why="why",
             )
-            for purchase, pack in zip(purchases, self.packs, strict=True)
+            for purchase, pack in zip(purchases, self.books.packs, strict=True)
         )
-        _add(
-            PurchaseLeftOut(consumable=f"item-{number:06}", reason="no supplier sells it", at=self.now)
-            for number in range(self.rows)
+        add(
+            PurchaseLeftOut(consumable=f"item-{number:06}", reason="no supplier sells it", at=self.books.now)
+            for number in range(self.books.rows)
         )
 
     def add_letters_and_work(self) -> None:
         states = ("failed", "sent", "waiting", "no recipient")
-        _add(
+        add(
             Letter(
                 key=f"letter {number}",
                 subject=f"Letter {number}",
                 message_id=f"<{number}@shop.example>",
                 source=b"Subject: x\r\n\r\nx\r\n",
                 state=states[number % len(states)],
-                written_at=self.at(number),
-                sent_at=self.at(number),
+                written_at=self.books.at(number),
+                sent_at=self.books.at(number),
             )
-            for number in range(self.rows)
+            for number in range(self.books.rows)
         )
-        first = self.now.date() - timedelta(days=self.rows)
-        _add(
+        first = self.books.now.date() - timedelta(days=self.books.rows)
+        add(
             PeriodWork(
-                kind=Kinds.CHECK,
+                kind=WorkKind.CHECK,
                 period=f"{first + timedelta(days=number)}",
-                claimed_at=self.at(number),
-                done_at=self.at(number),
+                claimed_at=self.books.at(number),
+                done_at=self.books.at(number),
                 attempts=1,
             )
-            for number in range(self.rows)
+            for number in range(self.books.rows)
         )
 
-
-def _add(rows: Iterable[Row]) -> list[Row]:
-    made = list(rows)
-    if not made:
-        return made
-    return type(made[0])._default_manager.bulk_create(made, batch_size=2000)
+    def add_audit_log(self) -> None:
+        person = Person.objects.get(username="olga")
+        about = ContentType.objects.get_for_model(Consumable)
+        add(
+            LogEntry(
+                user=person,
+                content_type=about,
+                object_id="1",
+                object_repr="item",
+                action_flag=CHANGE,
+                change_message="changed",
+                action_time=self.books.at(number),
+            )
+            for number in range(self.books.rows)
+        )
+        logs = add(AccessLog(username="olga", ip_address="192.0.2.1") for _ in range(self.books.rows))
+        for number, log in enumerate(logs):
+            log.attempt_time = self.books.at(number)
+        AccessLog.objects.bulk_update(logs[:100], ["attempt_time"])

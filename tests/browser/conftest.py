@@ -30,7 +30,7 @@ class Site:
         return found
 
     def technician(self, name: str, jobs: int = 1) -> list[str]:
-        """Add a technician with a van of the own, and return the booked jobs."""
+        """Add a technician with a van of their own, and return the booked jobs."""
         found: list[str] = self.ask(f"technician/{name}/?jobs={jobs}", "POST")["jobs"]
         return found
 

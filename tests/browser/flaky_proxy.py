@@ -13,7 +13,7 @@ Loses = Callable[[str, str], bool]
 class FlakyProxy(ThreadingHTTPServer):
     """Hands every request on to the shop's server, and the answer back unless it is to be lost.
 
-    `loses` decides by method and path, each time anew; `bytes_sent` counts what went to the phone.
+    `loses` decides by method and path, for each request; `bytes_sent` counts what went to the phone.
     """
 
     daemon_threads = True

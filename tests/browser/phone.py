@@ -27,7 +27,7 @@ Date.now = () => right() + Number(localStorage.getItem("test clock") ?? 0);
 """
 
 
-# Whether the shop's news for a person are kept on the phone.
+# Whether the shop's facts for a person are kept on the phone.
 HAS_NEWS = """person => new Promise((resolve) => {
   const request = indexedDB.open("slurrybook-phone");
   request.onsuccess = () => {
@@ -100,7 +100,7 @@ class Phone:
     def die(self) -> None:
         """Kill the whole browser at once, as a flat battery would.
 
-        What it had not written yet is gone: usually the newest cookies too, so nobody is signed in any more.
+        What it had not written yet is gone: usually the newest cookies too, so nobody is signed in.
         """
         self._kill("")
         with contextlib.suppress(Error):

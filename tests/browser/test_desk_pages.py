@@ -1,7 +1,7 @@
 """Every page that a role can reach: no serious finding of axe, nothing wider than 360 px, no script error,
 and everything that can be used is reached with the Tab key.
 
-The walk starts at each route of the table of tests/shop/api/test_access.py that needs nothing filled in, and
+The walk starts at each route of the table of tests/shop/api/route_table.py that needs nothing filled in, and
 follows the links it finds to one page of every route that does.
 """
 
@@ -17,7 +17,7 @@ from playwright.sync_api import Browser, Page
 
 from tests.browser.phone import PATIENCE_MS
 from tests.browser.serving import serving
-from tests.shop.api.test_access import ROUTES
+from tests.shop.api.route_table import ROUTES
 
 NARROW, WIDE, HEIGHT = 360, 1280, 800
 GRAVE = {"serious", "critical"}

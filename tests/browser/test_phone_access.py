@@ -45,7 +45,7 @@ SMALL_TARGETS = """least => {
 
 
 def expect_fit_for_everybody(page: Page, where: str) -> None:
-    """Check what a page must hold whoever uses it, on whatever phone."""
+    """Check what a page must hold for every person and phone."""
     assert serious(page) == [], where
     assert not is_wider_than_the_screen(page), where
     assert page.evaluate(SMALL_TARGETS, LEAST_TARGET_PX) == [], where

@@ -14,7 +14,7 @@ CLOSED = {"D-P400": 39, "D-P800": 38, "C-FINE": 965, "S-PAD": 2}
 
 
 def close_with(phone: Phone, job: str, label: str, value: str) -> None:
-    """Close a job as it is filled in, but for one number."""
+    """Close a job as it is filled in, except for one number."""
     phone.go("jobs")
     phone.tap("link", f"Close {job}", exact=True)
     phone.page.get_by_label(label).fill(value)
@@ -53,7 +53,7 @@ def test_a_question_is_one_line_and_is_answered_without_signal_once(
     phone.find_signal()
     expect_all_received(phone, 2)
     assert len(network.lost) == 2
-    assert site.books("wilm")["answers"] == [["It was so.", "wilm"]]
+    assert site.books("wilm")["answers"] == [["That is right.", "wilm"]]
     phone.go("jobs")
     expect(phone.page.get_by_text("question")).to_have_count(0)
 
@@ -244,7 +244,7 @@ def test_a_close_that_an_owner_entered_is_the_owners_to_change(site: Site, phone
     phone.page.get_by_text("Closed by mistake, or a wrong minute?").tap()
     expect(phone.page.get_by_text("Tell the owner what is wrong.")).to_be_visible()
     expect(phone.page.get_by_role("button", name="Take back")).to_have_count(0)
-    # Its question is his to answer all the same.
+    # He may still answer its question.
     phone.go("jobs")
     phone.tap("link", "1 question about what you closed")
     phone.page.get_by_text("No, or add a note").tap()

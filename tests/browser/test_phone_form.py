@@ -96,8 +96,8 @@ def test_what_was_entered_survives_a_killed_tab_and_the_timer_goes_on(
     phone.set_clock_wrong_by(7 / 60)
     phone.kill_tab()
     phone.go("jobs")
-    expect(phone.page.get_by_text("Go on with the close")).to_be_visible()
-    phone.tap("link", f"Go on with {job}")
+    expect(phone.page.get_by_text("Continue the close")).to_be_visible()
+    phone.tap("link", f"Continue {job}")
     timer = phone.page.get_by_role("button", name="Time Disc P800, 125 mm")
     # Seven, and what this took on a busy machine.
     expect(timer).to_have_text(re.compile(r"■ ([7-9]|1\d):\d\d"))

@@ -77,7 +77,7 @@ def test_a_close_changed_after_it_had_arrived_is_not_counted_twice(
     network.lose_next("PUT", 1_000)
     phone.close_job(job)
     expect(phone.page.get_by_text("It may have arrived")).to_be_visible()
-    # What may have arrived can be neither changed nor dropped.
+    # What may have arrived cannot be changed or dropped.
     expect(phone.page.get_by_role("button", name="Correct")).to_have_count(0)
     expect(phone.page.get_by_role("button", name="Discard")).to_have_count(0)
     network.lose_next("PUT", 0)

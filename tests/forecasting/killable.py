@@ -99,7 +99,7 @@ def start(role: Callable[[], None]) -> int:
 def main() -> None:
     """Answer the lines of the test."""
     hurry()
-    # Whoever was killed is forgotten at once.
+    # A process that was killed is forgotten at once.
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)
     roles = {"worker": work, "beat": tick, "due": do_what_is_due}
     started = []

@@ -20,7 +20,7 @@ SUPPLIER_ADDRESS = "orders@example.org"
 
 
 def open_fleet(now: datetime | None = None) -> None:
-    """Make the shop as it stands at a moment, with letters at midnight as Monday begins."""
+    """Make the shop as of a moment, with letters at midnight when Monday begins."""
     set_up_fleet()
     record_past(now)
 

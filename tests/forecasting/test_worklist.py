@@ -1,4 +1,4 @@
-"""What of restocks, purchases, letters and periodic work is told on the first page, and to whom."""
+"""Which restocks, purchases, letters and periodic work the first page lists, and for whom."""
 
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -174,7 +174,7 @@ class TestPeriodicWork:
         page = signed_in("sue").get("/work/").content.decode()
         assert "Periodic work is not running" in page
         assert WorkKind.CHECK.value in page
-        # Whoever has begun to make up for it does it.
+        # A person who has started to make up for it does it.
         work(WorkKind.CHECK, "2026-03-01", claimed_at=timezone.now())
         assert said_to("sue") == []
         assert "Periodic work is not running" not in signed_in("sue").get("/work/").content.decode()

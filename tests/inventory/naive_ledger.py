@@ -1,6 +1,6 @@
 """The ledger once more, naively: lists of plain records, everything worked out again from the first one.
 
-Written from the design's words only, to be compared with the real ledger; slow and without shortcuts.
+Written from the rules of the ledger only, to be compared with it; slow and without shortcuts.
 """
 
 import copy

@@ -10,9 +10,8 @@ The uses of single jobs, which any other compound needs, are not in a history of
 import math
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from forecasting.arrays import FloatArray
 
 # Largest rate, and mean number under a small size, whose probability of nothing is far above underflow.
 RATE_MAX = 200.0
@@ -27,7 +26,7 @@ def panjer(
     summing to 1; `size`: the negative binomial's size (series,), Poisson where None. Returns
     (series, units_max + 1); what lies beyond is missing from the sum. A rate too large for the recursion is
     halved until it fits, and the halves are added up by convolution.
-    Raises ValueError for a rate that is negative or not finite, and for a use that is no distribution.
+    Raises ValueError for a rate that is negative or not finite, and for a use that is not a distribution.
     """
     uses = np.broadcast_to(np.atleast_2d(use_per_job), (len(rate), np.shape(use_per_job)[-1]))
     _require_distributions(rate, uses)
@@ -88,5 +87,5 @@ def _require_distributions(rate: FloatArray, uses: FloatArray) -> None:
     wrong = ~(np.isfinite(uses).all(axis=1) & (uses >= 0).all(axis=1) & (np.abs(uses.sum(axis=1) - 1) < 1e-6))
     for series in np.flatnonzero(wrong):
         raise ValueError(
-            f"Series {series}: the use per job is no distribution; give probabilities that sum to 1"
+            f"Series {series}: the use per job is not a distribution; give probabilities that sum to 1"
         )

@@ -17,10 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from forecasting.arrays import FloatArray, IntArray
 from forecasting.stock_control.numeric_checks import require_positive, require_share
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 # Halvings of the price, on a scale of logarithms: enough to tell any two levels apart.
 HALVINGS = 60

@@ -1,14 +1,13 @@
 """The compound distribution against convolution, known identities, and what it must refuse."""
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from scipy import stats
 
+from forecasting.arrays import FloatArray
 from forecasting.demand import negative_binomial
 from tests.oracles import compound
 
-FloatArray = npt.NDArray[np.float64]
 USES = np.array([0.2, 0.5, 0.2, 0.1])
 
 
@@ -105,5 +104,5 @@ def test_an_impossible_rate_is_refused(rate: float) -> None:
 
 @pytest.mark.parametrize("uses", [[0.5, 0.4], [1.5, -0.5], [np.nan, 1]])
 def test_a_use_that_is_no_distribution_is_refused(uses: list[float]) -> None:
-    with pytest.raises(ValueError, match="Series 0: the use per job is no distribution"):
+    with pytest.raises(ValueError, match="Series 0: the use per job is not a distribution"):
         compound.panjer(np.array([1.0]), np.array(uses), 3)

@@ -1,4 +1,4 @@
-"""Estimates against published values: the share that came to nothing, and the ranks of an interval."""
+"""Estimates against published values: the share of unfinished jobs, and the ranks of an interval."""
 
 import pytest
 

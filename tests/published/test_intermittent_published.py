@@ -4,16 +4,14 @@
 """
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from statsforecast import models as peers
 from statsmodels.tsa.holtwinters import SimpleExpSmoothing
 
+from forecasting.arrays import FloatArray
 from forecasting.demand import intermittent_smoothing
 from forecasting.demand.accuracy import demand_classes
 from tests.oracles import compound
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def test_panjer_recursion() -> None:

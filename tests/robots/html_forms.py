@@ -1,4 +1,4 @@
-"""The forms of a page as a browser sees them: where they go, fields as they stand, and buttons."""
+"""The forms of a page as a browser sees them: where they go, fields with their values, and buttons."""
 
 import re
 from dataclasses import dataclass, field
@@ -69,7 +69,7 @@ class Sending:
 
     @property
     def key(self) -> tuple[Any, ...]:
-        """What makes two sendings the same for a robot, but for the route that they go to."""
+        """What makes two sendings the same for a robot, except for their route."""
         names = tuple(sorted({(each.pattern, each.kind) for each in self.form.fields.values()}))
         return (self.method, names, tuple(self.added), tuple(sorted(parameters(self.action))))
 

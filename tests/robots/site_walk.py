@@ -56,7 +56,7 @@ class Walk:
 
 
 def route_of(path: str) -> str | None:
-    """Return the route of an address; None when it is no page of this site."""
+    """Return the route of an address; None when it is not a page of this site."""
     try:
         found: str = resolve(urlsplit(path).path).route
     except Resolver404:

@@ -12,8 +12,8 @@ from shop.models import Person
 from tests.robots.form_robot import Robot
 from tests.robots.site_walk import Walk, walk_from
 from tests.robots.stored_rows import Stored
+from tests.shop.api.route_table import ROUTES
 from tests.shop.api.served_shop import PERSON_OF_ROLE
-from tests.shop.api.test_access import ROUTES
 
 # Tests of each page ask its queries on PostgreSQL; odd input is refused before any query, or in the API too.
 pytestmark = [
@@ -26,7 +26,7 @@ pytestmark = [
 UNREACHABLE = {
     "people/join/<uidb64>/<token>/": "by a letter; tests/shop/people/test_onboarding_views.py",
     "people/reset/<uidb64>/<token>/": "by a letter; tests/shop/people/test_onboarding_views.py",
-    "people/forgotten/sent/": "after a form for whoever has not signed in",
+    "people/forgotten/sent/": "after a form for people who have not signed in",
     "phone/": "an app of its own, linked for technicians only; tests/browser",
     "phone/bundle/": "asked by the phone's script",
     "phone/files/<str:version>/<str:name>": "asked by the phone's page",

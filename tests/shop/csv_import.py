@@ -17,6 +17,13 @@ HEADERS = {
     "uses": "job,consumable,quantity,minutes",
     "counts": "count,counted_at,place,consumable,quantity",
 }
+CONSUMABLES = (
+    "D-P240,Disc,counted,each,P240,,",
+    "COMPOUND,Polishing compound,measured,ml,,,365",
+    "PAD,Soft pad,worn,each,,600,",
+)
+JOB = "J1,VAN-1,ANA,2026-03-02T10:00:00,windscreen,scratch,laminated,120,250.00,90,20,removed,"
+RECEIPT = "R1,2026-03-01,ACME,VAN-1,D-P240,100,50.00,5.00"
 
 
 class Imports:

@@ -58,7 +58,7 @@ def post(folder: Path) -> None:
     from django.conf import settings  # noqa: PLC0415 - needs the setup above
     from django.test import Client  # noqa: PLC0415
 
-    from shop.jobs.photos import drawn_anew  # noqa: PLC0415
+    from shop.jobs.photos import reencode  # noqa: PLC0415
     from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in  # noqa: PLC0415
 
     settings.ALLOWED_HOSTS = ["testserver"]
@@ -72,7 +72,7 @@ def post(folder: Path) -> None:
             phones.put((name, signed_in("ann")))
     small = folder / "small.jpg"
     Image.new("RGB", (1_600, 1_200)).save(small)
-    drawn_anew(small.read_bytes())
+    reencode(small.read_bytes())
     answers: dict[str, list[str]] = {name: [] for name in pictures}
     busy: list[str] = []
     start = threading.Barrier(THREADS)

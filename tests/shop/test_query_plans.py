@@ -91,8 +91,8 @@ def _sqlite_scans(sql: str, params: Any) -> Iterator[str]:
 
 def _postgresql_scans(sql: str, params: Any) -> Iterator[str]:
     with connection.cursor() as cursor:
-        # With few rows it is cheapest to walk; what is asked here is whether an index can serve. The server
-        # takes no statistics by itself (tests.servers), so that the plan is the same in every run.
+        # With few rows a scan is cheapest; the question here is whether an index can serve. The server takes
+        # no statistics by itself (tests.servers), so the plan is the same in every run.
         for way in ("seqscan", "mergejoin", "hashjoin"):
             cursor.execute(f"SET LOCAL enable_{way} = off")
         cursor.execute(f"EXPLAIN (FORMAT JSON) {sql}", params)

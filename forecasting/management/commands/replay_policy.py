@@ -14,15 +14,8 @@ from tqdm import tqdm
 
 from forecasting.models import ServiceClass, the_terms
 from forecasting.policy_review.simulation_inputs import CannotReplayError, Past, read_past
-from forecasting.policy_review.what_if import (
-    DAYS_A_WEEK,
-    Setting,
-    SimulatedOutcome,
-    alternatives,
-    outcome,
-    play,
-)
-from inventory.reports.iso_weeks import A_WEEK, monday_of
+from forecasting.policy_review.what_if import Setting, SimulatedOutcome, alternatives, outcome, play
+from inventory.weeks import A_WEEK, DAYS_A_WEEK, monday_of
 from shop.management.books_command import BooksCommand
 from shop.management.day_arguments import check_period, day_argument
 from shop.management.text_tables import percent, table

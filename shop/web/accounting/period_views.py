@@ -216,7 +216,7 @@ def _before_locking(day: date, until: datetime) -> dict[str, Any]:
         undone.append(f"{counted(waiting, 'refused document')} wait for a person.")
     return {
         "means": [
-            f"Nothing dated up to {day} changes any more: values, job costs and exports stay as they are.",
+            f"Nothing dated up to {day} changes after that: values, job costs and exports stay as they are.",
             f"What comes late for these days counts from {day + ONE_DAY}, the first open day, and is listed.",
             "Rates start on the first open day or later.",
             "Anyone who may lock may reopen. The reason is recorded.",

@@ -90,7 +90,7 @@ def _costs(found: Quote, written: Money, shop: Shop) -> list[Table]:
     total = found.total
     return [
         Table(
-            caption="Cost without travel, at today's unit costs and rates; each line has its own middle, so "
+            caption="Cost without travel, at today's unit costs and rates; each line has its own median, so "
             "they need not add up",
             columns=[Column("Cost"), *numbers(shop.currency)],
             rows=[[Cell(name.capitalize()), _cell(range_, written)] for name, range_ in found.costs.items()],

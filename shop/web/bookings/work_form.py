@@ -45,7 +45,7 @@ class VanField(forms.ModelChoiceField):  # type: ignore[type-arg] # not generic 
         super().__init__(Van.objects.select_related("place"), to_field_name="place__code", **kwargs)
 
     def prepare_value(self, value: Any) -> Any:
-        """Return the code that stands for a van."""
+        """Return the code of a van."""
         return value.code if isinstance(value, Van) else super().prepare_value(value)
 
 

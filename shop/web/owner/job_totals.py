@@ -29,7 +29,7 @@ SORTS = {
 
 @dataclass(frozen=True, slots=True)
 class JobSum:
-    """A job as it stands now, what it posted in the period, and when."""
+    """A job as it is now, what it posted in the period, and when."""
 
     job: Job
     posted_at: datetime

@@ -15,7 +15,7 @@ AREAS: dict[str, tuple[tuple[str, str, tuple[Role, ...], tuple[str, ...]], ...]]
         ("owner:margins", "Margins", BOTH, ()),
         ("owner:changes", "Margin changes", BOTH, ()),
         ("owner:jobs", "Jobs", BOTH, ("owner:job",)),
-        ("owner:mending", "Target prices", (Role.OWNER,), ()),
+        ("owner:target-prices", "Target prices", (Role.OWNER,), ()),
         ("owner:consumption", "Consumption", (Role.OWNER,), ()),
         ("owner:missing", "Shrinkage", (Role.OWNER,), ("owner:missing-counts",)),
         ("owner:questions", "Questions", (Role.OWNER,), ("owner:question",)),

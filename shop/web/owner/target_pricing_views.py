@@ -18,7 +18,7 @@ from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
 from shop.profitability.margins import GroupMargin, margins_of
 from shop.profitability.ratio_intervals import FEW_JOBS
-from shop.profitability.target_pricing import JobKind, Mending, mend
+from shop.profitability.target_pricing import JobKind, TargetPricing, price_to_target
 from shop.web.grouping_form import CHOICES, GROUPS, GroupingForm, shown
 from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money
@@ -35,7 +35,7 @@ class KindsForm(GroupingForm):
 @never_cache
 @require_safe
 @for_roles(Role.OWNER)
-def mending(request: HttpRequest) -> HttpResponse:
+def target_prices(request: HttpRequest) -> HttpResponse:
     """Show the kinds that miss the target, the largest shortfall first, and what brings each there."""
     form = KindsForm(request)
     shop, minor_unit, written = the_shop(), Books.objects.get().minor_unit, shop_money()
@@ -49,7 +49,7 @@ def mending(request: HttpRequest) -> HttpResponse:
             *numbers("Jobs", "Margin", "Ratio", "Short of target", "Mean price", "Target price"),
             *numbers("Or materials and wear less by", "Or other costs less by"),
         ],
-        rows=[_row(group, form, _mended(group, target, minor_unit), written) for group in page],
+        rows=[_row(group, form, _target_pricing(group, target, minor_unit), written) for group in page],
         empty=f"Every kind of job of {form.period} reaches the target of {words}, or there was none.",
     )
     context = {
@@ -80,14 +80,14 @@ def _below(form: KindsForm, target_percent: Decimal) -> Sequence[GroupMargin]:
     return found[: sum(beyond_target(costs) < 0 for _, _, costs in found.sums())]
 
 
-def _mended(group: GroupMargin, target_percent: Decimal, minor_unit: Decimal) -> Mending:
+def _target_pricing(group: GroupMargin, target_percent: Decimal, minor_unit: Decimal) -> TargetPricing:
     consumption = group.materials + group.wear
     other = group.labour + group.travel + group.overhead
     kind = JobKind(group.jobs, group.revenue, consumption, other, group.low, group.high)
-    return mend(kind, target_percent, minor_unit)
+    return price_to_target(kind, target_percent, minor_unit)
 
 
-def _row(group: GroupMargin, form: KindsForm, found: Mending, written: Money) -> list[Cell]:
+def _row(group: GroupMargin, form: KindsForm, found: TargetPricing, written: Money) -> list[Cell]:
     interval = "" if group.low is None else f"{percent(group.low)} to {percent(group.high)}"
     rise = "" if found.price_rise is None else f"{percent(found.price_rise)} more"
     if found.rise_low is not None and found.rise_high is not None:

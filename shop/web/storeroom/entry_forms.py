@@ -12,13 +12,12 @@ from django.utils import timezone
 
 from inventory import documents
 from inventory.models import REAL_KINDS, Consumable, Pack, Place, Supplier
-from shop.common.page_fields import DayField, MomentField, MoneyField
+from shop.common.page_fields import LOCAL_MINUTE, DayField, MomentField, MoneyField
 from shop.web.code_select import CodeChoice
 from shop.web.storeroom.pack_quantities import read_quantity
 
 LINES_SHOWN = 6
 LINES_MOST = 200
-MINUTE = "%Y-%m-%dT%H:%M"
 
 if TYPE_CHECKING:
     LineFormSet = forms.BaseFormSet["LineForm"]
@@ -28,7 +27,7 @@ else:
 
 def now_here() -> str:
     """Return the present minute on the shop's clocks, as a date and time field takes it."""
-    return timezone.localtime().strftime(MINUTE)
+    return timezone.localtime().strftime(LOCAL_MINUTE)
 
 
 class PlaceField(CodeChoice):
@@ -45,7 +44,7 @@ class HeadForm(forms.Form):
     occurred_at = MomentField(
         label="When",
         initial=now_here,
-        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=MINUTE),
+        widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=LOCAL_MINUTE),
     )
 
     @staticmethod

@@ -29,7 +29,7 @@ def read_quantity(text: str, packs: Sequence[tuple[str, Decimal]], stock_unit: s
     sizes = {size for name, size in packs if name.casefold() == unit.casefold()}
     if not sizes:
         known = ", ".join(dict.fromkeys([stock_unit, *(name for name, _ in packs)]))
-        raise ValueError(f"{unit!r} is no pack of it; known are {known}")
+        raise ValueError(f"{unit!r} is not a pack of it; known are {known}")
     if len(sizes) > 1:
         raise ValueError(f"{unit!r} has several sizes among its suppliers; write it in {stock_unit}")
     return count * sizes.pop()

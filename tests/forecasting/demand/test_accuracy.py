@@ -4,14 +4,14 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from forecasting.arrays import FloatArray
 from forecasting.demand import accuracy, demand_panel
 from forecasting.demand.accuracy import ForecastOutcome
 from forecasting.demand.candidate_models import candidates
-from forecasting.demand.model_selection import Contest, fit_origins, test_origins
+from forecasting.demand.model_selection import ModelSelection, fit_origins, test_origins
 from forecasting.demand.panel_forecast import forecast_panel
 from tests.open_data import weekly_units
 
-FloatArray = npt.NDArray[np.float64]
 LEVELS = np.array([0.5, 0.95])
 
 # pytest would take the function for a test.
@@ -97,8 +97,8 @@ def past_forecasts(demand: FloatArray, group: npt.NDArray[np.int64]) -> list[For
         season_length=None,
         season_known=tests[0],
     )
-    contest = Contest(panel, 2, LEVELS, models)
-    contest.run(fits, tests)
+    selection = ModelSelection(panel, 2, LEVELS, models)
+    selection.run(fits, tests)
     back = np.argsort(panel.order)
     return [
         ForecastOutcome(
@@ -110,7 +110,7 @@ def past_forecasts(demand: FloatArray, group: npt.NDArray[np.int64]) -> list[For
             o.scale,
             o.squared_scale,
         )
-        for o in contest.outcomes
+        for o in selection.outcomes
     ]
 
 

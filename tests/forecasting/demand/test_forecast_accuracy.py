@@ -4,18 +4,17 @@ from collections.abc import Callable
 from functools import cache
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 from scipy import stats
 from statsforecast import models as peers
 
+from forecasting.arrays import FloatArray
 from forecasting.demand.accuracy import demand_classes, pinball, scale
 from forecasting.demand.panel_forecast import PanelForecast, forecast_panel
 from tests.open_data import weekly_units
 
 pytestmark = pytest.mark.slow
 
-FloatArray = npt.NDArray[np.float64]
 LEVELS = np.array([0.5, 0.8, 0.9, 0.95, 0.99])
 ORIGINS = (40, 42, 44, 46, 48, 50)
 

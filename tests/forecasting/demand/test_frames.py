@@ -41,7 +41,7 @@ def test_a_notebook_goes_from_files_to_forecasts() -> None:
         index="week", columns=["place", "consumable"], values="quantity", aggfunc="sum", fill_value=0
     ).reindex(weeks, fill_value=0)
     by_van = done.pivot_table(index="week", columns="van", values="job", aggfunc="count", fill_value=0)
-    # The first van stood still for three weeks, which say nothing of what it needs.
+    # The first van was off the road for three weeks, which say nothing about what it needs.
     history.loc["2026-03-02":"2026-03-22", history.columns[0][0]] = np.nan
 
     found = forecast_panel(history, 2, LEVELS, exposure=by_van.reindex(weeks, fill_value=0), season_length=52)
@@ -50,8 +50,8 @@ def test_a_notebook_goes_from_files_to_forecasts() -> None:
     assert found.columns.to_list() == ["mean", *LEVELS, "model", "reason", "demand_class"]
     assert (found[0.5] <= found[0.9]).all()
     assert (found[0.9] <= found[0.99]).all()
-    lately = history.tail(26).mean() * 2
-    assert np.corrcoef(found["mean"], lately)[0, 1] > 0.95
+    recent = history.tail(26).mean() * 2
+    assert np.corrcoef(found["mean"], recent)[0, 1] > 0.95
 
 
 def test_a_frame_forecasts_what_its_arrays_do() -> None:
@@ -157,8 +157,8 @@ NAMELESS = pd.MultiIndex.from_tuples([("van-a", "disc"), ("van-a", "pad"), ("van
             lambda: use().drop(use().index[[3, 9]]),
             r"week 2026-W02 is missing, one of 2; give it a row, 0 where",
         ),
-        (lambda: pd.concat([use(), use().iloc[[4]]]), r"week 2026-W03 is there twice; add its rows up"),
-        (lambda: use().iloc[:, [0, 1, 0]], r"place van-a, consumable disc is there twice"),
+        (lambda: pd.concat([use(), use().iloc[[4]]]), r"week 2026-W03 appears twice; add its rows up"),
+        (lambda: use().iloc[:, [0, 1, 0]], r"place van-a, consumable disc appears twice"),
         (lambda: use().iloc[:, :0], r"history has no columns"),
         (
             lambda: use().rename_axis(columns=["consumable", "place"]),
@@ -188,7 +188,7 @@ def test_a_frame_that_is_no_panel_is_refused_with_the_place_and_the_remedy(
     ("make", "message"),
     [
         (lambda: jobs(["van-a"]), r"exposure: place van-b is missing; give one for each place"),
-        (lambda: jobs(["van-a", "van-b", "van-a"]), r"exposure: place van-a is there twice"),
+        (lambda: jobs(["van-a", "van-b", "van-a"]), r"exposure: place van-a appears twice"),
         (lambda: jobs(use().columns[:3]), r"exposure: place van-b, consumable pad is missing"),
         (
             lambda: jobs(["van-a", "van-b"]).iloc[1:],
@@ -198,7 +198,7 @@ def test_a_frame_that_is_no_panel_is_refused_with_the_place_and_the_remedy(
             lambda: -jobs(["van-a", "van-b"]),
             r"exposure: -\d+.0 of place van-a, consumable disc in week 2025-W51",
         ),
-        (lambda: jobs(["van-a", "van-b"]).to_numpy(), r"exposure is no frame"),
+        (lambda: jobs(["van-a", "van-b"]).to_numpy(), r"exposure is not a frame"),
     ],
 )
 def test_jobs_that_do_not_fit_are_refused(make: Callable[[], pd.DataFrame], message: str) -> None:
@@ -214,7 +214,7 @@ def test_jobs_ahead_that_do_not_fit_are_refused() -> None:
             pd.Series({"van-a": 1, "van-b": np.nan}),
             r"exposure_ahead: nan of place van-b, consumable disc is not",
         ),
-        ([1, 2, 3, 4], "exposure_ahead is no pandas Series"),
+        ([1, 2, 3, 4], "exposure_ahead is not a pandas Series"),
     ):
         with pytest.raises(ValueError, match=message):
             forecast_panel(use(), 2, LEVELS, exposure=done, exposure_ahead=ahead)

@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from forecasting.arrays import FloatArray
 from forecasting.demand.panel_forecast import PanelForecast, forecast_panel
 
-FloatArray = npt.NDArray[np.float64]
 LEVELS = (0.5, 0.8, 0.95, 0.99)
 VANS, WEEKS = 10, 60
 DISCS, POLISH, CLOTHS = range(3)

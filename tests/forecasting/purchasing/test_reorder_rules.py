@@ -45,7 +45,7 @@ def item(on_hand: int = 150, on_order: int = 50, owed: int = 10, **changes: obje
 
 
 def ordered(*items: Item, rules: ShopRules = RULES, **suppliers: SupplierRules) -> dict[str, OrderLine]:
-    """Return the lines ordered, by consumable, whoever they are ordered from."""
+    """Return the lines ordered, by consumable, from any supplier."""
     plan = decide(items, {**FREE, **suppliers}, rules)
     return {line.wish.item.consumable: line for lines in plan.orders.values() for line in lines}
 

@@ -40,7 +40,7 @@ def send(name: str, path: str, **fields: str) -> Page:
 
 
 def delivery(purchase: Purchase, **changes: str) -> dict[str, str]:
-    """Return the fields of a delivery of all, as the page offers them, but for what changes."""
+    """Return the fields of a delivery of all, as the page offers them, except for `changes`."""
     html = signed_in("sue").get(f"/purchases/{purchase.pk}/receive/").content.decode()
     fields = {
         name: value
@@ -98,7 +98,7 @@ def test_the_whole_way_by_forms(purchase: Purchase) -> None:
         ({"packs": "0"}, "Nothing came"),
         ({"packs": "1.5"}, "This is 37.5 each; give whole ones."),
         ({"price": ""}, "Give the price charged"),
-        ({"occurred_at": "soon"}, "This is no moment"),
+        ({"occurred_at": "soon"}, "This is not a moment"),
         ({"else-quantity-0": "3"}, "Choose what came."),
         ({"else-0": "lost", "else-quantity-0": "3"}, "Select a valid choice"),
         ({"else-0": PAD, "else-quantity-0": "3"}, "Give what was charged"),
@@ -254,7 +254,7 @@ def test_supplier_terms_that_cannot_be_are_refused(
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ({"price": "0"}, "is no price"),
+        ({"price": "0"}, "is not a price"),
         ({"least_packs": "0"}, "Give 1 when it sells single packs."),
         ({"from-0": "10", "price-0": "70"}, "70 from 10 packs is not below the 60 of fewer"),
         ({"from-0": "10", "price-0": "50", "from-1": "10", "price-1": "40"}, "have a lower price already"),

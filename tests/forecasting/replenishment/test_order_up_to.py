@@ -311,7 +311,7 @@ def test_never_more_than_the_depot_has_nor_the_van_needs_or_holds_in_any_order_o
     given_ = sum(decision.suggested for decision in decisions.values())
     wanted = sum(decision.wanted for decision in decisions.values())
     assert given_ <= max(depot, 0)
-    # Nothing that somebody wants is held back, but for a part of a usable unit.
+    # Nothing that somebody wants is held back, except for a part of a usable unit.
     assert given_ == min(wanted, max(depot, 0) // unit * unit)
     for one_ in asking:
         decision = decisions[one_.van]

@@ -41,6 +41,7 @@ def test_untouched_drafts_share_the_depot_anew(drafts: dict[str, Restock]) -> No
     # By hand: 70 - 5 and 70, of 135 in the depot.
     assert suggested(drafts) == {"van-a": 65, "van-b": 70}
     assert [event.what for event in drafts["van-a"].events.all()] == ["drafted", "drafted anew"]
+    assert [event.label for event in drafts["van-a"].events.all()] == ["drafted", "drafted again"]
 
 
 def test_what_was_approved_or_changed_stays_and_keeps_what_it_takes(drafts: dict[str, Restock]) -> None:

@@ -21,7 +21,8 @@ from typing import Any
 import psycopg
 
 from forecasting.outbox.messages import attachments_of
-from tests.forecasting.scheduler.test_kills import answers, killable, redis  # noqa: F401 - a fixture
+from tests.forecasting.scheduler.killed_workers import killable
+from tests.forecasting.scheduler.test_kills import answers
 from tests.forecasting.small_fleet import ADDRESSES, SHOP_ADDRESS, SUPPLIER_ADDRESS, VANS
 from tests.servers import PROJECT, RedisServer, free_port, mail_server, run_manage, wait_until
 
@@ -91,7 +92,7 @@ def site(database_url: str, redis_url: str, token: str) -> Iterator[Site]:
 
 def test_forecast_drafts_letters_approval_transfer_and_receipt(
     migrated_postgres_url: str,
-    redis: RedisServer,  # noqa: F811
+    redis: RedisServer,
 ) -> None:
     url = migrated_postgres_url
     with (

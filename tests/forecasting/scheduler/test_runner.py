@@ -1,4 +1,4 @@
-"""Periodic work: claimed once, done once, taken over when whoever had it died, and shown."""
+"""Periodic work: claimed once, done once, and taken over when the worker that had it died."""
 
 import threading
 from datetime import datetime, time, timedelta
@@ -7,10 +7,9 @@ from typing import Any
 
 import pytest
 from django.contrib.sessions.models import Session
-from django.core.management import CommandError, call_command
+from django.core.management import call_command
 from django.db import connection
 from django.test import Client
-from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from forecasting import leases
@@ -27,7 +26,7 @@ from forecasting.schedule import WorkKind
 from forecasting.scheduler import handlers
 from forecasting.scheduler.handlers import Piece
 from forecasting.scheduler.runner import Attempt, Ending, do, do_all, ready
-from inventory.models import Books, Holding
+from inventory.models import Books
 from shop.models import Device, Person
 from tests.forecasting.small_fleet import ADDRESSES, SHOP_ADDRESS, VANS, open_fleet
 
@@ -377,58 +376,6 @@ def test_looking_for_what_is_ready_takes_few_queries(fleet: None, django_assert_
         assert ready(timezone.now()) == []
 
 
-# The command.
-
-
-def test_the_command_says_what_it_did(fleet: None) -> None:
-    said = run_due()
-    assert "restock drafts" in said
-    assert "3 drafts" in said
-    assert "weekly letter" in said
-    assert "everything agrees" in said
-    assert said.count(": sent\n") == len(VANS)
-    assert "nothing is due at" in run_due()
-
-
-def test_the_command_does_what_is_due_at_another_moment(fleet: None) -> None:
-    run_due()
-    moment = later(weeks=1)
-    said = run_due("--at", moment.isoformat())
-    year, week, _ = moment.isocalendar()
-    assert f"restock drafts {year}-W{week:02}: 3 drafts" in said
-    assert Restock.objects.count() == 2 * len(VANS)
-    assert all(run.known_at <= timezone.now() for run in ForecastRun.objects.all())
-
-
-def test_a_moment_without_an_offset_is_on_the_shop_s_clocks() -> None:
-    Books.objects.update(time_zone="Asia/Tokyo")
-    run_due("--at", "2030-01-01T01:00")
-    assert "2030-01-01 01:00 JST" in run_due("--at", "2030-01-01T01:00")
-
-
-@pytest.mark.parametrize("moment", ["tomorrow", "25:00", "0001-01-01", "2026-13-01"])
-def test_a_moment_that_is_none_is_refused(moment: str) -> None:
-    with pytest.raises(CommandError, match=r"is not a moment|outside the years"):
-        run_due("--at", moment)
-
-
-def test_the_command_ends_with_1_when_something_failed(fleet: None, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(handlers._FIRST_STEPS, WorkKind.PURCHASES, failing)
-    with pytest.raises(CommandError, match="1 piece of work went wrong") as ended:
-        run_due()
-    assert ended.value.returncode == 1
-
-
-def test_the_command_ends_with_1_when_the_books_disagree(fleet: None) -> None:
-    Holding.objects.filter(place__code="DEPOT").update(quantity=999)
-    with pytest.raises(CommandError, match="went wrong"):
-        run_due()
-    check = PeriodWork.objects.get(kind=WorkKind.CHECK)
-    assert check.done_at is not None
-    assert check.result["disagreements"] >= 4
-    assert any("DEPOT" in one and "999" in one for one in check.result["first"])
-
-
 def test_each_night_sign_ins_that_have_ended_are_cleared_and_no_other(owner: Client, client: Client) -> None:
     ended = Client()
     ended.force_login(Person.objects.get())
@@ -440,52 +387,8 @@ def test_each_night_sign_ins_that_have_ended_are_cleared_and_no_other(owner: Cli
     assert client.get("/work/").status_code == 200
 
 
-# The page.
-
-
 @pytest.fixture
 def owner(client: Client) -> Client:
     """Sign the owner in."""
     client.force_login(Person.objects.create(username="olga", role="owner"))
     return client
-
-
-def test_the_page_says_what_comes_before_anything_was_done(owner: Client) -> None:
-    page = owner.get("/work/").content.decode()
-    assert "Nothing was done yet" in page
-    assert "ledger check" in page
-
-
-def test_the_page_shows_what_was_done_and_what_failed(
-    fleet: None, owner: Client, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setitem(handlers._FIRST_STEPS, WorkKind.PURCHASES, failing)
-    everything()
-    page = owner.get("/work/").content.decode()
-    assert "3 drafts" in page
-    assert "the moon is in the way" in page
-    assert "everything agrees" in page
-    assert "failed" in page
-
-
-def test_the_page_shows_disagreements_of_the_books(fleet: None, owner: Client) -> None:
-    Holding.objects.filter(place__code="DEPOT").update(quantity=999)
-    everything()
-    page = owner.get("/work/").content.decode()
-    assert "found the books inconsistent" in page
-    assert 'role="alert"' in page
-
-
-def test_the_page_takes_as_many_queries_for_much_as_for_little(fleet: None, owner: Client) -> None:
-    everything()
-
-    def queries() -> int:
-        with CaptureQueriesContext(connection) as captured:
-            assert owner.get("/work/").status_code == 200
-        return len(captured)
-
-    few = queries()
-    PeriodWork.objects.bulk_create(
-        PeriodWork(kind=WorkKind.CHECK, period=f"2020-01-{day:02}", error="no") for day in range(1, 31)
-    )
-    assert queries() == few

@@ -64,7 +64,7 @@ def cost_per_period(
 
 
 def assert_close(answer: Decimal, expected: float) -> None:
-    """Equal but for the rounding to 4 places and that of float arithmetic."""
+    """Equal except for the rounding to 4 places and that of float arithmetic."""
     assert float(answer) == pytest.approx(expected, rel=1e-9, abs=0.000051)
 
 

@@ -263,7 +263,7 @@ def _remaining_by_all_movements(consumable: int) -> dict[int, Quantities]:
 def test_going_on_from_checkpoints_is_the_same_as_playing_every_movement(
     actions: list[tuple[str, int, str, str, int]], every: int
 ) -> None:
-    """Read after every single document: late ones, returns and corrections come upon checkpoints."""
+    """Read after every single document: late ones, returns and corrections meet checkpoints."""
     keys = list(Consumable.objects.values_list("pk", flat=True))
     post = ledger.post
 

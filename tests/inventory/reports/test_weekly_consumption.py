@@ -16,13 +16,14 @@ from inventory import ledger
 from inventory.db.fixed_point import from_scaled
 from inventory.documents import Close, Correction, Count, CountedLine, Return, StockLine, Transfer
 from inventory.models import Consumable, Document, Movement, Place
-from inventory.reports.iso_weeks import BEFORE, Weeks, monday_of
+from inventory.reports.iso_weeks import BEFORE, Weeks
 from inventory.reports.weekly_consumption import (
     places_with_stock_moved,
     used_consumables,
     weekly_flows,
     weekly_use,
 )
+from inventory.weeks import monday_of
 from tests.inventory.small_shop import ACTIONS, NOW, day, open_shop, play, undone_afterwards
 from tests.thoroughness import examples
 

@@ -183,7 +183,7 @@ def test_a_close_with_an_unknown_code_is_refused(field: str) -> None:
 @pytest.mark.parametrize(
     ("field", "value"),
     [
-        ("outcome", "mended"),
+        ("outcome", "repaired"),
         ("price", "-1"),
         ("price", "1.00001"),
         ("labour_minutes", -5),

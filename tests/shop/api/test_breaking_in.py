@@ -12,11 +12,11 @@ from django.test import Client
 
 from inventory.models import Consumable, Place, Supplier
 from shop.models import Customer, Job, JobType, Person, Shop, Technician
+from tests.shop.api.route_table import ROUTES
 from tests.shop.api.served_shop import close_body, open_served_shop, problem, put, signed_in
-from tests.shop.api.test_access import ROUTES, address, ask
+from tests.shop.api.test_access import address, ask
 
 pytestmark = pytest.mark.django_db
-
 MARKUP = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>"
 HOSTILE = (
     "%00",

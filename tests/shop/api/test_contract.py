@@ -49,7 +49,7 @@ def headers(secret: str) -> dict[str, str]:
 
 
 def schema_for(secret: str) -> Any:
-    """Return the schema as the server gives it to whoever has this token."""
+    """Return the schema as the server gives it to the person of this token."""
     return schemathesis.openapi.from_wsgi("/api/v1/schema/", application, headers=headers(secret))
 
 

@@ -1,6 +1,6 @@
 """Technicians see no costs: in no page, list, file or letter, by no name and as no figure.
 
-The costs of this shop are such that each, and each multiple of one, is told by its digits. What a customer
+Each cost of this shop, and each multiple of one, is recognised by its digits. What a customer
 pays is no cost.
 """
 
@@ -24,8 +24,8 @@ from inventory.models import Consumable
 from tests.forecasting import restock_shop
 from tests.forecasting.restock_shop import draft, forecast
 from tests.inventory.small_shop import receive
+from tests.shop.api.route_table import ROUTES
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in, stock_body
-from tests.shop.api.test_access import ROUTES
 
 pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
@@ -59,7 +59,7 @@ UNREAD = {
 
 @pytest.fixture(autouse=True)
 def _served(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Start with a closed job of ann's, a restock under way to her van, and costs that are easily told."""
+    """Start with a closed job of ann's, a restock in transit to her van, and costs that are easy to tell."""
     open_served_shop()
     Consumable.objects.update(standard_cost=UNIT_COST)
     receive("R-late", 2, ("disc-p400", "100", "777.13"), ("compound", "1000", "7771.3"))

@@ -1,4 +1,4 @@
-"""The description of the API as a page: every address of it, for whoever signs in."""
+"""The description of the API as a page: every address of it, for everybody who signs in."""
 
 from html import unescape
 

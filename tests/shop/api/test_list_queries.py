@@ -8,8 +8,8 @@ from django.test.utils import CaptureQueriesContext
 
 from inventory.models import Consumable, ConsumableKind, Pack, Place, PlaceKind, Supplier
 from shop.models import Customer, DamageType, GlassType, JobType, Site, Technician, Van
+from tests.shop.api.route_table import ROUTES
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in, stock_body
-from tests.shop.api.test_access import ROUTES
 
 pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 

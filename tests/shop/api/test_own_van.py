@@ -9,6 +9,7 @@ from inventory.ledger.in_transit import transit_place
 from inventory.models import Document, Holding, Place, PlaceKind
 from shop.models import DamageType, Finding, GlassType, Job, JobType, Technician, Van
 from shop.people import permissions
+from tests.shop.api.route_table import EVERYONE, ROUTES
 from tests.shop.api.served_shop import (
     BODIES,
     KINDS,
@@ -24,7 +25,6 @@ from tests.shop.api.served_shop import (
     stock_body,
     take_back_body,
 )
-from tests.shop.api.test_access import EVERYONE, ROUTES
 
 pytestmark = pytest.mark.django_db
 
@@ -64,9 +64,9 @@ OTHERS: dict[str, tuple[str, dict[str, Any]]] = {
     "the depot as the van of a close": ("close", close_body("J-n", van="depot")),
     "closing the other's job again": ("close", close_body("J-b")),
     "further uses of the other's job": ("use", {**BODIES["use"](), "job": "J-b"}),
-    "a return of the other's job into the own van": ("return", {**BODIES["return"](), "returns_id": "C-b"}),
-    "a return of the own job into the other van": ("return", {**BODIES["return"](), "place": "van-b"}),
-    "a return of the own job into the depot": ("return", {**BODIES["return"](), "place": "depot"}),
+    "a return of the other's job into one's own van": ("return", {**BODIES["return"](), "returns_id": "C-b"}),
+    "a return of one's own job into the other van": ("return", {**BODIES["return"](), "place": "van-b"}),
+    "a return of one's own job into the depot": ("return", {**BODIES["return"](), "place": "depot"}),
     "a count of the other van": (
         "count",
         stock_body(lines=[{"place": "van-b", "consumable": "pad", "quantity": 1}]),
@@ -89,10 +89,10 @@ OTHERS: dict[str, tuple[str, dict[str, Any]]] = {
         stock_body(source="van-b-UNDER-WAY", destination="van-a"),
     ),
     "from the depot to the other van": ("transfer", stock_body(source="depot", destination="van-b")),
-    "a scrap in the own van": ("scrap", stock_body(place="van-a", reason="torn")),
-    "a receipt into the own van": ("receipt", {**BODIES["receipt"](), "place": "van-a"}),
+    "a scrap in one's own van": ("scrap", stock_body(place="van-a", reason="torn")),
+    "a receipt into one's own van": ("receipt", {**BODIES["receipt"](), "place": "van-a"}),
     "taking back the other's close": ("correction", take_back_body("C-b")),
-    "taking back a close of the own job that an owner entered": ("correction", take_back_body("C-olga")),
+    "taking back a close of one's own job that an owner entered": ("correction", take_back_body("C-olga")),
     "a correction of what the depot received": ("correction", BODIES["correction"]()),
     "a correction of own further uses": (
         "correction",

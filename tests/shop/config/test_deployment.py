@@ -14,8 +14,9 @@ import pytest
 
 from shop.web.security_headers import POLICY
 from tests.servers import PROJECT, free_port, run_manage, wait_until
+from tests.shop.api.route_table import ROUTES
 from tests.shop.api.served_shop import PERSON_OF_ROLE, open_served_shop, signed_in
-from tests.shop.api.test_access import ROUTES, address
+from tests.shop.api.test_access import address
 
 PRODUCTION = {
     "HTTPS": "1",
@@ -193,7 +194,7 @@ def test_a_session_is_for_https_and_no_script_or_other_site_reads_it(site: Site)
 
 
 def test_wrong_passwords_are_counted_by_the_address_that_the_proxy_saw(site: Site) -> None:
-    # What stands before the proxy's own word is made up by whoever asks.
+    # What stands before the proxy's own address is made up by the client.
     tries = [site.sign_in("wrong", f"198.51.100.{n}, 203.0.113.7").status for n in range(6)]
     assert tries == [200] * 4 + [429] * 2
     assert site.sign_in("wrong", "203.0.113.7, 203.0.113.8").status == 200

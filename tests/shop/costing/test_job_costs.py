@@ -1,53 +1,39 @@
-"""Job costs follow the ledger's values and the rates in force, whatever comes late; and are checked."""
+"""Job costs follow the ledger's values and the rates in force, whatever comes late."""
 
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
 import pytest
-from django.db.models import Sum
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from inventory import ledger
-from inventory.documents import Correction, Receipt, ReceiptLine, Return, StockLine
 from inventory.integrity import value_reconciliation
 from inventory.integrity.stock_checks import stock_disagreements
 from inventory.ledger import cost_formula_change
-from inventory.ledger.period_lock import change_lock, open_from
-from inventory.models import Books, MovementValue
+from inventory.ledger.period_lock import open_from
+from inventory.models import Books
 from inventory.valuation.cost_layers import CostFormula
 from shop.costing import rates
 from shop.costing.absorption import overhead_absorption, wear_absorption
 from shop.costing.formulas import AMOUNTS, Absorption
 from shop.costing.job_costs import refresh_from
 from shop.integrity.job_cost_checks import disagreements
-from shop.jobs import additional_usage, close_job, returns_and_corrections
-from shop.jobs.close_data import JobUses
 from shop.models import (
-    DamageType,
-    GlassType,
     Job,
     JobCost,
-    JobType,
-    LabourRate,
-    OverheadRate,
-    Technician,
-    Van,
 )
 from shop.profitability.margins import margin_report
 from tests.inventory.small_shop import undone_afterwards
+from tests.shop.costing.random_shop import ACTIONS, RandomShop
 from tests.shop.world import (
-    COMPOUND,
     DISC,
-    NOW,
     PAD,
     amounts,
     assert_costs_follow_facts,
     at,
     charge_overhead,
     close,
-    closing_of,
     correct,
     cost_of,
     cost_of_all,
@@ -287,210 +273,7 @@ def test_a_rate_saved_through_its_door_reaches_the_jobs_at_once() -> None:
 
 
 # Checking
-
-
-def busy_world() -> None:
-    """Post a document of every kind to jobs."""
-    pay("60")
-    charge_overhead("3000", "10000", "0.4")
-    receive("R-1", "2026-03-01", (DISC, "100", "333"), (COMPOUND, "1000", "70"), (PAD, "2", "50"))
-    close("J-1", DAY, used(DISC, "7", "60"), used(PAD, "1", "25"))
-    close("J-2", DAY, used(DISC, "3"), callback_of="J-1", price=Decimal(0))
-    use_more("U-1", "J-1", used(COMPOUND, "33.3"))
-    give_back("B-1", "2026-03-11", ("close", "close-J-1"), (DISC, "2"))
-    use_more("U-2", "J-2", used(COMPOUND, "1"))
-    correct("K-1", "use", "U-2")
-    correct("K-2", "close", "close-J-2")
-    close("J-2", DAY, used(DISC, "4"), id="again", outcome="abandoned", callback_of="J-1")
-
-
-@pytest.mark.parametrize("kind", ["close", "use", "return", "correction"])
-@pytest.mark.parametrize(
-    ("column", "value"),
-    [
-        *((name, Decimal("123.4567")) for name in AMOUNTS),
-        ("jobs", 5),
-        ("labour_minutes", Decimal("123.4567")),
-        ("posted_at", NOW),
-        ("closed_at", NOW),
-        ("outcome", "reduced"),
-    ],
-)
-def test_a_changed_cost_is_found(kind: str, column: str, value: object) -> None:
-    busy_world()
-    assert_costs_follow_facts()
-    changed = JobCost.objects.filter(document__kind=kind).order_by("-pk")[0]
-    JobCost.objects.filter(pk=changed.pk).update(**{column: value})
-    (found,) = disagreements()
-    assert found.what == f"job cost, {column}"
-    assert found.where == f"job {changed.job}, {changed.document}"
-    assert found.stored == value
-
-
-@pytest.mark.parametrize("kind", ["close", "use", "return", "correction"])
-@pytest.mark.parametrize(
-    ("column", "model", "code"),
-    [
-        ("van", Van, "place__code"),
-        ("technician", Technician, "code"),
-        ("job_type", JobType, "code"),
-        ("damage_type", DamageType, "code"),
-        ("glass", GlassType, "code"),
-    ],
-)
-def test_a_cost_under_another_heading_is_found(kind: str, column: str, model: Any, code: str) -> None:
-    busy_world()
-    changed = JobCost.objects.filter(document__kind=kind).order_by("-pk")[0]
-    other = model.objects.exclude(pk=getattr(changed, f"{column}_id")).first()
-    JobCost.objects.filter(pk=changed.pk).update(**{column: other})
-    assert [found.what for found in disagreements()] == [f"job cost, {column}"]
-
-
-@pytest.mark.parametrize("kind", ["close", "use", "return", "correction"])
-def test_a_cost_of_another_job_and_a_missing_cost_are_found(kind: str) -> None:
-    busy_world()
-    changed = JobCost.objects.filter(document__kind=kind).order_by("pk")[0]
-    other = Job.objects.exclude(pk=changed.job_id).get()
-    JobCost.objects.filter(pk=changed.pk).update(job=other)
-    assert ("job cost, job", f"job {other}, {changed.document}") in {
-        (d.what, d.where) for d in disagreements()
-    }
-    JobCost.objects.filter(pk=changed.pk).delete()
-    assert ("job cost", str(changed.document)) in {(d.what, d.where) for d in disagreements()}
-
-
-def test_a_callback_under_another_original_is_found() -> None:
-    busy_world()
-    cost = JobCost.objects.get(document__client_id="again")
-    JobCost.objects.filter(pk=cost.pk).update(callback_of=None)
-    assert [found.what for found in disagreements()] == ["job cost, callback_of"]
-
-
-def test_checking_goes_by_parts(monkeypatch: pytest.MonkeyPatch) -> None:
-    busy_world()
-    monkeypatch.setattr("shop.integrity.job_cost_checks.CHUNK", 2)
-    monkeypatch.setattr("shop.costing.job_costs.CHUNK", 2)
-    assert_costs_follow_facts()
-    JobCost.objects.update(wear=Decimal(77))
-    assert len(list(disagreements())) == JobCost.objects.count() == 8
-    refresh_from(at("2000-01-01"))
-    assert_costs_follow_facts()
-
-
 # All together, at random
-
-MOMENTS = st.integers(0, 150).map(lambda hours: at("2026-03-20") + timedelta(hours=12 * hours))
-QUANTITIES = st.integers(1, 9).map(Decimal)
-LINES = st.lists(
-    st.builds(
-        lambda code, quantity, minutes: used(code, str(quantity), str(minutes)),
-        st.sampled_from([DISC, COMPOUND, PAD]),
-        QUANTITIES,
-        st.integers(0, 40),
-    ),
-    max_size=3,
-)
-ACTIONS = st.lists(
-    st.tuples(
-        st.sampled_from(
-            ["receive", "receive", "close", "close", "close", "use", "return", "correct", "rate", "lock"]
-        ),
-        MOMENTS,
-        LINES,
-        st.integers(0, 1000),
-    ),
-    min_size=4,
-    max_size=22,
-)
-
-
-class RandomShop:
-    """Posts what was drawn; the ledger may refuse what makes no sense, and nothing else goes wrong."""
-
-    def __init__(self) -> None:
-        self.jobs: list[str] = []
-        self.posted: list[tuple[str, str]] = []
-
-    def do(self, number: int, what: str, moment: datetime, lines: list[Any], choice: int) -> None:
-        """Do one thing; one that does not apply does nothing."""
-        getattr(self, f"_{what}")(f"D-{number}", moment, tuple(lines), choice)
-
-    def _receive(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:
-        made = tuple(
-            ReceiptLine(code, Decimal(1 + choice % 9), Decimal(choice)) for code in (DISC, COMPOUND, PAD)
-        )
-        ledger.post(Receipt(id_, moment, "SUP", "DEPOT", made, freight=Decimal(choice % 7)), now=NOW)
-        self.posted.append(("receipt", id_))
-
-    def _close(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:
-        opened = list(Job.objects.filter(status="booked").values_list("reference", flat=True))
-        job = opened[0] if opened and choice % 2 else f"J-{id_}"
-        originals = [one for one in self.jobs if one != job]
-        one = closing_of(
-            job,
-            moment.isoformat(),
-            *lines,
-            id=id_,
-            van=f"VAN-{choice % 2 + 1}",
-            technician=("ann", "bo")[choice % 2],
-            damage_type=("scratch", "scuff", "other")[choice % 3],
-            price=Decimal(choice),
-            callback_of=originals[choice % len(originals)] if originals and choice % 3 == 0 else "",
-        )
-        try:
-            close_job.close_job(one, now=NOW)
-        except ledger.Refused as refused:
-            assert "comes back to the job itself" in str(refused)  # noqa: PT017 - the only reason there is
-            return
-        self.jobs.append(job)
-        self.posted.append(("close", id_))
-
-    def _use(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:
-        closed = list(Job.objects.filter(status="closed").order_by("reference"))
-        if closed and lines:
-            additional_usage.add_uses_many(
-                [JobUses(id_, closed[choice % len(closed)].reference, lines)], now=NOW
-            )
-            self.posted.append(("use", id_))
-
-    def _return(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:
-        of = [document for document in self.posted if document[0] in ("close", "use")]
-        if of and lines:
-            back = Return(
-                id_, NOW, "DEPOT", *of[choice % len(of)], (StockLine(lines[0].consumable, Decimal(1)),)
-            )
-            self._unless_refused(back, "return", id_)
-
-    def _correct(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:
-        if self.posted:
-            kind, corrects = self.posted[choice % len(self.posted)]
-            self._unless_refused(Correction(id_, NOW, kind, corrects, "a mistake"), "correction", id_)
-
-    def _unless_refused(self, document: Any, kind: str, id_: str) -> None:
-        try:
-            returns_and_corrections.post(document, now=NOW)
-        except ledger.Refused:
-            return
-        if kind != "correction":
-            self.posted.append((kind, id_))
-
-    def _rate(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:
-        first_open = open_from()
-        day = max(moment, first_open).date() + timedelta(days=1) if first_open else moment.date()
-        technician = Technician.objects.get(code="ann") if choice % 2 else None
-        new: list[LabourRate | OverheadRate] = [rates.labour_rate(Decimal(choice), day, technician)]
-        if choice % 3:
-            new.append(
-                rates.overhead_rate(day, monthly_overhead=Decimal(choice), capacity_minutes=Decimal(900))
-            )
-        rates.save_rates(new, UTC)
-
-    def _lock(self, id_: str, moment: datetime, lines: tuple[Any, ...], choice: int) -> None:
-        first_open = open_from()
-        if first_open is None or moment > first_open:
-            change_lock(moment, reason="closed", by="", now=NOW)
-
-
 @settings(max_examples=examples(25))
 @given(ACTIONS, st.sampled_from(CostFormula))
 def test_whatever_happens_costs_follow_the_facts_and_every_cent_is_accounted_for(
@@ -523,12 +306,3 @@ def test_whatever_happens_costs_follow_the_facts_and_every_cent_is_accounted_for
         for job in Job.objects.filter(original__isnull=False).select_related("callback_of__original"):
             assert job.callback_of is not None
             assert job.original == (job.callback_of.original or job.callback_of)
-
-
-def test_values_of_movements_are_what_jobs_were_charged() -> None:
-    busy_world()
-    into, back = (
-        MovementValue.objects.filter(**{f"movement__{end}__kind": "job"}).aggregate(v=Sum("value"))["v"]
-        for end in ("destination", "source")
-    )
-    assert cost_of_all().materials + wear_absorption().actual == into - back

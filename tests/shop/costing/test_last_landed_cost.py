@@ -1,4 +1,4 @@
-"""What a unit last cost, landed: one answer, whoever asks, also when two receipts share a moment."""
+"""The last landed unit cost: one answer everywhere, also when two receipts share a moment."""
 
 from datetime import UTC, date
 from decimal import Decimal

@@ -112,7 +112,7 @@ def test_codes_that_a_file_makes_are_named_as_far_as_anyone_reads(imports: Impor
 
 
 def test_memory_does_not_grow_with_the_rows_of_a_bad_file(imports: Imports) -> None:
-    """Sound rows after the last fault that is named are not held either, nor codes nor numbers."""
+    """Valid rows after the last fault that is named are not held either, nor codes nor numbers."""
     peaks_bytes = {}
     for rows in (1_000, 12_000):
         with imports.path.open("w", encoding="utf-8", errors="surrogateescape") as file:

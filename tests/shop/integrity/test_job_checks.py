@@ -20,7 +20,7 @@ from inventory.models import Consumable, Document
 from shop.integrity.job_checks import disagreements
 from shop.models import DamageType, GlassType, Job, JobType, JobUse, Person, Role, Technician, Van
 from tests.inventory.small_shop import undone_afterwards
-from tests.shop.costing.test_job_costs import ACTIONS, RandomShop
+from tests.shop.costing.random_shop import ACTIONS, RandomShop
 from tests.shop.world import (
     COMPOUND,
     DISC,
@@ -44,7 +44,7 @@ def shop(db: None) -> None:
 
 
 def keep_books() -> None:
-    """Close jobs, one a callback by its booking and one by its close, undo a close, and close that anew."""
+    """Close jobs, one a callback by its booking and one by its close, undo a close, and close that again."""
     receive("R-1", "2026-03-01", (DISC, "50", "50"), (COMPOUND, "500", "25"), (PAD, "2", "60"))
     close("J-1", "2026-03-02", used(DISC, "10", "80", "2"), used(PAD, "0", "60"))
     use_more("U-1", "J-1", used(COMPOUND, "40.5"))

@@ -1,22 +1,19 @@
-"""Closing jobs: exactly once, complete, late, as a callback, and never refused for what the book says."""
+"""Closing jobs: exactly once, complete, late, and never refused for what the book says."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from decimal import Decimal
 
 import pytest
 
 from inventory.ledger import Conflict, Refused
-from inventory.models import Consumable, Document, Holding, Movement, RefusedDocument
-from shop.jobs.additional_usage import add_uses_many
-from shop.jobs.close_data import JobClose, JobUses, close_content
-from shop.jobs.close_job import Closed, close_job, close_many
-from shop.models import Finding, Job, JobCost, JobStatus, JobType, JobUse, StandardUse
-from shop.profitability.margins import margin_report
+from inventory.models import Document, Holding, Movement, RefusedDocument
+from shop.jobs.close_data import JobClose, close_content
+from shop.jobs.close_job import close_job, close_many
+from shop.models import Job, JobCost, JobStatus, JobUse
 from tests.shop.world import (
     COMPOUND,
     DISC,
-    FINE_DISC,
     NOW,
     PAD,
     assert_costs_follow_facts,
@@ -33,7 +30,6 @@ from tests.shop.world import (
     open_shop,
     pay,
     receive,
-    use_more,
     used,
 )
 
@@ -45,16 +41,6 @@ DAY = "2026-03-10 09:00"
 def shop(db: None) -> None:
     open_shop()
     receive("R-1", "2026-03-01", (DISC, "100", "250"), (COMPOUND, "1000", "80"), (PAD, "10", "150"))
-
-
-def finish_with_compound() -> None:
-    """Let the service end with a polish by compound."""
-    StandardUse.objects.create(
-        job_type=JobType.objects.get(code="polish"),
-        consumable=Consumable.objects.get(code=COMPOUND),
-        quantity=Decimal(20),
-        finishing=True,
-    )
 
 
 def posted() -> tuple[int, int, int, int]:
@@ -320,123 +306,6 @@ def test_bad_input_is_explained_and_nothing_is_written(change: dict[str, object]
     assert not Job.objects.exists()
 
 
-# Callbacks
-
-
-def original(job: str) -> str | None:
-    found = Job.objects.select_related("original").get(reference=job).original
-    return found.reference if found else None
-
-
-def test_a_chain_of_callbacks_leads_to_the_first_job() -> None:
-    close("A", DAY)
-    close("B", DAY, callback_of="A", price=Decimal(0))
-    close("C", DAY, callback_of="B", price=Decimal(0))
-    assert (original("A"), original("B"), original("C")) == (None, "A", "A")
-
-
-def test_a_chain_may_come_in_one_batch_in_any_order() -> None:
-    close_many(
-        [
-            closing_of("C", DAY, callback_of="B"),
-            closing_of("A", DAY),
-            closing_of("D", DAY, callback_of="C"),
-            closing_of("B", DAY, callback_of="A"),
-        ],
-        now=NOW,
-    )
-    assert [original(job) for job in "ABCD"] == [None, "A", "A", "A"]
-
-
-def test_a_link_that_closes_after_its_callbacks_takes_them_along() -> None:
-    close("A", DAY)
-    book("B")
-    close("C", DAY, callback_of="B")
-    close("D", DAY, callback_of="C")
-    assert (original("C"), original("D")) == ("B", "B")
-    close("B", DAY, callback_of="A")
-    assert (original("B"), original("C"), original("D")) == ("A", "A", "A")
-
-
-def test_a_close_that_named_the_wrong_original_is_corrected() -> None:
-    close("A", DAY)
-    close("X", DAY)
-    close("B", DAY, callback_of="X")
-    close("C", DAY, callback_of="B")
-    correct("K-1", "close", "close-B")
-    assert (original("B"), original("C")) == (None, "B")
-    close("B", DAY, callback_of="A", id="again")
-    assert (original("B"), original("C")) == ("A", "A")
-    correct("K-2", "close", "again")
-    close("B", DAY, id="no callback after all")
-    assert (original("B"), original("C")) == (None, "B")
-
-
-def test_a_job_booked_as_a_callback_stays_one() -> None:
-    close("A", DAY)
-    book("B", callback_of=Job.objects.get(reference="A"))
-    close("B", DAY)
-    assert original("B") == "A"
-
-
-@pytest.mark.parametrize("length", [2, 3, 5])
-def test_callbacks_in_a_circle_are_refused(length: int) -> None:
-    jobs = [f"J-{number}" for number in range(length)]
-    circle = [
-        closing_of(job, DAY, callback_of=jobs[(number + 1) % length]) for number, job in enumerate(jobs)
-    ]
-    with pytest.raises(Refused, match="comes back to the job itself") as refused:
-        close_many([*circle, closing_of("outside", DAY, callback_of=jobs[0])], now=NOW)
-    assert {document.id for document, _ in refused.value.problems} == {close.id for close in circle}
-
-
-def test_a_circle_over_stored_jobs_is_refused() -> None:
-    close("A", DAY)
-    close("B", DAY, callback_of="A")
-    close("C", DAY, callback_of="B")
-    correct("K-1", "close", "close-A")
-    with pytest.raises(Refused, match="callback_of C comes back"):
-        close("A", DAY, callback_of="C", id="again")
-
-
-def test_lifetime_margin_moves_the_cost_of_a_callback_and_keeps_the_total() -> None:
-    pay("60")
-    close("A", DAY, used(DISC, "4"), damage_type="scratch")
-    close("B", DAY, used(DISC, "2"), damage_type="scuff", price=Decimal(0), callback_of="A")
-    close("C", DAY, damage_type="other", price=Decimal(0), callback_of="B")
-    plain = {group.label: group for group in margin_report("damage_type")}
-    lifetime = {group.label: group for group in margin_report("damage_type", lifetime=True)}
-    assert set(plain) == {"scratch", "scuff", "other"}
-    assert set(lifetime) == {"scratch"}
-    # 200 less 10 of discs and 90 of labour and travel; the callbacks 5 + 90 and 90.
-    assert [plain[label].margin for label in ("scratch", "scuff", "other")] == [100, -95, -90]
-    assert lifetime["scratch"].margin == -85
-    assert lifetime["scratch"].jobs == 3
-    assert sum(group.margin for group in plain.values()) == lifetime["scratch"].margin
-    assert [group.label for group in margin_report("job", lifetime=True)] == ["A"]
-
-
-def test_a_callback_in_a_later_month_counts_in_the_month_of_its_original() -> None:
-    pay("60")
-    close("A", DAY)
-    close("B", "2026-05-02", price=Decimal(0), callback_of="A")
-    assert {group.label: group.margin for group in margin_report("month")} == {
-        "2026-03": Decimal(110),
-        "2026-05": Decimal(-90),
-    }
-    assert {group.label: group.margin for group in margin_report("month", lifetime=True)} == {
-        "2026-03": Decimal(20)
-    }
-
-
-def test_an_abandoned_job_lowers_the_margin_of_its_damage_type() -> None:
-    pay("60")
-    close("A", DAY)
-    close("B", DAY, used(DISC, "4"), outcome="abandoned", price=Decimal(0))
-    (group,) = margin_report("damage_type")
-    assert (group.label, group.jobs, group.revenue, group.margin) == ("scratch", 2, Decimal(200), Decimal(10))
-
-
 # Reality wins
 
 
@@ -447,201 +316,6 @@ def test_a_use_beyond_the_stock_is_flagged_and_never_refused() -> None:
     # 100 at 2.50, and 30 more at the last known cost until a receipt settles them.
     assert cost_of("J-1").materials == 325
     assert_costs_follow_facts()
-
-
-def test_what_looks_wrong_is_asked_and_kept() -> None:
-    job = closing_of("J-1", DAY, used(DISC, "1", "55"))
-    finish_with_compound()
-    answer = close_job(job, now=NOW)
-    assert answer.posting.created
-    assert [finding.code for finding in Finding.objects.all()] == [
-        "minutes exceed discs",
-        "finishing missing",
-    ]
-
-
-def test_a_single_close_without_any_line_is_asked_too() -> None:
-    finish_with_compound()
-    assert close_codes(close("J-1", DAY)) == ["finishing missing"]
-    late = at(DAY) - timedelta(days=2)
-    assert close_codes(close_job(closing_of("J-2", DAY, outcome="abandoned"), now=late)) == [
-        "closed in future"
-    ]
-
-
-def close_codes(answer: Closed) -> list[str]:
-    """Return what a close was asked."""
-    return list(Finding.objects.filter(job__reference=answer.job).values_list("code", flat=True))
-
-
-# Further uses
-
-
-def test_further_uses_cost_the_job_at_the_time_of_its_close() -> None:
-    close("J-1", DAY, used(DISC, "4"))
-    more = use_more("U-1", "J-1", used(COMPOUND, "50"), used(PAD, "0", "30"))
-    assert (more.created, more.posted_at) == (True, at(DAY))
-    assert cost_of("J-1").materials == 14
-    assert cost_of("J-1").wear == Decimal("1.5")
-    assert JobCost.objects.get(document=more.document_id).jobs == 0
-    assert_costs_follow_facts()
-
-
-def test_further_uses_count_once() -> None:
-    close("J-1", DAY)
-    first = use_more("U-1", "J-1", used(DISC, "4"))
-    again = use_more("U-1", "J-1", used(DISC, "4"))
-    assert again == replace(first, created=False)
-    batch = add_uses_many([JobUses("U-2", "J-1", (used(DISC, "1"),))] * 2, now=NOW)
-    assert [posting.created for posting in batch] == [True, False]
-    assert cost_of("J-1").materials == Decimal("12.5")
-
-
-@pytest.mark.django_db(transaction=True)
-def test_further_uses_with_other_content_are_refused_and_kept() -> None:
-    close("J-1", DAY)
-    use_more("U-1", "J-1", used(DISC, "4"))
-    with pytest.raises(Conflict, match="use U-1"):
-        use_more("U-1", "J-1", used(DISC, "4", "10"))
-    assert RefusedDocument.objects.get().client_id == "U-1"
-
-
-def test_further_uses_need_a_closed_job_and_all_problems_are_named_at_once() -> None:
-    book("booked")
-    close("J-1", DAY)
-    batch = [
-        JobUses("U-1", "booked", (used(DISC, "4"),)),
-        JobUses("U-2", "nowhere", (used("no-disc", "0", "1"),)),
-        JobUses("U-3", "J-1", ()),
-        JobUses("U\0-4", "J\0-1", (used(DISC, "1.5"),)),
-    ]
-    with pytest.raises(Refused) as refused:
-        add_uses_many(batch, now=NOW)
-    assert [(document.id, str(problem)) for document, problem in refused.value.problems] == [
-        ("U-1", "job booked is booked, not closed; close it first"),
-        ("U-2", "job nowhere is not a known job"),
-        ("U-2", "line 1: consumable no-disc is not a known consumable"),
-        ("U-3", "lines () is empty; give at least one line"),
-        ("U\0-4", "job J\0-1 is not a known job"),
-        ("U\0-4", "id U\0-4 has a control character; use printable characters only"),
-        ("U\0-4", "line 1: quantity 1.5 is not whole; DISC-P400 is counted"),
-    ]
-    assert Document.objects.filter(kind="use").count() == 0
-
-
-def test_a_retry_of_further_uses_is_answered_even_after_the_job_was_opened_again() -> None:
-    close("J-1", DAY)
-    first = use_more("U-1", "J-1", used(DISC, "4"))
-    correct("K-1", "use", "U-1")
-    correct("K-2", "close", "close-J-1")
-    assert use_more("U-1", "J-1", used(DISC, "4")) == replace(first, created=False)
-    close("J-1", "2026-03-11", id="again", van="VAN-2")
-    assert use_more("U-1", "J-1", used(DISC, "4")) == replace(first, created=False)
-    assert Holding.objects.filter(place__code="VAN-2").count() == 0
-
-
-def test_further_uses_are_judged_together_with_what_was_logged_before() -> None:
-    finish_with_compound()
-    close("J-1", DAY, used(COMPOUND, "20"), used(DISC, "2", "15"))
-    assert not Finding.objects.exists()
-    use_more("U-1", "J-1", used(DISC, "1", "5"))
-    assert not Finding.objects.exists()
-    use_more("U-2", "J-1", used(FINE_DISC, "5", "45"))
-    # 20 minutes on P400 and 45 on P1000 are more than the hour of labour.
-    assert list(Finding.objects.values_list("code", flat=True)) == ["labour below minutes"]
-    use_more("U-3", "J-1", used(FINE_DISC, "1", "5"))
-    assert Finding.objects.count() == 1
-
-
-# Undone and closed anew
-
-
-def test_a_corrected_close_opens_the_job_and_takes_everything_back() -> None:
-    pay("60")
-    close("J-1", DAY, used(DISC, "4"), used(PAD, "1", "20"))
-    answer = correct("K-1", "close", "close-J-1")
-    assert answer.created
-    job = Job.objects.get()
-    assert (job.status, job.outcome, job.closed_at) == ("booked", "", None)
-    zero = cost_of("J-1")
-    assert {zero.revenue, zero.materials, zero.wear, zero.labour, zero.travel, zero.overhead} == {0}
-    assert Holding.objects.get(place__code="VAN-1", consumable__code=DISC).quantity == 0
-    assert export() == []
-    assert margin_report("damage_type") == []
-    assert_costs_follow_facts()
-
-
-def test_a_job_closes_anew_under_a_new_id() -> None:
-    close("J-1", DAY, used(DISC, "4"))
-    correct("K-1", "close", "close-J-1")
-    close("J-1", DAY, used(DISC, "5"), id="again", van="VAN-2", price=Decimal(180))
-    (row,) = export()
-    assert (row["job"], row["van"], row["revenue"], row["materials"]) == (
-        "J-1",
-        "VAN-2",
-        "180.0000",
-        "12.5000",
-    )
-    (group,) = margin_report("van")
-    assert (group.label, group.jobs, group.margin) == ("VAN-2", 1, Decimal("167.5"))
-    assert_costs_follow_facts()
-
-
-def test_a_correction_across_a_lock_posts_in_the_open_month_and_leaves_the_locked_one() -> None:
-    pay("60")
-    close("J-1", DAY, used(DISC, "4"), used(PAD, "1", "20"))
-    close("J-2", "2026-03-12", used(DISC, "2"))
-    lock("2026-04-01")
-    march = export("2026-03-01", "2026-03-31")
-    by_van = margin_report("van", at("2026-03-01").date(), at("2026-03-31").date())
-    receive("R-2", "2026-04-02", (DISC, "100", "900"), (PAD, "1", "60"))
-    assert correct("K-1", "close", "close-J-1").posted_at == at("2026-04-01")
-    close(
-        "J-1",
-        "2026-03-11",
-        used(DISC, "5"),
-        id="again",
-        van="VAN-2",
-        technician="bo",
-        job_type="regrind",
-        damage_type="other",
-        glass="coated",
-        outcome="reduced",
-        callback_of="J-2",
-    )
-    assert export("2026-03-01", "2026-03-31") == march
-    assert margin_report("van", at("2026-03-01").date(), at("2026-03-31").date()) == by_van
-    back, anew = export("2026-04-01", "2026-04-30")
-    assert {**back, "closed_at": ""} == {
-        **march[0],
-        "closed_at": "",
-        **{name: f"-{march[0][name]}" for name in ("revenue", "materials", "wear", "labour", "travel")},
-        "contribution": f"-{march[0]['contribution']}",
-        "margin": f"-{march[0]['margin']}",
-    }
-    assert (anew["job"], anew["van"], anew["technician"], anew["callback_of"]) == (
-        "J-1",
-        "VAN-2",
-        "bo",
-        "J-2",
-    )
-    assert anew["closed_at"] == "2026-03-11T00:00:00+00:00"
-    assert_costs_follow_facts()
-
-
-def test_a_close_with_further_uses_is_corrected_from_the_last_to_the_first() -> None:
-    close("J-1", DAY)
-    use_more("U-1", "J-1", used(DISC, "4"))
-    with pytest.raises(Refused, match="has further uses U-1; correct those first"):
-        correct("K-1", "close", "close-J-1")
-    correct("K-2", "use", "U-1")
-    correct("K-1", "close", "close-J-1")
-    close("J-1", DAY, id="again")
-    use_more("U-2", "J-1", used(DISC, "3"))
-    # The retry of the correction is answered though other uses stand now.
-    assert not correct("K-1", "close", "close-J-1").created
-    assert cost_of("J-1").materials == Decimal("7.5")
-    assert Job.objects.get().status == "closed"
 
 
 # All or none

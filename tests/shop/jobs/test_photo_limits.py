@@ -16,7 +16,7 @@ from django.test import override_settings
 from PIL import Image
 
 from shop.jobs import photos
-from shop.jobs.photos import LARGEST_PIXELS, MOST_PER_JOB, MOST_WAITING, PhotoRefused, drawn_anew
+from shop.jobs.photos import LARGEST_PIXELS, MOST_PER_JOB, MOST_WAITING, PhotoRefused, reencode
 from shop.models import Photo
 from tests.servers import PROJECT, migrated, run_race
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in
@@ -96,11 +96,11 @@ def test_a_large_jpeg_that_cannot_be_decoded_small_is_refused_before_it_is_decod
     monkeypatch.setattr(Image.Image, "convert", decoded)
     monkeypatch.setattr(Image.Image, "thumbnail", decoded)
     with pytest.raises(PhotoRefused, match=r"pixels.*Take it at a lower resolution"):
-        drawn_anew(sent)
+        reencode(sent)
 
 
 def test_a_large_photo_of_a_camera_is_decoded_small() -> None:
-    _, width_px, height_px = drawn_anew(jpeg(8_000, 6_000))
+    _, width_px, height_px = reencode(jpeg(8_000, 6_000))
     assert (width_px, height_px) == (1600, 1200)
 
 
@@ -132,7 +132,7 @@ def test_who_would_wait_behind_too_many_photos_is_told_to_come_again(
     # What was refused gave its room back, too.
     for _ in range(2 + MOST_WAITING):
         with pytest.raises(PhotoRefused):
-            drawn_anew(b"no picture")
+            reencode(b"no picture")
     assert send("ann", picture()).status_code == 201
 
 

@@ -266,7 +266,7 @@ def test_the_work_of_a_bundle_does_not_grow_with_history(monkeypatch: pytest.Mon
     assert abs(size_at_last - size) < 8
 
 
-def test_a_bundle_holds_the_own_jobs_closed_lately_with_what_they_took() -> None:
+def test_a_bundle_holds_the_own_jobs_closed_recently_with_what_they_took() -> None:
     now = timezone.now()
     put("ann", "close", "C-1", close_body(closed_at=now.isoformat()))
     put("ann", "use", "U-1", {"job": "J-1", "lines": [{"consumable": "disc-p400", "quantity": 3}]})
@@ -286,7 +286,7 @@ def test_a_bundle_holds_the_own_jobs_closed_lately_with_what_they_took() -> None
     assert closed[1]["until"] == ""
 
 
-def test_a_bundle_asks_the_open_questions_about_own_jobs_closed_lately() -> None:
+def test_a_bundle_asks_the_open_questions_about_own_jobs_closed_recently() -> None:
     now = timezone.now()
     uses = [{"consumable": "disc-p400", "quantity": 0, "minutes": 15}]
     for id_, changes in {
@@ -301,7 +301,7 @@ def test_a_bundle_asks_the_open_questions_about_own_jobs_closed_lately() -> None
     assert (asked["kind"], asked["document"]) == ("close", "C-1")
     assert "15 minutes are entered but none was used" in asked["message"]
     address = f"/api/v1/findings/{asked['number']}/answer"
-    signed_in("ann").put(address, {"answer": "It was so."}, content_type="application/json")
+    signed_in("ann").put(address, {"answer": "That is right."}, content_type="application/json")
     assert bundle()["questions"] == []
 
 

@@ -11,7 +11,7 @@ from django.test import override_settings
 from PIL import Image
 
 from shop.jobs import photos
-from shop.jobs.photos import LARGEST_UPLOAD_BYTES, LONGEST_SIDE_PX, PhotoRefused, drawn_anew
+from shop.jobs.photos import LARGEST_UPLOAD_BYTES, LONGEST_SIDE_PX, PhotoRefused, reencode
 from shop.models import Job, Moment, Person, Photo
 from tests.inventory.small_shop import day
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in
@@ -73,7 +73,7 @@ def test_the_place_and_the_maker_are_left_behind_and_the_picture_stands_upright(
     exif.get_ifd(GPS_POINTER)[LATITUDE] = (38.0, 42.0, 0.0)
     sent = picture(320, 200, exif=exif)
     assert opened(sent).getexif().get_ifd(GPS_POINTER)
-    kept, width_px, height_px = drawn_anew(sent + b"hidden behind the end")
+    kept, width_px, height_px = reencode(sent + b"hidden behind the end")
     image = opened(kept)
     assert not dict(image.getexif())
     assert set(image.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
@@ -89,14 +89,14 @@ def test_the_place_and_the_maker_are_left_behind_and_the_picture_stands_upright(
 
 
 def test_a_large_picture_becomes_small() -> None:
-    kept, width_px, height_px = drawn_anew(picture(4000, 3000))
+    kept, width_px, height_px = reencode(picture(4000, 3000))
     assert (width_px, height_px) == (LONGEST_SIDE_PX, LONGEST_SIDE_PX * 3 // 4)
     assert len(kept) < 400_000
 
 
 @pytest.mark.parametrize("media_type", ["JPEG", "PNG", "WEBP"])
 def test_a_picture_is_told_by_its_content(media_type: str) -> None:
-    assert opened(drawn_anew(picture(media_type=media_type))[0]).format == "JPEG"
+    assert opened(reencode(picture(media_type=media_type))[0]).format == "JPEG"
 
 
 @pytest.mark.parametrize(
@@ -112,16 +112,16 @@ def test_a_picture_is_told_by_its_content(media_type: str) -> None:
 )
 def test_what_is_no_whole_picture_is_refused(sent: bytes, reason: str) -> None:
     with pytest.raises(PhotoRefused, match=reason):
-        drawn_anew(sent)
+        reencode(sent)
 
 
 def test_a_picture_that_unpacks_to_far_too_much_is_refused_before_it_is_unpacked() -> None:
-    # A PNG of one colour: some kilobytes that stand for 100 million pixels.
+    # A PNG of one colour: some kilobytes that hold 100 million pixels.
     sent = BytesIO()
     Image.new("1", (10_000, 10_000)).save(sent, "PNG", optimize=True)
     assert len(sent.getvalue()) < 50_000
     with pytest.raises(PhotoRefused, match="10000 x 10000 pixels"):
-        drawn_anew(sent.getvalue())
+        reencode(sent.getvalue())
 
 
 @served
@@ -196,14 +196,14 @@ def test_a_photo_that_came_twice_at_once_leaves_one_file(
     def kept_as(photo: uuid.UUID) -> tuple[Photo, bool]:
         return photos.keep(photo, picture(), job=job, moment=Moment.BEFORE, by=by, now=at)
 
-    original = photos.drawn_anew
+    original = photos.reencode
 
     def drawn_while_the_other_is_kept(sent: bytes) -> tuple[bytes, int, int]:
-        monkeypatch.setattr(photos, "drawn_anew", original)
+        monkeypatch.setattr(photos, "reencode", original)
         kept_as(PHOTO)
         return original(sent)
 
-    monkeypatch.setattr(photos, "drawn_anew", drawn_while_the_other_is_kept)
+    monkeypatch.setattr(photos, "reencode", drawn_while_the_other_is_kept)
     kept, created = kept_as(PHOTO)
     assert (kept.pk, created) == (PHOTO, False)
     assert len([path for path in media.rglob("*") if path.is_file()]) == 1

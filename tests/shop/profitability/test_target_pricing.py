@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shop.profitability.target_pricing import JobKind, Verdict, mend
+from shop.profitability.target_pricing import JobKind, Verdict, price_to_target
 
 CENT = Decimal("0.01")
 MONEY = st.decimals(0, 100_000, places=4)
@@ -20,7 +20,7 @@ def kind(jobs: int = 20, low: float | None = None, high: float | None = None, **
 
 def test_by_hand() -> None:
     """Costs of 1,100 at a target of 30%: 1,100 / 0.7 = 1,571.43 in all, 78.58 a job instead of 50."""
-    found = mend(kind(low=-0.2, high=-0.05), Decimal(30), CENT)
+    found = price_to_target(kind(low=-0.2, high=-0.05), Decimal(30), CENT)
     assert found.verdict == Verdict.LOSES
     assert found.mean_price == 50
     assert found.price == Decimal("78.58")
@@ -48,38 +48,38 @@ def test_by_hand() -> None:
     ],
 )
 def test_the_verdict_keeps_the_interval_in_mind(revenue: str, high: float | None, verdict: Verdict) -> None:
-    assert mend(kind(revenue=revenue, low=-1, high=high), Decimal(30), CENT).verdict == verdict
+    assert price_to_target(kind(revenue=revenue, low=-1, high=high), Decimal(30), CENT).verdict == verdict
 
 
 def test_saving_more_than_there_is_mends_nothing() -> None:
-    found = mend(kind(consumption="50", other_costs="1050"), Decimal(30), CENT)
+    found = price_to_target(kind(consumption="50", other_costs="1050"), Decimal(30), CENT)
     assert found.consumption_cut is None
     assert found.other_cut is not None
-    assert mend(kind(consumption="0"), Decimal(80), CENT).consumption_cut is None
+    assert price_to_target(kind(consumption="0"), Decimal(80), CENT).consumption_cut is None
 
 
 def test_a_target_of_everything_has_no_price() -> None:
-    found = mend(kind(low=0.1, high=0.2), Decimal(100), CENT)
+    found = price_to_target(kind(low=0.1, high=0.2), Decimal(100), CENT)
     assert (found.price, found.price_rise, found.rise_low, found.rise_high) == (None, None, None, None)
 
 
 def test_without_revenue_the_price_is_still_known() -> None:
-    found = mend(kind(revenue="0"), Decimal(0), CENT)
+    found = price_to_target(kind(revenue="0"), Decimal(0), CENT)
     assert found.price == 55
     assert found.price_rise is None
     assert found.mean_price == 0
 
 
 def test_few_jobs_are_said_and_none_have_no_price() -> None:
-    assert mend(kind(jobs=9), Decimal(30), CENT).few_jobs
-    nothing = mend(kind(jobs=0, revenue="0", consumption="0", other_costs="0"), Decimal(30), CENT)
+    assert price_to_target(kind(jobs=9), Decimal(30), CENT).few_jobs
+    nothing = price_to_target(kind(jobs=0, revenue="0", consumption="0", other_costs="0"), Decimal(30), CENT)
     assert (nothing.price, nothing.mean_price, nothing.verdict) == (None, None, Verdict.ON_TARGET)
 
 
 @pytest.mark.parametrize("target", ["-1", "100.5"])
 def test_a_target_that_is_no_share_is_refused(target: str) -> None:
     with pytest.raises(ValueError, match="is not from 0 to 100"):
-        mend(kind(), Decimal(target), CENT)
+        price_to_target(kind(), Decimal(target), CENT)
 
 
 KINDS = st.builds(JobKind, st.integers(1, 500), MONEY, MONEY, MONEY)
@@ -90,7 +90,7 @@ def test_at_the_price_it_names_a_kind_reaches_the_target_and_a_minor_unit_less_w
     of: JobKind, target: int, unit: str
 ) -> None:
     minor = Decimal(unit)
-    found = mend(of, Decimal(target), minor)
+    found = price_to_target(of, Decimal(target), minor)
     kept = 1 - Decimal(target) / 100
     assert found.price is not None
     assert found.price % minor == 0
@@ -102,7 +102,7 @@ def test_at_the_price_it_names_a_kind_reaches_the_target_and_a_minor_unit_less_w
 def test_after_the_saving_it_names_the_target_is_reached(
     revenue: Decimal, consumption: Decimal, other: Decimal, target: int
 ) -> None:
-    found = mend(JobKind(3, revenue, consumption, other), Decimal(target), CENT)
+    found = price_to_target(JobKind(3, revenue, consumption, other), Decimal(target), CENT)
     allowed = (1 - Decimal(target) / 100) * revenue
     for cut, saved, rest in (
         (found.consumption_cut, consumption, other),

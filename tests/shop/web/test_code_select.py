@@ -1,4 +1,4 @@
-"""Fields that choose by code: what stands for no choice."""
+"""Fields that choose by code: what means no choice."""
 
 import pytest
 

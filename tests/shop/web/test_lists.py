@@ -19,7 +19,8 @@ from django.utils.html import strip_tags
 from shop.common.pagination import ROWS_PER_PAGE
 from shop.models import Person
 from tests.benchmarks.lists import LISTS, Look
-from tests.benchmarks.wide_shop import PEOPLE, fill
+from tests.benchmarks.wide_books import PEOPLE
+from tests.benchmarks.wide_shop import fill
 from tests.shop.api.test_access import address
 
 pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
@@ -36,7 +37,7 @@ EMPTY = {
     "owner/margins/": "No job posted anything in this period.",
     "owner/changes/": "No job posted anything in either period.",
     "owner/jobs/": "No job with postings matches.",
-    "owner/losses/": "reaches the target of 30%, or there was none.",
+    "owner/target-prices/": "reaches the target of 30%, or there was none.",
     "owner/consumption/": "No consumption fits.",
     "owner/missing/": "Nothing was counted in this period.",
     "owner/missing/counts/": "No count matches.",
@@ -60,7 +61,7 @@ EMPTY = {
     "purchases/terms/": "There is no supplier yet.",
 }
 # Of these the filled shop has nothing: jobs under the target, uses before their receipt.
-UNFILLED = {"owner/losses/", "accounts/provisional/"}
+UNFILLED = {"owner/target-prices/", "accounts/provisional/"}
 # Of these it has no second page: kinds of things, vans and drivers, what one item did or one run left out.
 SHORT = {
     "store/items/<str:place>/<path:consumable>",

@@ -71,7 +71,7 @@ def test_questions_wait_for_the_owner_until_they_are_answered() -> None:
     assert said_to("sue") == []
     page = first_page("olga")
     assert 'href="/owner/questions/"' in page
-    Finding.objects.update(answered_at=datetime(2026, 3, 21, tzinfo=UTC), answer="It was so.")
+    Finding.objects.update(answered_at=datetime(2026, 3, 21, tzinfo=UTC), answer="That is right.")
     assert EMPTY in first_page("olga")
 
 

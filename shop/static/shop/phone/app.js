@@ -20,12 +20,12 @@ const find = (id) => document.getElementById(id);
 const VIEWS = { jobs: jobsOf, sent: sentOf, stock: stockOf, count: countOf, give: giveOf, questions: questionsOf, close: formOf, done: doneOf, more: moreOf };
 // What a person may be filling in.
 const FORMS = ["#count", "#give", "#questions"];
-// What news from a shop of an earlier version lacks.
+// Facts that a shop of an earlier version does not send.
 const NOTHING = { closed: [], questions: [], places: [], gifts: [], under_way: 0 };
-// The news of the day change rarely; every few minutes is enough.
+// The shop's facts change rarely; every few minutes is enough.
 const REFRESH_MS = 5 * 60_000;
-// Without any news nobody can work.
-const FIRST_NEWS_MS = 10_000;
+// Without the shop's facts nobody can work.
+const FIRST_BUNDLE_MS = 10_000;
 
 let bundle = null;
 let session = null;
@@ -34,7 +34,7 @@ let shown = null;
 let refreshed = 0;
 let asking = 0;
 let waitingWorker = null;
-// What the next view begins with.
+// The message that the next view starts with.
 let toSay = "";
 
 const page = {
@@ -100,11 +100,11 @@ async function show() {
     scrollTo(0, 0);
     find("title").focus({ preventScroll: true });
   }
-  await showStanding();
+  await showStatus();
 }
 
-// What stands above every view: signal, who is signed in, whose closes wait, a new version.
-async function showStanding() {
+// Above every view: signal, who is signed in, whose closes wait, a new version.
+async function showStatus() {
   const open = (await outbox.entries()).filter(outbox.isOpen);
   const own = open.filter((entry) => entry.person === bundle?.person.username);
   find("waiting").textContent = own.length;
@@ -117,10 +117,10 @@ async function showStanding() {
   const minutes = Math.round(Math.abs(clock.offset()) / 60_000);
   const notices = [
     reached && bundle && !session?.person &&
-      notice("Your sign-in has ended. Nothing is lost: what you close stays on this phone and goes out once you have signed in.",
+      notice("Your sign-in has ended. Nothing is lost: what you close stays on this phone and is sent after you sign in.",
         h("a", { href: at.signIn, class: "button" }, "Sign in again")),
     reached && session?.person && !session.is_technician && notice("This page is for technicians; you are signed in as somebody else."),
-    others.length > 0 && notice(`${others.length} of ${names} wait on this phone. They go out when ${names} signs in here.`),
+    others.length > 0 && notice(`${others.length} of ${names} wait on this phone. They are sent when ${names} signs in here.`),
     clock.isWrong() && notice(`This phone's clock is ${minutes} minutes ${clock.offset() < 0 ? "ahead" : "behind"}. Closes carry the shop's time.`),
     !isSecureContext && notice("This address is not secure (https), so the page cannot open without signal. Closes are still kept and sent."),
     waitingWorker && notice("A new version of this page is here.", button("Use it", () => waitingWorker.postMessage("take over"))),
@@ -130,7 +130,7 @@ async function showStanding() {
 
 const notice = (text, ...actions) => h("div", { class: "note warning", role: "status" }, h("p", {}, text), ...actions);
 
-// Show what somebody else's phone must not: each person has facts of the own.
+// Switch to the facts of another person; everybody sees only their own.
 async function become(person) {
   const kept = person && (await store.get("facts", `bundle ${person}`));
   bundle = kept ? { ...NOTHING, ...kept } : null;
@@ -146,7 +146,7 @@ async function refresh() {
   bundle = { ...body, fetched: clock.guess(clock.stamp()) };
   refreshed = Date.now();
   await store.put("facts", `bundle ${session.person}`, bundle).catch(() => {});
-  // Not under the hands of somebody who fills in a form.
+  // Not while somebody fills in a form.
   if (!(had && busy()) && before !== JSON.stringify({ ...bundle, fetched: 0 })) await show();
 }
 
@@ -165,15 +165,15 @@ async function signalled({ detail }) {
   if (!bundle) {
     await show();
     clearTimeout(asking);
-    if (session?.is_technician) asking = setTimeout(outbox.flush, FIRST_NEWS_MS);
+    if (session?.is_technician) asking = setTimeout(outbox.flush, FIRST_BUNDLE_MS);
   }
-  await showStanding();
+  await showStatus();
 }
 
 async function changed() {
-  await showStanding();
+  await showStatus();
   if ((["#sent", "#jobs", ""].includes(location.hash) || location.hash.startsWith("#done/")) && bundle) await show();
-  // What was closed has left the van: the book is news again.
+  // A close takes stock from the van, so the facts are out of date.
   refreshed = 0;
 }
 
@@ -191,7 +191,7 @@ async function watchWorker() {
   const ready = () => {
     // The first one takes the page over by itself; a later one waits for a message.
     waitingWorker = navigator.serviceWorker.controller ? registration.waiting : null;
-    showStanding();
+    showStatus();
   };
   registration.addEventListener("updatefound", () => registration.installing?.addEventListener("statechange", ready));
   ready();
@@ -211,7 +211,7 @@ async function start() {
   outbox.news.addEventListener("change", changed);
   outbox.news.addEventListener("received", () => refresh().catch(() => {}));
   const wake = () => {
-    outbox.beEager();
+    outbox.resetPause();
     outbox.flush();
   };
   addEventListener("online", wake);

@@ -1,17 +1,17 @@
-// The shop's time as far as this phone knows it. A phone's own clock may be wrong, or be put right meanwhile.
+// The shop's time as far as this phone knows it. A phone's own clock may be wrong, or be corrected meanwhile.
 
 import * as store from "./store.js";
 
-// Clocks of phones differ by less; the server asks about more.
+// Clocks of phones usually differ by less; the server asks about a larger difference.
 const SLACK_MS = 5 * 60_000;
-// What the server's clock is ahead of this phone's, and the latest moment that the server is known to have seen.
+// By how much the server's clock is ahead of this phone's, and the latest known moment of the server.
 const known = { offset: 0, floor: 0 };
 
 export async function load() {
   Object.assign(known, await store.get("facts", "clock"));
 }
 
-// Learn from an answer that said the time, asked for at `before` by this phone's clock.
+// Learn from an answer with the server's time, which was asked for at `before` by this phone's clock.
 export async function learn(serverNow, before) {
   known.offset = serverNow - (before + Date.now()) / 2;
   known.floor = Math.max(known.floor, serverNow);
@@ -24,11 +24,11 @@ export const isWrong = () => Math.abs(known.offset) > SLACK_MS;
 // What to note about the moment of a close; settled when it is sent.
 export const stamp = () => ({ wall: Date.now(), offset: known.offset, floor: known.floor });
 
-// When it was, as far as this phone can tell before it has asked the server.
+// The moment as far as this phone knows it before it has asked the server.
 export const guess = ({ wall, offset: then, floor }) => Math.max(wall + then, floor);
 
-// Settle a stamp once the server's time is known. What was closed after `floor` and before now is believed, by
-// the offset known then, else by the one known now; what neither explains is put at the nearest end.
+// Settle a stamp once the server's time is known. A moment between `floor` and now is believed, by
+// the offset known then, else by the one known now. Otherwise the nearest end is taken.
 export function settle({ wall, offset: then, floor }) {
   const now = Date.now() + known.offset;
   const possible = (moment) => moment >= floor - SLACK_MS && moment <= now + SLACK_MS;

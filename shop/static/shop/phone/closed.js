@@ -10,7 +10,7 @@ const DAY_MS = 24 * 60 * 60_000;
 export const takenBack = (entries) =>
   new Set(entries.filter(({ kind, state }) => kind === "correction" && state !== "attention").map(({ body }) => body.corrects_id));
 
-// The closed jobs of a person, the latest first: those of the shop's news and those closed on this phone since.
+// The closed jobs of a person, the latest first: those that the shop sent and those closed on this phone since.
 export async function closedJobs(bundle) {
   const own = (await outbox.entries()).filter((entry) => entry.person === bundle.person.username);
   const gone = takenBack(own);
@@ -18,7 +18,7 @@ export async function closedJobs(bundle) {
   const here = new Map(closes.map((entry) => [entry.title, entry]));
   const news = bundle.closed.filter(({ close }) => !gone.has(close));
   const known = new Set(news.map(({ job }) => job));
-  // A close that can still be corrected in the queue is no closed job yet.
+  // A close that can still be corrected in the queue is not a closed job yet.
   const fresh = closes.filter(({ title, state, tried }) => !known.has(title) && state !== "attention" && tried);
   return [...fresh.map((entry) => asClosed(entry, bundle)), ...news.map((job) => ({ ...job, entry: here.get(job.job) }))];
 }

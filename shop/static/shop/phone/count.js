@@ -7,7 +7,7 @@ import { draftKey } from "./draft.js";
 import { newId } from "./store.js";
 import { pickOrScan } from "./scan.js";
 
-// Stands for the count among the drafts, where jobs are otherwise; no reference has a line break.
+// The key of the count among the drafts of jobs; no job reference has a line break.
 const COUNT = "\ncount";
 
 export async function countOf(page) {
@@ -50,7 +50,7 @@ export async function countOf(page) {
     } catch (error) {
       return say(store.failure(error));
     }
-    return page.go("#sent", "The count is kept on this phone and goes out by itself.");
+    return page.go("#sent", "The count is kept on this phone and is sent automatically.");
   }
 
   const element = h("div", {},

@@ -30,7 +30,7 @@ function tookTable(job, { consumables }) {
   const rows = consumables.filter(({ code }) => job.took[code]);
   if (!rows.length) return h("p", { class: "card" }, "Nothing is logged for this job.");
   const amount = ({ code, unit }) => `${job.took[code][0]}${unit === "each" ? "" : ` ${unit}`}`;
-  return h("table", {}, h("caption", {}, "What it took, as the shop has it"),
+  return h("table", {}, h("caption", {}, "What it took, in the shop's books"),
     h("thead", {}, h("tr", {}, ["What", "Used", "Minutes"].map((text, column) => h("th", { scope: "col", class: column && "number" }, text)))),
     h("tbody", {}, rows.map((row) => h("tr", {}, h("th", { scope: "row" }, row.name),
       h("td", { class: "number" }, amount(row)), h("td", { class: "number" }, Number(job.took[row.code][1]) ? job.took[row.code][1] : "")))));
@@ -58,13 +58,13 @@ async function takeBack(page, job, draft) {
   if (!(await confirmed(`Take back the close of ${job.job}? It no longer counts.`, "Take it back"))) return;
   const person = page.bundle.person.username;
   const own = (await outbox.entries()).filter((entry) => entry.person === person);
-  // Two taps on two pages of this phone are one take-back.
+  // Two taps on two pages of this phone take the close back once.
   if (takenBack(own).has(job.close)) return page.go("#jobs");
   const body = { corrects_kind: "close", corrects_id: job.close, reason: "closed by mistake" };
   const entry = outbox.newEntry({ kind: "correction", person, title: job.job, job: job.job, body, after: job.entry?.id });
   await outbox.add(entry);
   if (!draft) return page.go("#sent", `The close of ${job.job} is taken back.`);
-  // What was entered is not entered twice, but under an id of its own, and sent once the first no longer counts.
+  // The new draft starts with what was entered, has a new id, and is sent after the first close is taken back.
   const again = { ...structuredClone(draft), id: store.newId(), after: entry.id, stamp: undefined };
   await store.put("drafts", draftKey(person, draft.job), again);
   return page.go(`#close/${encodeURIComponent(draft.job)}`, "The first close is taken back. Correct it and close again.");

@@ -1,4 +1,4 @@
-// A close in the making: what it starts with, what is wrong with it, and the document it becomes.
+// A draft of a close: what it starts with, what is wrong with it, and the document it becomes.
 
 import { newId } from "./store.js";
 import { rounded } from "./elements.js";
@@ -24,7 +24,7 @@ export function startDraft(bundle, job) {
     callback_of: job.callback_of,
     outcome: "",
     note: job.note,
-    // What the technician has changed of what was booked: only that is said of it when it is empty.
+    // The booked facts that the technician has changed: only these are sent when they are empty.
     touched: {},
     labour: 0,
     travel: 0,
@@ -119,14 +119,14 @@ export function closeBody(draft, bundle) {
   };
 }
 
-// What the shop keeps as booked unless the close says otherwise; empty, it clears what was booked.
+// Facts that stay as booked unless the close says otherwise; an empty one clears what was booked.
 function clearable(draft) {
   const { length_mm: length, callback_of, in_primary_view, existing_damage, note } = draft;
   const said = { length_mm: length === null ? null : String(length), callback_of, in_primary_view, existing_damage, note };
   return Object.fromEntries(Object.entries(said).filter(([name, value]) => value || draft.touched?.[name]));
 }
 
-// The lines of a document that say something.
+// The lines with a quantity or minutes.
 export const usedLines = (draft) =>
   draft.lines
     .filter((line) => line.quantity > 0 || line.minutes > 0)

@@ -40,8 +40,8 @@ export function readNumber(text) {
 
 export const rounded = (number) => Math.round(number * 10_000) / 10_000;
 
-// Two big buttons around a number that can also be typed. `name` says what it counts, for those who do not see
-// where it stands; `spoken` is what the buttons say, where one name has several numbers.
+// Two big buttons around a number that can also be typed. `name` says what it counts, for screen readers;
+// `spoken` names the buttons where one name has several numbers.
 export function stepper({ label, name, spoken = name, value, step = 1, unit = "", whole = false, empty = false, onchange }) {
   const input = h("input", {
     id: newName(),

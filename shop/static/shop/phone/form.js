@@ -12,7 +12,7 @@ import { photosOf } from "./photos.js";
 const OUTCOMES = { removed: "Removed", reduced: "Reduced", "not removable": "Not removable", abandoned: "Abandoned" };
 const FULL =
   "This phone's storage is full, so it could not keep this. Leave the page open, free some space (photos, " +
-  "downloads) and try again; with signal, “Send now” hands it to the shop without keeping it here.";
+  "downloads) and try again; with signal, “Send now” sends it to the shop without keeping it here.";
 
 // Open the form of a booked job, or of a new one when `reference` is empty.
 export async function formOf(page, reference) {
@@ -21,7 +21,7 @@ export async function formOf(page, reference) {
   const kept = await store.get("drafts", draftKey(bundle.person.username, reference));
   if (!kept && reference && !job) return page.missing("This job is not on the phone. It may be closed already.");
   const draft = kept ?? startDraft(bundle, job ?? unbooked(bundle, clock.guess(clock.stamp())));
-  // A new job has an address of its own from now on, so that going back to it does not begin another.
+  // A new job has an address of its own from now on, so that going back to it does not start another one.
   if (!reference) history.replaceState(null, "", `#close/${encodeURIComponent(draft.job)}`);
   return new Form(page, draft, job).build();
 }
@@ -133,13 +133,13 @@ class Form {
       h("p", { class: "soft" }, `${jobTypes[draft.job_type]?.name ?? draft.job_type}: ${draft.damage_type} on ${draft.glass}`),
       viewing,
       caution,
-      job?.existing_damage && h("p", {}, h("strong", {}, "There before: "), job.existing_damage),
+      job?.existing_damage && h("p", {}, h("strong", {}, "Existing damage: "), job.existing_damage),
       job?.note && h("p", {}, job.note),
       kind,
     );
   }
 
-  // Another kind of job takes other things; lines that the technician has changed stay.
+  // Another kind of job takes other consumables; lines that the technician has changed stay.
   async refill() {
     if (!this.draft.edited) prefill(this.draft, this.page.bundle);
     await this.changed();
@@ -226,7 +226,7 @@ class Form {
       this.refuseToKeep(error, entry);
       return;
     }
-    page.go("#sent", `${draft.job} is kept on this phone and goes out by itself.`);
+    page.go("#sent", `${draft.job} is kept on this phone and is sent automatically.`);
   }
 
   refuseToKeep(error, entry) {

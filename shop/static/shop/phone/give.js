@@ -1,4 +1,4 @@
-// Handing stock from the own van to another van or the depot; the giver enters it.
+// A transfer from one's own van to another van or the depot; the giver enters it.
 
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
@@ -23,15 +23,15 @@ export async function giveOf(page) {
   const show = (code) => {
     const { name, unit, kind } = catalogue.get(code) ?? { name: code, unit: "", kind: "measured" };
     const held = bundle.stock[code]?.[0] ?? "0";
-    const much = h("small", { class: "caution" }, "More than the book has on board. It is sent as you say.");
-    const judge = () => (much.hidden = !(draft.given[code] > Number(held)));
+    const warning = h("small", { class: "caution" }, "More than the book has on board. It is sent as you enter it.");
+    const judge = () => (warning.hidden = !(draft.given[code] > Number(held)));
     judge();
     rows.append(h("div", { class: "card" },
       stepper({
         label: name, name, unit: `${unit === "each" ? "" : `${unit}, `}${held} on board`, whole: kind !== "measured",
         step: kind === "measured" ? 50 : 1, value: draft.given[code],
         onchange: (number) => { draft.given[code] = number; judge(); keep(); },
-      }), much));
+      }), warning));
   };
   Object.keys(draft.given).forEach(show);
   const add = (code) => {
@@ -60,7 +60,7 @@ export async function giveOf(page) {
     } catch (error) {
       return say(store.failure(error));
     }
-    return page.go("#sent", "It is kept on this phone and goes out by itself.");
+    return page.go("#sent", "It is kept on this phone and is sent automatically.");
   }
 
   const element = h("div", {},

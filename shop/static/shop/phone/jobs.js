@@ -21,9 +21,9 @@ export async function jobsOf(page) {
   const drafts = (await store.all("drafts")).filter((draft) => draft.person === person && draft.lines && !draft.job.startsWith(MORE));
   const asked = (await openQuestions(bundle)).length;
   const done = await closedJobs(bundle);
-  const begun = new Map(drafts.map((draft) => [draft.job, draft]));
+  const started = new Map(drafts.map((draft) => [draft.job, draft]));
   const booked = new Set(bundle.jobs.map((job) => job.reference));
-  const card = (job) => cardOf(page, job, closed.get(job.reference), begun.get(job.reference));
+  const card = (job) => cardOf(page, job, closed.get(job.reference), started.get(job.reference));
   const today = bundle.jobs.filter((job) => job.booked_for <= bundle.today);
   const later = bundle.jobs.filter((job) => job.booked_for > bundle.today);
   const loose = drafts.filter((draft) => !booked.has(draft.job)).map((draft) => looseCard(page, draft));
@@ -31,7 +31,7 @@ export async function jobsOf(page) {
     "div",
     {},
     asked > 0 && h("a", { href: "#questions", class: "card go" }, h("strong", {}, counted(asked, "question")), " about what you closed"),
-    bundle.under_way > 0 && h("a", { href: page.restocks, class: "card go" }, h("strong", {}, "A restock is on its way"), ": say what came, with signal"),
+    bundle.under_way > 0 && h("a", { href: page.restocks, class: "card go" }, h("strong", {}, "A restock is on its way"), ": confirm what arrived, with signal"),
     loose,
     today.length ? today.map(card) : h("p", { class: "card" }, "No job is booked for today."),
     h("a", { href: "#new", class: "button quiet wide" }, "Close a job that is not listed"),
@@ -55,8 +55,8 @@ function cardOf(page, job, entry, draft) {
   const length = job.length_mm === null ? "" : `, ${shownLength(job.length_mm, bundle)} ${bundle.length_unit}`;
   const action = entry
     ? h("a", { href: "#sent", class: `tag ${entry.state}` }, STATES[entry.state])
-    : h("a", { href: `#close/${encodeURIComponent(job.reference)}`, class: "button", "aria-label": `${draft ? "Go on with" : "Close"} ${job.reference}` },
-        draft ? "Go on with the close" : "Close this job");
+    : h("a", { href: `#close/${encodeURIComponent(job.reference)}`, class: "button", "aria-label": `${draft ? "Continue" : "Close"} ${job.reference}` },
+        draft ? "Continue the close" : "Close this job");
   return h(
     "article",
     { class: "card job" },
@@ -66,7 +66,7 @@ function cardOf(page, job, entry, draft) {
     job.address && h("p", { class: "address" }, job.address),
     job.in_primary_view && h("p", { class: "caution" }, "In the driver's primary viewing area: a repair may be forbidden here."),
     bundle.glass[job.glass] && h("p", { class: "caution" }, bundle.glass[job.glass]),
-    job.existing_damage && h("p", {}, h("strong", {}, "There before: "), job.existing_damage),
+    job.existing_damage && h("p", {}, h("strong", {}, "Existing damage: "), job.existing_damage),
     job.note && h("p", {}, job.note),
     action,
   );
@@ -80,7 +80,7 @@ function looseCard(page, draft) {
     page.show();
   };
   return h("article", { class: "card job" },
-    h("h2", {}, draft.job), h("p", { class: "tag" }, "begun, not closed"),
-    h("div", { class: "row" }, h("a", { href: `#close/${encodeURIComponent(draft.job)}`, class: "button" }, "Go on with the close"),
-      button("Throw away", drop, { class: "quiet" })));
+    h("h2", {}, draft.job), h("p", { class: "tag" }, "started, not closed"),
+    h("div", { class: "row" }, h("a", { href: `#close/${encodeURIComponent(draft.job)}`, class: "button" }, "Continue the close"),
+      button("Delete", drop, { class: "quiet" })));
 }

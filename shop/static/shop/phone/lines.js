@@ -110,7 +110,7 @@ function timerButton(form, line, name, minutes, heat, clocks) {
   return clock;
 }
 
-// What of the lines was spoilt, and why. Rare, so it takes no room until it is asked for.
+// What was spoilt of the lines, and why. It is rare, so it is folded until it is needed.
 function spoiltOf(form) {
   const shown = h("div", { class: "lines" });
   const label = (line) => form.catalogue.get(line.code)?.name ?? line.code;

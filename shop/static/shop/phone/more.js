@@ -40,7 +40,7 @@ export async function moreOf(page, reference) {
     } catch (error) {
       return say(store.failure(error));
     }
-    return page.go(`#done/${encodeURIComponent(reference)}`, "It is kept on this phone and goes out by itself.");
+    return page.go(`#done/${encodeURIComponent(reference)}`, "It is kept on this phone and is sent automatically.");
   }
 
   const element = h("div", {},

@@ -13,7 +13,7 @@ import { draftKey } from "./draft.js";
 const FIRST_PAUSE_MS = 3_000;
 const LONGEST_PAUSE_MS = 5 * 60_000;
 const RECEIVED_KEPT = 40;
-// What of a kind says when it happened. Further uses happened with their job; of an answer nobody asks.
+// The field with the moment of each kind. Further uses happen with their job; an answer has no moment.
 const MOMENTS = { close: "closed_at", count: "occurred_at", transfer: "occurred_at", return: "occurred_at", correction: "occurred_at" };
 
 export const news = new EventTarget();
@@ -54,7 +54,7 @@ export function newEntry({ id, ...named }) {
   };
 }
 
-// Keep entries on the phone in place of their drafts, all or none, in this order; raises the storage's own error when
+// Keep entries on the phone in place of their drafts, all or none, in this order; throws the storage's own error when
 // it cannot.
 export async function add(...together) {
   together.forEach((entry, place) => (entry.saved += place));
@@ -69,7 +69,7 @@ export async function add(...together) {
 export class HandIn {
   done = false;
 
-  // Keep the entry in place of its draft; false when that is done already. Raises the storage's own error.
+  // Keep the entry in place of its draft; false when that is done already. Throws the storage's own error.
   async keep(entry, draft) {
     if (this.done) return false;
     entry.draft = structuredClone(draft);
@@ -102,7 +102,7 @@ export async function dependents(entry, all) {
   return [...next, ...(await Promise.all(next.map((other) => dependents(other, open)))).flat()];
 }
 
-// Drop an entry, and all that makes no sense without it.
+// Drop an entry, and all that depend on it.
 export async function discard(entry) {
   for (const dropped of [...(await dependents(entry)), entry]) {
     await store.remove("outbox", dropped.id);
@@ -111,7 +111,7 @@ export async function discard(entry) {
   tell();
 }
 
-// The shop stands by what it received first; take that as the end of it.
+// The shop keeps what it received first; accept that.
 export async function settleForFirst(entry) {
   await keep({ ...entry, state: "received", reason: "" });
   tell();
@@ -128,7 +128,7 @@ async function forgetReceived(kept) {
   return received.length;
 }
 
-// What the shop has already is the first to go when space runs out.
+// When space runs out, entries that the shop has received are deleted first.
 async function makingRoom(write) {
   try {
     await write();
@@ -157,7 +157,7 @@ function later() {
   pause = Math.min(pause * 2, LONGEST_PAUSE_MS);
 }
 
-export const beEager = () => (pause = FIRST_PAUSE_MS);
+export const resetPause = () => (pause = FIRST_PAUSE_MS);
 
 async function sendAll() {
   const all = await entries();
@@ -184,17 +184,17 @@ async function sendAll() {
   if (session.person && !(await photos.send(session.person, session.token, tell))) undone = true;
   await forgetReceived(RECEIVED_KEPT);
   if (undone) later();
-  else beEager();
+  else resetPause();
   if (own.some((entry) => entry.state === "received")) news.dispatchEvent(new Event("received"));
 }
 
 // True when the shop has answered, one way or the other.
 async function sendOne(entry, token) {
-  // It may have been deleted or taken up again while the shop was asked who is signed in.
+  // It may have been deleted or changed while the shop was asked who is signed in.
   const kept = await store.get("outbox", entry.id);
   if (kept?.state !== "waiting") return true;
   Object.assign(entry, kept);
-  // From here on the shop may have it: its content must not change any more.
+  // From here on the shop may have it: its content must no longer change.
   settleMoment(entry);
   entry.tried = true;
   await keepIfRoom(entry);
@@ -209,7 +209,7 @@ async function sendOne(entry, token) {
   return entry.state !== "waiting";
 }
 
-// A full phone sends what it kept before all the same: should it not remember that, the shop knows the entry's id.
+// A full phone still sends what it has kept. If it cannot store the result, the shop knows the entry's id.
 async function keepIfRoom(entry) {
   try {
     await makingRoom(() => keep(entry));
@@ -224,7 +224,7 @@ function settleMoment(entry) {
   const { moment, doubtful } = clock.settle(entry.stamp);
   const field = MOMENTS[entry.kind];
   if (field) entry.body[field] = new Date(moment).toISOString();
-  // Made before the form showed the booking's note to be changed: an empty one says nothing of it.
+  // Drafts of an earlier version did not show the booking's note; an empty note in one of them clears nothing.
   if (entry.kind === "close" && !entry.draft?.touched && !entry.body.note) delete entry.body.note;
   entry.doubtful = doubtful;
 }
@@ -245,7 +245,7 @@ async function judge(entry, token) {
   }
 }
 
-// Either this very close arrived before and was changed since, or somebody else closed the job.
+// Either this close arrived before and was changed since, or somebody else closed the job.
 async function explainConflict(entry, detail) {
   const isAnswer = entry.kind === "answer";
   const { status } = isAnswer ? { status: 200 } : await server.getEntry(entry);
@@ -254,7 +254,7 @@ async function explainConflict(entry, detail) {
   entry.errors = [];
   if (isAnswer) return void (entry.reason = detail);
   entry.reason = entry.first
-    ? "The shop received this before, and stands by what it said then. The later change did not count."
+    ? "The shop received this before, and keeps what it said then. The later change did not count."
     : detail;
 }
 

@@ -1,5 +1,5 @@
-// Photos before and after. Each is drawn again on the phone, which makes it small and leaves behind where it was
-// taken; the server does the same again. They go out once the shop has the close that they belong to.
+// Photos before and after. The phone encodes each one again, which makes it small and leaves out where it was
+// taken; the server does the same. They are sent after the close that they belong to.
 
 import * as server from "./server.js";
 import * as store from "./store.js";
@@ -16,14 +16,14 @@ export async function forget(close) {
   for (const photo of await of(close)) await store.remove("photos", photo.id);
 }
 
-async function drawnAnew(file) {
+async function reencoded(file) {
   const image = await createImageBitmap(file, { imageOrientation: "from-image" });
   const scale = Math.min(1, LONGEST_SIDE_PX / Math.max(image.width, image.height));
   const canvas = h("canvas", { width: Math.round(image.width * scale), height: Math.round(image.height * scale) });
   canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
   image.close();
   const blob = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", QUALITY));
-  if (!blob) throw new Error("the picture could not be drawn");
+  if (!blob) throw new Error("the picture could not be encoded");
   return blob;
 }
 
@@ -75,7 +75,7 @@ function shelfOf({ draft }, moment, label, said) {
   async function take(file) {
     try {
       if ((await of(draft.id)).length >= MOST_PER_JOB) throw new Error(`${MOST_PER_JOB} photos are enough for one job`);
-      const photo = { id: store.newId(), close: draft.id, person: draft.person, job: draft.job, moment, blob: await drawnAnew(file), state: "kept" };
+      const photo = { id: store.newId(), close: draft.id, person: draft.person, job: draft.job, moment, blob: await reencoded(file), state: "kept" };
       await store.put("photos", photo.id, photo);
       await show(photo);
       said.textContent = `${label}: photo kept.`;

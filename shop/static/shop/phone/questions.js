@@ -1,4 +1,4 @@
-// The shop's questions about own closes: confirmed with one tap, or corrected.
+// The shop's questions about one's own closes: confirmed with one tap, or corrected.
 
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
@@ -6,11 +6,11 @@ import { button, field, h, stepper } from "./elements.js";
 import { furtherUses, whenClosed } from "./closed.js";
 import { newLine } from "./draft.js";
 
-const IT_WAS_SO = "It was so.";
-// An answer has 300 characters, and says what was done, too.
+const CONFIRMED = "That is right.";
+// An answer has at most 300 characters, which include what was done.
 const LONGEST_NOTE = 220;
 
-// What is still open, by the shop's news and by what was answered here since.
+// The questions that the shop sent and that were not answered here since.
 export async function openQuestions(bundle) {
   const answered = new Set((await outbox.entries()).filter(({ kind }) => kind === "answer").map(({ question }) => question));
   return bundle.questions.filter(({ number }) => !answered.has(number));
@@ -47,7 +47,7 @@ function cardOf(page, question) {
       buttons.forEach((each) => (each.disabled = false));
       return say(store.failure(error));
     }
-    return page.go("#questions", "The answer is kept on this phone and goes out by itself.");
+    return page.go("#questions", "The answer is kept on this phone and is sent automatically.");
   }
 
   function correctAmount() {
@@ -68,7 +68,7 @@ function cardOf(page, question) {
   const card = h("article", { class: "card question" },
     h("h2", {}, question.customer || question.job, " ", h("span", { class: "soft" }, [question.customer && question.job, whenClosed(question)].filter(Boolean).join(", "))),
     h("p", {}, question.message),
-    button("Yes, that is right", () => keep(IT_WAS_SO), { class: "wide" }),
+    button("Yes, that is right", () => keep(CONFIRMED), { class: "wide" }),
     h("details", {}, h("summary", {}, "No, or add a note"),
       field("Note, if you like", note),
       amounts,

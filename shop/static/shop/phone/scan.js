@@ -1,5 +1,5 @@
 // Choosing a consumable: from a list, or by its QR label where the browser can read one.
-// What a label says is laid down in shop/web/storeroom/qr_text.py.
+// The text of a label is defined in shop/web/storeroom/qr_text.py.
 
 import { button, field, h } from "./elements.js";
 
@@ -8,14 +8,14 @@ const LOOK_EVERY_MS = 200;
 
 export const codeOnLabel = (text) => (text.startsWith(LABEL) && text.slice(LABEL.length).trim()) || null;
 
-// The reader of labels that the browser has, if any: the Shape Detection API's, which not every browser brings.
+// The browser's reader of labels, if any: the Shape Detection API, which not every browser has.
 async function reader() {
   if (!("BarcodeDetector" in self) || !navigator.mediaDevices) return null;
   const formats = await BarcodeDetector.getSupportedFormats().catch(() => []);
   return formats.includes("qr_code") ? new BarcodeDetector({ formats: ["qr_code"] }) : null;
 }
 
-// A list of what is on board first, then all else, with a button to add the chosen one. `add(code)` is false
+// A list of what is on board, then everything else, with a button to add the chosen one. `add(code)` is false
 // when it is there already.
 export function pickOrScan({ catalogue, stock, add }) {
   const said = h("p", { role: "status", class: "soft" });
@@ -35,7 +35,7 @@ export function pickOrScan({ catalogue, stock, add }) {
   const typed = h("input", { type: "text", autocomplete: "off", autocapitalize: "characters", spellcheck: "false" });
   const takeTyped = () => {
     const code = typed.value.trim();
-    // Codes differ by case, but nobody types them so.
+    // Codes may differ by case, but people do not type them that way.
     const same = [...catalogue.keys()].find((known) => known.toLowerCase() === (codeOnLabel(code) ?? code).toLowerCase());
     if (!code) return;
     takeKnown(same ?? code);
@@ -50,7 +50,7 @@ export function pickOrScan({ catalogue, stock, add }) {
     said.textContent = "";
     if (code !== null) return takeKnown(code);
     byHand.hidden = false;
-    said.textContent = `${problem || "The camera could not be used: it is missing, or not allowed."} Type the code that stands on the label.`;
+    said.textContent = `${problem || "The camera could not be used: it is missing, or not allowed."} Type the code on the label.`;
     typed.focus();
   }, { class: "quiet" });
   return h("div", { class: "card add" }, field("Something else", list),
@@ -69,7 +69,7 @@ async function scanned(detector) {
   video.muted = true;
   video.srcObject = stream;
   const dialog = h("dialog", { class: "card scan", "aria-label": "Scan a label" }, video,
-    h("p", {}, "Hold the label before the camera."), button("Close", () => dialog.close(), { class: "quiet" }));
+    h("p", {}, "Hold the label in front of the camera."), button("Close", () => dialog.close(), { class: "quiet" }));
   document.body.append(dialog);
   dialog.showModal();
   return new Promise((resolve) => {

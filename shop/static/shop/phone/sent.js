@@ -29,7 +29,7 @@ export async function sentOf(page) {
   const element = h(
     "div",
     {},
-    own.some((entry) => entry.state === "waiting") && button("Send now", () => { outbox.beEager(); outbox.flush(); }, { class: "wide" }),
+    own.some((entry) => entry.state === "waiting") && button("Send now", () => { outbox.resetPause(); outbox.flush(); }, { class: "wide" }),
     own.length === 0 && h("p", { class: "card" }, "Nothing was closed or counted on this phone yet."),
     h("ul", { class: "sent" }, own.map((entry) => itemOf(page, entry, { pictures: pictures.get(entry.id), closed, asked, waitsFor: open.get(entry.after) }))),
   );
@@ -67,7 +67,7 @@ const waitingFor = (entry, first) =>
 const errorText = ({ line, field, value, expected }) =>
   h("li", {}, `${line ? `line ${line}: ` : ""}${field.replaceAll("_", " ")} ${value ?? ""} ${expected}`);
 
-// What may have arrived can neither be changed nor dropped before the shop has said so.
+// What may have arrived cannot be changed or dropped before the shop has answered.
 function actionsOf(page, entry) {
   const unsent = entry.state === "waiting" && !entry.tried;
   const refused = entry.state === "attention";

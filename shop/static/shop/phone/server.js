@@ -1,4 +1,4 @@
-// Talks to the shop's server. A request that gets no answer of the shop's raises Unreachable.
+// Talks to the shop's server. A request without an answer of the shop throws Unreachable.
 
 const PATIENCE_MS = 20_000;
 const at = document.body.dataset;
@@ -18,7 +18,7 @@ async function ask(address, options = {}) {
       signal: AbortSignal.timeout(PATIENCE_MS),
       ...options,
     });
-    // A network that wants a sign-in of its own answers in the shop's place, but not in JSON of ours.
+    // A network with a sign-in page of its own answers in the shop's place, but not in our JSON.
     body = (await answer.json()) ?? {};
   } catch (error) {
     throw new Unreachable(error.message);
@@ -26,8 +26,8 @@ async function ask(address, options = {}) {
   return { status: answer.status, body };
 }
 
-// Who is signed in ({ person, is_technician, now }), with the token that holds for just this sign-in: the
-// server makes a new one at each, so what is sent with it can never go out under another person's name.
+// Who is signed in ({ person, is_technician, now }), with the CSRF token of this sign-in: the
+// server makes a new one at each, so nothing is ever sent with it under another person's name.
 export async function session() {
   const before = csrfToken();
   const { status, body } = await ask(at.session);
@@ -37,7 +37,7 @@ export async function session() {
 
 export const bundle = () => ask(at.bundle);
 
-// An answer has no id of its own: its question keeps one, and takes the same twice as once.
+// An answer has no id of its own: its question has one answer, and the same answer twice counts once.
 const addressOf = ({ kind, id, question }) =>
   kind === "answer" ? `/api/v1/findings/${question}/answer` : `/api/v1/${kind}s/${encodeURIComponent(id)}`;
 

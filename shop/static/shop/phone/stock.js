@@ -1,4 +1,4 @@
-// What the book says is in the van, by this phone's latest news.
+// What is in the van by the book, as the shop last sent it.
 
 import * as clock from "./clock.js";
 import { h } from "./elements.js";

@@ -26,7 +26,7 @@ function open() {
 async function run(names, mode, work) {
   const database = await open();
   return new Promise((resolve, reject) => {
-    // Strict: a close that the phone says it has must outlive a flat battery.
+    // Strict: a close that the phone says it has must survive an empty battery.
     const transaction = database.transaction(names, mode, { durability: "strict" });
     const request = work(...[names].flat().map((name) => transaction.objectStore(name)));
     transaction.oncomplete = () => resolve(request.result);
@@ -37,7 +37,7 @@ async function run(names, mode, work) {
 export const get = (name, key) => run(name, "readonly", (store) => store.get(key));
 export const all = (name) => run(name, "readonly", (store) => store.getAll());
 export const put = (name, key, value) => run(name, "readwrite", (store) => store.put(value, key));
-// What is to be sent takes the place of the drafts that it was made of: all of it or none.
+// Entries take the place of the drafts they were made of: all of them or none.
 export const queue = (entries, draftKeys) =>
   run(["outbox", "drafts"], "readwrite", (outbox, drafts) => {
     draftKeys.forEach((key) => drafts.delete(key));

@@ -1,5 +1,5 @@
-// Minutes per grade by tapping. A draft keeps when the running one began, so a killed tab goes on counting;
-// clocks that are wrong do no harm, since only differences count.
+// Minutes per grade by tapping. A draft keeps when the running timer started, so it also counts while the tab
+// is closed. A wrong clock does no harm, since only differences count.
 
 // performance.now() when the running timer was last folded in; null after the page was reloaded.
 let ticked = null;
@@ -38,7 +38,7 @@ export const minutes = (draft, code) => {
   return ms > 0 ? Math.max(1, Math.round(ms / MINUTE_MS)) : 0;
 };
 
-// How long the running one has run, as m:ss with what was there before.
+// The time so far as m:ss, with what was there before.
 export function shown(draft, code) {
   const ms = (draft.timed[code] ?? 0) + (isRunning(draft, code) ? Math.max(0, Date.now() - draft.running.since) : 0);
   const seconds = Math.floor(ms / 1000);

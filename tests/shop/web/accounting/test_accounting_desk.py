@@ -1,7 +1,5 @@
-"""The accountant's desk: locking and reopening, reconciliation to the last digit, and exports."""
+"""The accountant's desk: locking and reopening, reconciliation to the last digit."""
 
-import csv
-import io
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -22,35 +20,23 @@ from shop.accounting.period_reconciliation import (
     reconcile_period,
     total_of,
 )
-from shop.accounting.periods import Period, month_of
-from shop.costing.costing_rows import HEADER
+from shop.accounting.periods import Period
 from shop.models import JobCost, Role
-from shop.profitability.margins import GROUPINGS
-from shop.web.grouping_form import GROUPS
 from tests.shop.desk_pages import Desk, client, desk, said, send
 from tests.shop.test_query_counts import queries
+from tests.shop.web.accounting.two_months import APRIL, MARCH, open_two_months, query
 from tests.shop.world import (
     COMPOUND,
     DISC,
     FINE_DISC,
     NOW,
-    PAD,
     at,
-    charge_overhead,
     close,
-    correct,
-    give_back,
-    lock,
-    open_shop,
-    pay,
     receive,
-    run,
-    use_more,
     used,
 )
 
 pytestmark = pytest.mark.django_db
-MARCH, APRIL = month_of(date(2026, 3, 1)), month_of(date(2026, 4, 1))
 PERIODS = (
     Period(),
     MARCH,
@@ -64,31 +50,7 @@ ZERO = Decimal(0)
 
 @pytest.fixture(autouse=True)
 def shop(db: None) -> None:
-    """Start with two months of every kind of movement; some of March comes after it was locked."""
-    open_shop()
-    pay("60")
-    charge_overhead("3000", "9000", "0.4")
-    receive(
-        "R-1", "2026-03-01", (DISC, "33", "100"), (COMPOUND, "1000", "80"), (PAD, "4", "61"), freight="7.77"
-    )
-    close("J-1", "2026-03-02", used(DISC, "3", "20"), used(PAD, "1", "25"), used(COMPOUND, "41"))
-    close("J-2", "2026-03-05", used(FINE_DISC, "4", "30"), technician="bo", damage_type="scuff")
-    give_back("B-1", "2026-03-06", ("close", "close-J-1"), (DISC, "1"))
-    lines = (documents.StockLine(COMPOUND, Decimal(100)),)
-    ledger.post(documents.Scrap("S-1", at("2026-03-08"), "DEPOT", "dried out", lines), now=NOW)
-    found = (
-        documents.CountedLine("DEPOT", DISC, Decimal(30)),
-        documents.CountedLine("VAN-1", DISC, Decimal(2)),
-    )
-    ledger.post(documents.Count("N-1", at("2026-03-10"), found), now=NOW)
-    receive("R-2", "2026-03-20", (FINE_DISC, "3", "10"), (DISC, "10", "44"))
-    close("J-3", "2026-03-25", used(DISC, "2"))
-    lock("2026-04-01")
-    close("J-4", "2026-03-28", used(DISC, "5"), used(PAD, "0", "40"))
-    correct("K-3", "close", "close-J-3")
-    receive("R-3", "2026-04-02", (FINE_DISC, "10", "41"))
-    use_more("U-1", "J-4", used(FINE_DISC, "15"))
-    correct("K-R", "receipt", "R-2")
+    open_two_months()
 
 
 @pytest.mark.parametrize("period", PERIODS, ids=str)
@@ -116,12 +78,6 @@ def test_every_period_is_reconciled_to_the_last_digit(period: Period) -> None:
 def is_in(period: Period, moment: Any) -> bool:
     day = moment.date()
     return (period.start is None or period.start <= day) and (period.end is None or day <= period.end)
-
-
-def query(period: Period) -> str:
-    if period == Period():
-        return "period=all+time"
-    return f"start={period.start or ''}&end={period.end or ''}"
 
 
 def amount_of(text: str) -> Decimal:
@@ -258,7 +214,7 @@ def test_a_refused_document_is_shown_beside_what_stands_and_settled_and_taken_ba
 def test_locking_says_first_what_it_means_and_what_is_not_settled() -> None:
     refuse()
     asked = send("/accounts/lock/", Role.ACCOUNTANT, day="2026-04-30", reason="April handed in")
-    assert "Nothing dated up to 2026-04-30 changes any more" in said(asked)
+    assert "Nothing dated up to 2026-04-30 changes after that" in said(asked)
     assert "1 refused document" in said(asked)
     assert "2 uses still wait" in said(asked)
     assert open_from() == at("2026-04-01")
@@ -309,84 +265,6 @@ def test_reopening_needs_a_reason_and_says_what_it_means() -> None:
     refused = send("/accounts/reopen/", day="2026-03-15", reason="again", sure="on")
     assert "nothing to reopen" in said(refused)
     assert refused.status_code == 400
-
-
-def rows_of(path: str, role: Role = Role.ACCOUNTANT) -> list[dict[str, str]]:
-    answer = client(role).get(path)
-    assert answer.status_code == 200
-    assert answer.streaming
-    assert answer["Content-Type"] == "text/csv; charset=utf-8"
-    assert answer["Content-Disposition"].startswith('attachment; filename="')
-    text = b"".join(answer).decode()
-    assert "\r\n" in text
-    return list(csv.DictReader(io.StringIO(text, newline="")))
-
-
-def test_the_costing_file_is_what_the_command_exports() -> None:
-    rows = rows_of(f"/accounts/exports/costing.csv?{query(MARCH)}")
-    printed = run("export_costing", "--from", "2026-03-01", "--to", "2026-03-31")
-    assert rows == list(csv.DictReader(io.StringIO(printed)))
-    assert tuple(rows[0]) == HEADER
-    posted = sum(cost.materials for cost in JobCost.objects.filter(posted_at__lt=at("2026-04-01")))
-    assert sum(Decimal(row["materials"]) for row in rows) == posted
-    everything = rows_of("/accounts/exports/costing.csv?period=all+time")
-    assert sum(Decimal(row["materials"]) for row in everything) == sum(
-        cost.materials for cost in JobCost.objects.all()
-    )
-
-
-def test_the_stock_file_is_what_the_command_exports_and_worth_what_the_page_says() -> None:
-    rows = rows_of(f"/accounts/exports/stock.csv?{query(MARCH)}")
-    assert rows == list(csv.DictReader(io.StringIO(run("export_stock", "--at", "2026-03-31"))))
-    assert (
-        sum(Decimal(row["value"]) for row in rows) == total_of(reconcile_period(MARCH).values()).closing_stock
-    )
-
-
-@pytest.mark.parametrize("by", GROUPS)
-def test_the_margins_file_adds_up_to_the_jobs(by: str) -> None:
-    rows = rows_of(f"/accounts/exports/margins.csv?period=all+time&by={by}&lifetime=on")
-    costs = list(JobCost.objects.all())
-    assert sum(Decimal(row["revenue"]) for row in rows) == sum(cost.revenue for cost in costs)
-    assert sum(int(row["jobs"]) for row in rows) == sum(cost.jobs for cost in costs)
-    assert set(GROUPS) == set(GROUPINGS) - {"job"}
-
-
-def test_the_variances_files_have_a_row_for_each_line_of_the_reports() -> None:
-    materials = rows_of("/accounts/exports/material-variances.csv?period=all+time")
-    assert {row["consumable"] for row in materials} == {DISC, FINE_DISC, COMPOUND}
-    labour = rows_of("/accounts/exports/labour-variances.csv?period=all+time")
-    assert [row["job_type"] for row in labour] == ["polish"]
-    assert labour[0]["rate_variance"] == "0.0000"
-
-
-def test_a_file_of_nothing_has_its_header_only() -> None:
-    for name in ("costing", "stock", "margins", "material-variances", "labour-variances"):
-        assert rows_of(f"/accounts/exports/{name}.csv?start=2020-01-01&end=2020-01-31") == []
-
-
-def test_a_file_that_is_none_and_a_period_that_is_none_are_told_so() -> None:
-    assert client().get("/accounts/exports/secrets.csv").status_code == 404
-    answer = client().get("/accounts/exports/costing.csv?start=2026-05-01&end=2026-04-01")
-    assert answer.status_code == 400
-    assert "is before the first" in answer.content.decode()
-
-
-def test_a_locked_month_exports_the_same_after_later_documents() -> None:
-    before = {name: rows_of(f"/accounts/exports/{name}.csv?{query(MARCH)}") for name in ("costing", "stock")}
-    close("J-late", "2026-03-30", used(DISC, "3"))
-    correct("K-2", "close", "close-J-2")
-    assert before == {
-        name: rows_of(f"/accounts/exports/{name}.csv?{query(MARCH)}") for name in ("costing", "stock")
-    }
-
-
-def test_the_exports_page_leads_to_every_file_of_its_period() -> None:
-    page = desk(f"/accounts/exports/?{query(MARCH)}&by=technician", Role.ACCOUNTANT)
-    files = [href for href in page.hrefs if ".csv" in href]
-    assert len(files) == 5
-    for href in files:
-        assert rows_of(href)
 
 
 def test_an_empty_shop_reconciles_to_nothing() -> None:

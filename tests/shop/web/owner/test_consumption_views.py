@@ -1,4 +1,4 @@
-"""Losses and what would mend them, consumption against standard, and what counts found missing."""
+"""Target prices, consumption against standard, and what counts found missing."""
 
 from datetime import date
 from decimal import Decimal
@@ -52,11 +52,11 @@ def count(id_: str, moment: str, *found: tuple[str, str], place: str = "VAN-1") 
     ledger.post(documents.Count(id_, at(moment), lines), now=NOW)
 
 
-def test_a_loss_says_the_price_and_the_savings_that_mend_it() -> None:
+def test_a_loss_says_the_price_and_the_savings_that_reach_the_target() -> None:
     """One job at 50: materials 4 x 2.50, labour 60, travel 30, overhead 20; 120 / 0.7 = 171.43."""
     close("J-1", "2026-03-02", used(DISC, "4"), price=Decimal(50))
     close("J-2", "2026-03-02", used(DISC, "1"), price=Decimal(400), damage_type="scuff")
-    page = desk(f"/owner/losses/?{YEAR}")
+    page = desk(f"/owner/target-prices/?{YEAR}")
     assert [row["Damage type"].split()[0] for row in page.tables[0]] == ["scratch"]
     row = page.row("scratch")
     assert "few jobs" in row["Damage type"]
@@ -72,13 +72,13 @@ def test_a_loss_says_the_price_and_the_savings_that_mend_it() -> None:
 
 def test_when_every_kind_reaches_the_target_that_is_said() -> None:
     close("J-2", "2026-03-02", used(DISC, "1"), price=Decimal(400))
-    assert "reaches the target of 30%" in desk(f"/owner/losses/?{YEAR}").text
+    assert "reaches the target of 30%" in desk(f"/owner/target-prices/?{YEAR}").text
 
 
 def test_a_price_in_yen_is_whole() -> None:
     Books.objects.update(minor_unit_digits=0)
     close("J-1", "2026-03-02", used(DISC, "4"), price=Decimal(50))
-    assert desk(f"/owner/losses/?{YEAR}").row("scratch")["Target price"].startswith("172 ")
+    assert desk(f"/owner/target-prices/?{YEAR}").row("scratch")["Target price"].startswith("172 ")
 
 
 def test_consumption_against_standard_by_technician_over_several_job_types() -> None:
@@ -205,7 +205,9 @@ def test_the_chart_of_what_was_missing_is_drawn_with_and_without_counts() -> Non
 
 def test_the_number_of_queries_does_not_depend_on_what_there_is() -> None:
     expect(DISC, "3")
-    paths = [f"/owner/{name}/?{YEAR}" for name in ("losses", "consumption", "missing", "missing/counts")]
+    paths = [
+        f"/owner/{name}/?{YEAR}" for name in ("target-prices", "consumption", "missing", "missing/counts")
+    ]
     close("J-0", "2026-03-02", used(DISC, "1"), price=Decimal(1))
     count("N-0", "2026-03-02", (DISC, "12"))
     browser = client()
@@ -224,5 +226,5 @@ def test_the_number_of_queries_does_not_depend_on_what_there_is() -> None:
 
 def test_only_the_owner_reads_these_pages() -> None:
     for role in (Role.ACCOUNTANT, Role.STOREKEEPER, Role.TECHNICIAN):
-        for name in ("losses", "consumption", "missing", "missing/counts"):
+        for name in ("target-prices", "consumption", "missing", "missing/counts"):
             assert client(role).get(f"/owner/{name}/").status_code == 403

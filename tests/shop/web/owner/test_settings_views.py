@@ -62,7 +62,7 @@ def test_it_was_so_answers_at_one_tap() -> None:
     finding = odd("J-1")
     send(f"/owner/questions/{finding.pk}/", so="1", text="")
     finding.refresh_from_db()
-    assert finding.answer == "It was so."
+    assert finding.answer == "That is right."
 
 
 @pytest.mark.parametrize(
