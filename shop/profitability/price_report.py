@@ -24,17 +24,20 @@ HEADER = (
 )
 
 
-def price_report(by: str, start: date | None = None, end: date | None = None) -> dict[str, FinishedPrice]:
+def price_report(
+    by: str, start: date | None = None, end: date | None = None, *, lifetime: bool = False
+) -> dict[str, FinishedPrice]:
     """Return the price of finished jobs of each group that posted from `start` to `end`, by label.
 
-    `by` is one of GROUPINGS; the target is the shop's. The interval resamples as that of margins does. Raises
-    ValueError for an unknown grouping.
+    `by` is one of GROUPINGS; the target is the shop's. With `lifetime`, callbacks are carried by the group of
+    the job they repeat. The interval resamples as that of margins does. Raises ValueError for an unknown
+    grouping.
     """
     if by not in GROUPINGS:
         raise ValueError(f"{by!r} is not one of {', '.join(GROUPINGS)}")
     target, minor_unit = the_shop().target_margin_percent, Books.objects.get().minor_unit
     groups: dict[Any, list[JobSums]] = {}
-    for label, sums in _job_sums(by, start, end):
+    for label, sums in _job_sums(by, start, end, lifetime=lifetime):
         groups.setdefault(label, []).append(sums)
     return {label_text(label): finished_price(parts, target, minor_unit) for label, parts in groups.items()}
 
@@ -49,10 +52,12 @@ def price_rows(by: str, start: date | None = None, end: date | None = None) -> I
         )
 
 
-def _job_sums(by: str, start: date | None, end: date | None) -> Iterator[tuple[Any, JobSums]]:
+def _job_sums(
+    by: str, start: date | None, end: date | None, *, lifetime: bool
+) -> Iterator[tuple[Any, JobSums]]:
     costs = posted_costs(start, end)
     rows = (
-        costs.annotate(label=group_label(by, lifetime=False), unit=unit_to_resample(costs))
+        costs.annotate(label=group_label(by, lifetime=lifetime), unit=unit_to_resample(costs))
         .values("label", "unit")
         .annotate(
             counted=Sum("jobs"),

@@ -9,16 +9,17 @@ from django.shortcuts import render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
-from inventory.models import Books
 from shop.common.amounts import percent, share
 from shop.common.pagination import page_of
 from shop.common.text import exact
 from shop.costing.formulas import JobCosts
 from shop.models import Role, the_shop
 from shop.people.permissions import for_roles
+from shop.profitability.finished_price import FinishedPrice
 from shop.profitability.margins import GroupMargin, margins_of
+from shop.profitability.price_report import price_report
 from shop.profitability.ratio_intervals import FEW_JOBS
-from shop.profitability.target_pricing import JobKind, TargetPricing, price_to_target
+from shop.profitability.target_savings import JobKind, TargetSavings, savings_to_target
 from shop.web.grouping_form import CHOICES, GROUPS, GroupingForm, shown
 from shop.web.owner.section_links import areas
 from shop.web.tables import Cell, Column, Money, Table, address, numbers, shop_money
@@ -38,18 +39,21 @@ class KindsForm(GroupingForm):
 def target_prices(request: HttpRequest) -> HttpResponse:
     """Show the kinds that miss the target, the largest shortfall first, and what brings each there."""
     form = KindsForm(request)
-    shop, minor_unit, written = the_shop(), Books.objects.get().minor_unit, shop_money()
+    shop, written = the_shop(), shop_money()
     target = shop.target_margin_percent
     page = page_of(request, _below(form, target), "page")
+    start, end = form.period.start, form.period.end
+    prices = price_report(form.by_, start, end, lifetime=form.lifetime_) if page.object_list else {}
     words = f"{exact(target)}%"
     table = Table(
         caption=f"By {GROUPS[form.by_]}, {form.period}, in {shop.currency}",
         columns=[
             Column(GROUPS[form.by_].capitalize()),
-            *numbers("Jobs", "Margin", "Ratio", "Short of target", "Mean price", "Target price"),
+            *numbers("Jobs", "Margin", "Ratio", "Short of target", "Finished", "Mean price"),
+            *numbers("Price without loss", "Price for the target"),
             *numbers("Or materials and wear less by", "Or other costs less by"),
         ],
-        rows=[_row(group, form, _target_pricing(group, target, minor_unit), written) for group in page],
+        rows=[_row(group, form, prices[group.label], _savings(group, target), written) for group in page],
         empty=f"Every kind of job of {form.period} reaches the target of {words}, or there was none.",
     )
     context = {
@@ -59,6 +63,7 @@ def target_prices(request: HttpRequest) -> HttpResponse:
         "form": form,
         "intro": [
             f"Kinds below the target of {words} of revenue, the largest shortfall first.",
+            "Prices are of finished jobs (removed or reduced, no callback), which carry the others' cost.",
             "Each remedy stands alone: everything else stays as it is.",
             f"Fewer than {FEW_JOBS} jobs say little: look at the jobs before changing a price.",
         ],
@@ -80,18 +85,20 @@ def _below(form: KindsForm, target_percent: Decimal) -> Sequence[GroupMargin]:
     return found[: sum(beyond_target(costs) < 0 for _, _, costs in found.sums())]
 
 
-def _target_pricing(group: GroupMargin, target_percent: Decimal, minor_unit: Decimal) -> TargetPricing:
+def _savings(group: GroupMargin, target_percent: Decimal) -> TargetSavings:
     consumption = group.materials + group.wear
     other = group.labour + group.travel + group.overhead
     kind = JobKind(group.jobs, group.revenue, consumption, other, group.low, group.high)
-    return price_to_target(kind, target_percent, minor_unit)
+    return savings_to_target(kind, target_percent)
 
 
-def _row(group: GroupMargin, form: KindsForm, found: TargetPricing, written: Money) -> list[Cell]:
+def _row(
+    group: GroupMargin, form: KindsForm, price: FinishedPrice, found: TargetSavings, written: Money
+) -> list[Cell]:
     interval = "" if group.low is None else f"{percent(group.low)} to {percent(group.high)}"
-    rise = "" if found.price_rise is None else f"{percent(found.price_rise)} more"
-    if found.rise_low is not None and found.rise_high is not None:
-        rise += f", by its interval {percent(found.rise_low)} to {percent(found.rise_high)}"
+    reach = (
+        "" if price.low is None or price.high is None else f"{written(price.low)} to {written(price.high)}"
+    )
     not_enough = "not enough"
     return [
         Cell(
@@ -104,8 +111,10 @@ def _row(group: GroupMargin, form: KindsForm, found: TargetPricing, written: Mon
         Cell(written(group.margin), strong=True),
         Cell(percent(group.ratio), note=interval),
         Cell(written(found.shortfall)),
-        Cell("" if found.mean_price is None else written(found.mean_price)),
-        Cell("no price does" if found.price is None else written(found.price), note=rise, strong=True),
+        Cell(f"{price.finished:,}", note=f"{price.failed:,} failed" if price.failed else ""),
+        Cell("" if price.now is None else written(price.now)),
+        Cell("no price" if price.no_loss is None else written(price.no_loss)),
+        Cell("no price" if price.for_target is None else written(price.for_target), note=reach, strong=True),
         Cell(not_enough if found.consumption_cut is None else share(found.consumption_cut)),
         Cell(not_enough if found.other_cut is None else share(found.other_cut)),
     ]

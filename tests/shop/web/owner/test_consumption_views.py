@@ -10,7 +10,7 @@ from inventory.models import Books, Place, PlaceKind
 from shop.accounting.periods import Period
 from shop.accounting.shrinkage import FoundMissing, counted_in, differing, missing_by_month
 from shop.costing.standard_costs import CONSUMPTION_BY, consumption_lines, material_lines
-from shop.models import CountExplanation, DifferenceCause, Role, Shop
+from shop.models import CountExplanation, DifferenceCause, Outcome, Role, Shop
 from tests.shop.desk_pages import client, desk
 from tests.shop.test_query_counts import queries
 from tests.shop.world import (
@@ -64,10 +64,20 @@ def test_a_loss_says_the_price_and_the_savings_that_reach_the_target() -> None:
     assert row["Margin"] == "\N{MINUS SIGN}70.00"
     assert row["Short of target"] == "85.00"
     assert row["Mean price"] == "50.00"
-    assert row["Target price"].startswith("171.43 243% more")
+    assert row["Price without loss"] == "120.00"
+    assert row["Price for the target"] == "171.43"
     assert row["Or materials and wear less by"] == "not enough"
     assert row["Or other costs less by"] == "77.3%"
     assert "J-1" in desk(page.href("group=scratch")).text
+
+
+def test_finished_jobs_carry_what_failed_ones_cost() -> None:
+    """A failed job costs 120 more and pays 20: (240 / 0.7 - 20) / 1 = 322.86; 220 loses nothing."""
+    close("J-1", "2026-03-02", used(DISC, "4"), price=Decimal(50))
+    close("J-2", "2026-03-03", used(DISC, "4"), price=Decimal(20), outcome=Outcome.NOT_REMOVABLE)
+    row = desk(f"/owner/target-prices/?{YEAR}").row("scratch")
+    assert (row["Finished"], row["Mean price"]) == ("1 1 failed", "50.00")
+    assert (row["Price without loss"], row["Price for the target"]) == ("220.00", "322.86")
 
 
 def test_when_every_kind_reaches_the_target_that_is_said() -> None:
@@ -78,7 +88,7 @@ def test_when_every_kind_reaches_the_target_that_is_said() -> None:
 def test_a_price_in_yen_is_whole() -> None:
     Books.objects.update(minor_unit_digits=0)
     close("J-1", "2026-03-02", used(DISC, "4"), price=Decimal(50))
-    assert desk(f"/owner/target-prices/?{YEAR}").row("scratch")["Target price"].startswith("172 ")
+    assert desk(f"/owner/target-prices/?{YEAR}").row("scratch")["Price for the target"] == "172"
 
 
 def test_consumption_against_standard_by_technician_over_several_job_types() -> None:
