@@ -16,6 +16,7 @@ from django.test import Client
 
 from inventory import ledger
 from inventory.documents import Count, CountedLine
+from inventory.ledger.refusals import unresolved
 from shop.jobs.close_job import close_job
 from shop.models import Job, Person, Role, Technician, Van
 from tests.shop.world import (
@@ -91,8 +92,8 @@ def _sqlite_scans(sql: str, params: Any) -> Iterator[str]:
 
 def _postgresql_scans(sql: str, params: Any) -> Iterator[str]:
     with connection.cursor() as cursor:
-        # With few rows it is cheapest to walk; what is asked here is whether an index can serve. The server takes
-        # no statistics by itself (tests.servers), so that the plan is the same in every run.
+        # With few rows it is cheapest to walk; what is asked here is whether an index can serve. The server
+        # takes no statistics by itself (tests.servers), so that the plan is the same in every run.
         for way in ("seqscan", "mergejoin", "hashjoin"):
             cursor.execute(f"SET LOCAL enable_{way} = off")
         cursor.execute(f"EXPLAIN (FORMAT JSON) {sql}", params)
@@ -188,6 +189,7 @@ WORK: dict[str, Callable[[Client], object]] = {
     "return": lambda _: give_back("B-1", "2026-05-04", ("close", "close-J-6"), (DISC, "1")),
     "correction of a close": lambda _: correct("X-1", "close", "close-J-7"),
     "correction of a receipt": lambda _: correct("X-2", "receipt", "R-0"),
+    "conflict": lambda _: list(unresolved(["R-0", "C-0"])),
 }
 
 
