@@ -32,11 +32,12 @@ class WorkKind(StrEnum):
     PURCHASES = "purchase drafts"
     CHECK = "ledger check"
     SESSIONS = "clearing of ended sign-ins"
+    PHOTOS = "clearing of photo files"
 
 
 # What starts by the clock; the parts and the end of a forecast follow its beginning, a renewal new data.
 WEEKLY = (WorkKind.FORECAST, WorkKind.RESTOCKS, WorkKind.LETTER)
-DAILY = (WorkKind.PURCHASES, WorkKind.CHECK, WorkKind.SESSIONS)
+DAILY = (WorkKind.PURCHASES, WorkKind.CHECK, WorkKind.SESSIONS, WorkKind.PHOTOS)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,12 +12,13 @@ from django.core.exceptions import ValidationError
 from django.db.models import Model, QuerySet
 from django.http import HttpRequest, HttpResponse
 
-from inventory.admin import CodeAdmin, ReadOnlyAdmin, SetUpAdmin
+from inventory.admin import CodeAdmin, ConsumableAdmin, ReadOnlyAdmin, SetUpAdmin
 from inventory.models import Consumable, Place, PlaceKind
 from shop import models
 from shop.jobs.bookings import save_booked
 from shop.models import JobStatus
 from shop.people.user_status import last_owner_problem
+from shop.setup.standards_form import StandardsAdmin
 
 if TYPE_CHECKING:
     PersonAdminBase = UserAdmin[models.Person]
@@ -34,6 +35,8 @@ SET_SHOP_NOTE = "Change this with: python manage.py set_shop (job costs follow a
 
 # Roles give all permissions; Django's groups would be a second, unused way.
 admin.site.unregister(Group)
+# The stock keeps no standards of jobs, so its own form cannot say from when one counts.
+admin.site.unregister(Consumable)
 
 
 class PersonForm(PersonFormBase):
@@ -104,6 +107,11 @@ class TechnicianAdmin(CodeAdmin):
         return super().formfield_for_foreignkey(db_field, request, **kwargs)
 
 
+@admin.register(Consumable)
+class ConsumableWithCostAdmin(StandardsAdmin, ConsumableAdmin):
+    """What work uses up, and what it should cost."""
+
+
 class SetUpInline(Inline):
     """Rows edited with what they belong to, by anyone with access to the site."""
 
@@ -138,7 +146,7 @@ class StandardUseInline(SetUpInline):
 
 
 @admin.register(models.JobType)
-class JobTypeAdmin(CodeAdmin):
+class JobTypeAdmin(StandardsAdmin):
     """Services, with what each should take."""
 
     list_display = ("code", "name", "list_price", "standard_minutes")
@@ -299,6 +307,14 @@ class LabourRateAdmin(CommandAdmin):
 
     list_display = ("effective_from", "technician", "per_hour")
     list_select_related = ("technician",)
+
+
+@admin.register(models.FormerStandard)
+class FormerStandardAdmin(ReadOnlyAdmin):
+    """What was the standard before a day; changes of a job type or consumable keep it."""
+
+    list_display = ("job_type", "consumable", "value", "in_force_before")
+    list_select_related = ("job_type", "consumable")
 
 
 @admin.register(models.OverheadRate)

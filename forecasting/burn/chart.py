@@ -32,7 +32,7 @@ def burn_chart(past: list[PastWeek], week: Ahead, unit: str) -> Draw:
             label="used in the week",
         )
         across = [0, AHEAD_SHOWN]
-        for interval, colour in zip(week.intervals, colours.bands, strict=True):
+        for interval, colour in zip(week.intervals, colours.bands, strict=False):
             axes.fill_between(
                 across,
                 float(interval.low),
@@ -41,14 +41,15 @@ def burn_chart(past: list[PastWeek], week: Ahead, unit: str) -> Draw:
                 label=interval.name,
                 linewidth=0,
             )
-        axes.plot(
-            across,
-            [float(week.median)] * 2,
-            color=colours.accent,
-            linewidth=2,
-            label="median",
-            solid_capstyle="butt",
-        )
+        if week.median is not None:
+            axes.plot(
+                across,
+                [float(week.median)] * 2,
+                color=colours.accent,
+                linewidth=2,
+                label="median",
+                solid_capstyle="butt",
+            )
         axes.axvline(0, color=colours.line, linewidth=1)
         step = max(len(shown) // TICKS, 1)
         ticks = list(numbers)[::-1][FREE_WEEKS::step]
@@ -69,8 +70,13 @@ def burn_chart(past: list[PastWeek], week: Ahead, unit: str) -> Draw:
 def chart_description(past: list[PastWeek], week: Ahead, what: str, unit: str) -> str:
     """Return what the chart shows, for people who cannot see it."""
     counted = [one for one in past[-WEEKS_SHOWN:] if one.used is not None]
-    wide = week.intervals[0]
     before = f"Use of {what} in {len(counted)} weeks that count"
     if counted:
         before += f", the latest {counted[-1].used:f} {unit} in {counted[-1].week}"
-    return f"{before}; a week ahead {wide.low:f} to {wide.high:f} {unit} with 95%, median {week.median:f}."
+    ahead = []
+    if week.intervals:
+        wide = week.intervals[0]
+        ahead.append(f"{wide.low:f} to {wide.high:f} {unit} with {wide.name}")
+    if week.median is not None:
+        ahead.append(f"median {week.median:f}")
+    return f"{before}; a week ahead {', '.join(ahead) or 'no level is stored'}."

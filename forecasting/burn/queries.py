@@ -12,7 +12,7 @@ from forecasting.burn.text import (
     STATED,
     bias_in_words,
     held_in_words,
-    place_of_level,
+    stored_place,
 )
 from forecasting.models import BurnForecast, ForecastRun
 from inventory.weeks import A_WEEK
@@ -22,6 +22,7 @@ from shop.people.permissions import own_van, role_of
 # The widest interval first.
 INTERVALS = (("95%", 0.025, 0.975), ("80%", 0.1, 0.9), ("50%", 0.25, 0.75))
 MEDIAN, HIGH = 0.5, 0.8
+SHOWN_LEVELS = (MEDIAN, HIGH, STATED, *(level for _, *ends in INTERVALS for level in ends))
 
 
 def visible_to(person: Person) -> QuerySet[BurnForecast]:
@@ -50,14 +51,17 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """What is forecast over some weeks from the Monday `start`: quantities in the stock unit."""
+    """What is forecast over some weeks from the Monday `start`: quantities in the stock unit.
+
+    A quantile is None, and an interval left out, where the run does not store its levels.
+    """
 
     start: date
     weeks: int
-    median: Decimal
+    median: Decimal | None
     mean: Decimal
-    high_80: Decimal
-    high_95: Decimal
+    high_80: Decimal | None
+    high_95: Decimal | None
     intervals: tuple[Interval, ...]
     jobs: Decimal | None
 
@@ -74,9 +78,11 @@ class PastWeek:
 def ahead(row: BurnForecast) -> Ahead:
     """Lay one forecast out."""
 
-    def at(level: float) -> Decimal:
-        return Decimal(row.quantiles[place_of_level(row.run.levels, level)])
+    def at(level: float) -> Decimal | None:
+        place = stored_place(row.run.levels, level)
+        return None if place is None else Decimal(row.quantiles[place])
 
+    between = [(name, at(low), at(high)) for name, low, high in INTERVALS]
     return Ahead(
         start=row.run.first_week + row.run.weeks * A_WEEK,
         weeks=row.weeks_ahead,
@@ -84,7 +90,9 @@ def ahead(row: BurnForecast) -> Ahead:
         mean=row.mean,
         high_80=at(HIGH),
         high_95=at(STATED),
-        intervals=tuple(Interval(name, at(low), at(high)) for name, low, high in INTERVALS),
+        intervals=tuple(
+            Interval(name, low, high) for name, low, high in between if low is not None and high is not None
+        ),
         jobs=row.jobs_known,
     )
 
@@ -98,19 +106,32 @@ def past_weeks(row: BurnForecast) -> list[PastWeek]:
     ]
 
 
-def held(row: BurnForecast, level: float) -> int:
-    """Return how many of the past intervals stayed at or under a level's quantile."""
-    times: int = row.held[place_of_level(row.run.levels, level)] if row.tested else 0
+def held(row: BurnForecast, level: float) -> int | None:
+    """Return how many of the past intervals stayed at or under a level's quantile; None: it is not stored."""
+    place = stored_place(row.run.levels, level)
+    if place is None:
+        return None
+    times: int = row.held[place] if row.tested else 0
     return times
+
+
+def levels_in_words(run: ForecastRun | None) -> str:
+    """Return which levels a run stores, when some that the pages show are missing; else nothing."""
+    if run is None or all(stored_place(run.levels, level) is not None for level in SHOWN_LEVELS):
+        return ""
+    stored = ", ".join(f"{100 * level:g}%" for level in run.levels) or "none"
+    return f"Not all levels of this page are stored with this forecast. Stored are: {stored}."
 
 
 def accuracy_in_words(row: BurnForecast) -> list[str]:
     """Return how forecasts of this series did in the past, in sentences."""
-    said = [held_in_words(STATED, held(row, STATED), row.tested, row.weeks_ahead)]
-    if row.tested:
-        said.append(held_in_words(HIGH, held(row, HIGH), row.tested, row.weeks_ahead))
-        said.append(bias_in_words(row.accuracy.get("bias")))
-    return said
+    if not row.tested:
+        return [held_in_words(STATED, 0, 0, row.weeks_ahead)]
+    times = [(level, held(row, level)) for level in (STATED, HIGH)]
+    said = [
+        held_in_words(level, held, row.tested, row.weeks_ahead) for level, held in times if held is not None
+    ]
+    return [*said, bias_in_words(row.accuracy.get("bias"))]
 
 
 def model_in_words(row: BurnForecast) -> str:

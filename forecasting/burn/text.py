@@ -54,7 +54,12 @@ def bias_in_words(bias: float | None) -> str:
 
 def place_of_level(levels: Sequence[float], level: float) -> int:
     """Return where a level is stored. Raises ValueError when it is not."""
-    for place, stored in enumerate(levels):
-        if abs(stored - level) < 1e-9:
-            return place
-    raise ValueError(f"Level {level} is not stored; the stored ones are {', '.join(map(str, levels))}")
+    place = stored_place(levels, level)
+    if place is None:
+        raise ValueError(f"Level {level} is not stored; the stored ones are {', '.join(map(str, levels))}")
+    return place
+
+
+def stored_place(levels: Sequence[float], level: float) -> int | None:
+    """Return where a level is stored, or None where it is not: runs of other times may have other levels."""
+    return next((place for place, stored in enumerate(levels) if abs(stored - level) < 1e-9), None)

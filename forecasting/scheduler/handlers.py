@@ -26,6 +26,7 @@ from inventory.db.repeatable_read import one_snapshot
 from inventory.integrity.stock_checks import Disagreement
 from shop.common.text import counted
 from shop.integrity import all_checks
+from shop.jobs.photo_files import forget_unnamed
 from shop.people.sessions import forget_expired
 
 BY = "schedule"
@@ -162,6 +163,12 @@ def _sessions(_piece: Piece, now: datetime) -> Write:
     return lambda: {"said": f"{counted(forget_expired(min(now, timezone.now())), 'sign-in')} cleared"}
 
 
+def _photos(_piece: Piece, now: datetime) -> Write:
+    # Repeating this changes nothing, so it need not be in the transaction that ends it.
+    removed = forget_unnamed(min(now, timezone.now()))
+    return lambda: {"said": f"{counted(removed, 'file')} without a photo removed"}
+
+
 def _first_of(disagreements: Iterator[Disagreement]) -> tuple[int, list[str]]:
     """Return how many disagreements there are, and the first of them as text."""
     kept = [
@@ -190,4 +197,5 @@ _FIRST_STEPS: dict[WorkKind, Callable[[Piece, datetime], Write]] = {
     WorkKind.PURCHASES: _purchases,
     WorkKind.CHECK: _check,
     WorkKind.SESSIONS: _sessions,
+    WorkKind.PHOTOS: _photos,
 }

@@ -1,13 +1,15 @@
-"""The part of a week's work that is done again for new data: forecast, drafts, and unwritten lists.
+"""The part of a week's work that is done again for what is new: forecast, drafts, and unwritten lists.
 
 Each piece of the week keeps how much of the ledger it knew: the number of documents recorded since a moment
 well before it. Documents are only ever added, so a greater number means new data, even where a long
 transaction ends after others that began later. Documents of restocks themselves are part of the plan, not new
 data.
 
-Documents of the weeks that the forecast rests on ask for another forecast; all others for new drafts from
-what is in stock by now. They ask only while a van waits for it: one without a restock, or one whose draft
-nobody has approved or changed.
+Bookings and settings leave no such trace: drafts keep a digest of them (forecasting.scheduler.plan_basis).
+
+Documents of the weeks that the forecast rests on, and an interval longer than it looks ahead, ask for another
+forecast; all else for new drafts from what is in stock and booked by now. They ask only while a van waits for
+it: one without a restock, or one whose draft nobody has approved or changed.
 """
 
 from collections.abc import Mapping
@@ -18,9 +20,10 @@ from typing import Any
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 
 from forecasting.burn.inputs import weeks_of
-from forecasting.models import ForecastRun, PeriodWork, Restock, RestockLine, RestockStatus
+from forecasting.models import ForecastRun, PeriodWork, Restock, RestockLine, RestockStatus, the_terms
 from forecasting.replenishment.pick_ship_receive import DOCUMENTS_START
 from forecasting.schedule import WorkKind
+from forecasting.scheduler import plan_basis
 from inventory.models import Document, Place, PlaceKind
 from shop.common.text import counted
 from shop.models import in_shop_zone, the_shop
@@ -41,21 +44,49 @@ class Recorded:
     of_history: int
 
 
+@dataclass(frozen=True, slots=True)
+class News:
+    """What forecast and drafts did not know: documents, other bookings or settings, a longer interval."""
+
+    documents: int
+    of_history: int
+    other_plan: bool = False
+    longer: bool = False
+
+    @property
+    def asks_for_forecast(self) -> bool:
+        """Whether drafts from the forecast that is there are not enough."""
+        return self.of_history > 0 or self.longer
+
+    def in_words(self) -> str:
+        """Return what came, as text."""
+        came = max(self.documents, self.of_history)
+        said = [f"{counted(came, 'document')} came"] if came > 0 else []
+        if self.other_plan or self.longer:
+            said.append("bookings or settings were changed")
+        return " and ".join(said)
+
+
 def known_to_forecast(run: ForecastRun) -> dict[str, Any]:
     """Return what a forecast keeps of the ledger that it reads, as JSON values."""
     since, until = run.known_at - LONGEST_TRANSACTION, weeks_of(run).end
     known = _recorded(since, until, run.known_at)
-    return {"since": since.isoformat(), "until": until.isoformat(), "of_history": known.of_history}
+    return {
+        "since": since.isoformat(),
+        "until": until.isoformat(),
+        "of_history": known.of_history,
+        "interval_days": the_terms().interval_days,
+    }
 
 
 def known_to_drafts(forecast: Result) -> dict[str, Any]:
-    """Return what drafts keep of the ledger, read before anything they are made from; as JSON values."""
+    """Return what drafts keep of what they are made from, read before all of it; as JSON values."""
     since, until = (datetime.fromisoformat(forecast[name]) for name in ("since", "until"))
-    return {"documents": _recorded(since, until).documents}
+    return {"documents": _recorded(since, until).documents, "basis": plan_basis.digest(since.date())}
 
 
-def news(forecast: Result, drafts: Result, now: datetime) -> Recorded | None:
-    """Return how much was recorded by `now` that forecast and drafts did not know; None where nothing was.
+def news(forecast: Result, drafts: Result, now: datetime) -> News | None:
+    """Return what there is by `now` that forecast and drafts did not know; None where nothing is new.
 
     Also None where what they knew was not kept, as by earlier versions of this module.
     """
@@ -63,11 +94,16 @@ def news(forecast: Result, drafts: Result, now: datetime) -> Recorded | None:
         return None
     since, until = (datetime.fromisoformat(forecast[name]) for name in ("since", "until"))
     by_now = _recorded(since, until, now)
-    new = Recorded(by_now.documents - drafts["documents"], by_now.of_history - forecast["of_history"])
-    return new if new.documents > 0 or new.of_history > 0 else None
+    new = News(
+        by_now.documents - drafts["documents"],
+        by_now.of_history - forecast["of_history"],
+        other_plan="basis" in drafts and drafts["basis"] != plan_basis.digest(since.date()),
+        longer="interval_days" in forecast and the_terms().interval_days > forecast["interval_days"],
+    )
+    return new if new.in_words() else None
 
 
-def due_at(week: str, new: Recorded, last: datetime | None, now: datetime) -> datetime | None:
+def due_at(week: str, new: News, last: datetime | None, now: datetime) -> datetime | None:
     """Return from when on new data asks for the work again; `last` is when it last did.
 
     None while no van waits for it. At once the first time, and for history while the week has no restock;
@@ -90,16 +126,16 @@ def reopen(week: str, now: datetime) -> str:
     new = news(results.get(WorkKind.FORECAST, {}), results.get(WorkKind.RESTOCKS, {}), now)
     if new is None:
         return "nothing new"
-    documents = f"{counted(max(new.documents, new.of_history), 'document')} came"
-    if new.of_history <= 0:
+    if not new.asks_for_forecast:
         _undone(of_week.filter(kind=WorkKind.RESTOCKS))
-        return f"{documents}; the drafts are made again"
+        return f"{new.in_words()}; the drafts are made again"
     PeriodWork.objects.filter(kind=WorkKind.FORECAST_PART, period__startswith=f"{week} ").delete()
     _undone(of_week.filter(kind__in=(WorkKind.FORECAST, WorkKind.FORECAST_END, WorkKind.RESTOCKS)))
     today = in_shop_zone(now, the_shop()).date()
     done = PeriodWork.objects.filter(done_at__isnull=False)
     _undone(done.filter(kind=WorkKind.PURCHASES, period=today.isoformat()))
-    return f"{documents}, {new.of_history} of past weeks; forecast and drafts are made again"
+    past = f", {new.of_history} of past weeks" if new.of_history > 0 else ""
+    return f"{new.in_words()}{past}; forecast and drafts are made again"
 
 
 def _undone(works: QuerySet[PeriodWork]) -> None:

@@ -1,9 +1,10 @@
 """Documents that the ledger does not take, and those kept because another one has their id."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 
 from django.db import connection
+from django.db.models import QuerySet
 
 from inventory import documents
 from inventory.documents import Problem
@@ -32,8 +33,7 @@ def keep_refused(conflict: Conflict, *, by: str, now: datetime) -> None:
     if connection.in_atomic_block:
         return
     ids = [document.id for document, _ in conflict.problems]
-    waiting = RefusedDocument.objects.filter(client_id__in=ids, resolved_at__isnull=True)
-    kept = {documents.digest(content) for content in waiting.values_list("content", flat=True)}
+    kept = {documents.digest(content) for content in unresolved(ids).values_list("content", flat=True)}
     new = []
     for document, problem in conflict.problems:
         content = documents.content(document)
@@ -51,3 +51,8 @@ def keep_refused(conflict: Conflict, *, by: str, now: datetime) -> None:
             )
         )
     RefusedDocument.objects.bulk_create(new)
+
+
+def unresolved(ids: Collection[str]) -> QuerySet[RefusedDocument]:
+    """Return the refused documents of these ids that nobody has looked at yet."""
+    return RefusedDocument.objects.filter(client_id__in=ids, resolved_at__isnull=True)

@@ -94,6 +94,11 @@ class RefusedDocument(models.Model):
 
     class Meta:
         ordering = ["-pk"]
+        indexes = [
+            models.Index(
+                fields=["client_id"], condition=Q(resolved_at__isnull=True), name="refused_unresolved"
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.kind} {self.client_id} at {self.refused_at:%Y-%m-%d %H:%M}"

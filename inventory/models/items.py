@@ -3,13 +3,16 @@
 from decimal import Decimal
 
 from django.core.exceptions import ValidationError
-from django.core.validators import MinValueValidator
+from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
 
 from inventory.db.fixed_point import FixedPointField
 from inventory.models.places import Place
 from inventory.models.validators import validate_code, validate_grade, validate_name
+
+# A century: beyond it a day of expiry might lie after the last day that can be written.
+LONGEST_SHELF_LIFE_DAYS = 36_500
 
 
 class ConsumableKind(models.TextChoices):
@@ -34,7 +37,9 @@ class Consumable(models.Model):
         validators=[MinValueValidator(Decimal(1))],
         help_text="working life of one unit; about 10 minutes for a disc is common practice",
     )
-    shelf_life_days = models.PositiveIntegerField(null=True, blank=True)
+    shelf_life_days = models.PositiveIntegerField(
+        null=True, blank=True, validators=[MaxValueValidator(LONGEST_SHELF_LIFE_DAYS)]
+    )
     standard_cost = FixedPointField(null=True, blank=True, help_text="per stock unit, for variances")
 
     class Meta:

@@ -10,6 +10,7 @@ from inventory.documents import LONGEST_CODE, money_problem, quantity_problem, t
 from inventory.models import Consumable, ConsumableKind, PlaceKind
 from shop.api.fields import FlagField, NumberField, OfCosts, TextField
 from shop.api.serializers import LIST_MESSAGES, ShapeSerializer
+from shop.costing.standards import FROM_HELP
 from shop.models import Van
 
 
@@ -78,6 +79,22 @@ class CodeOf(TextField):
         return str(value.code)
 
 
+class StandardsFromField(serializers.DateField):
+    """The day from which the standards of a body count."""
+
+    default_error_messages = {"invalid": "is not a day such as 2026-12-31"}
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(
+            default=None,
+            allow_null=True,
+            write_only=True,
+            input_formats=["%Y-%m-%d"],
+            help_text=FROM_HELP,
+            **kwargs,
+        )
+
+
 class CatalogueShape(ShapeSerializer):
     """A record of master data. The body may repeat what the address says, if it is the same."""
 
@@ -99,6 +116,7 @@ class ConsumableSerializer(CatalogueShape):
         allow_null=True,
         help_text="per stock unit, for variances; null: none is set, or you may not see it",
     )
+    standards_from = StandardsFromField()
 
 
 class PlaceSerializer(CatalogueShape):
@@ -196,3 +214,4 @@ class JobTypeSerializer(CatalogueShape):
     list_price = PriceField(default=Decimal(0), help_text="net of tax")
     standard_minutes = QuantityField(default=Decimal(0))
     standard_uses = StandardUseSerializer(many=True, default=list, error_messages=LIST_MESSAGES)
+    standards_from = StandardsFromField()

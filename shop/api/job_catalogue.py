@@ -13,6 +13,7 @@ from shop.api import catalogue_serializers as shapes
 from shop.api.catalogue import CatalogueItem, CatalogueList
 from shop.api.filters import Code
 from shop.api.lists import OFFICE, own_van_only
+from shop.costing.standards import check_start, keep_former_standards, present_standards
 from shop.models import (
     Customer,
     DamageType,
@@ -191,10 +192,14 @@ class JobTypeItem(CatalogueItem):
 
     def fill(self, item: JobType, values: dict[str, Any]) -> None:
         """Set the service, and replace its standard uses. Raises ValidationError."""
-        uses = values.pop("standard_uses")
+        said = dict(values)
+        uses, day = said.pop("standard_uses"), said.pop("standards_from")
+        check_start(day)
         codes = [use["consumable"].code for use in uses]
         if twice := next((code for code in codes if codes.count(code) > 1), None):
             raise ValidationError({"standard_uses": f"name {twice} twice; add the quantities up"})
-        super().fill(item, values)
+        before = present_standards(item)
+        super().fill(item, said)
         item.standard_uses.all().delete()
         StandardUse.objects.bulk_create(StandardUse(job_type=item, **use) for use in uses)
+        keep_former_standards(item, before, day)

@@ -13,6 +13,7 @@ from shop.api import catalogue_serializers as shapes
 from shop.api.catalogue import CatalogueItem, CatalogueList, NameFilters
 from shop.api.filters import Choice, Code
 from shop.api.lists import own_van_only
+from shop.costing.standards import check_start, keep_former_standards, present_standards
 from shop.models import Person
 from shop.people.permissions import STOCK_READERS, own_van
 
@@ -38,6 +39,15 @@ class ConsumableItem(CatalogueItem):
 
     list_view = Consumables
     serializer_class = shapes.ConsumableSerializer
+
+    def fill(self, item: Consumable, values: dict[str, Any]) -> None:
+        """Set the consumable, and what it should cost from a day on. Raises ValidationError."""
+        said = dict(values)
+        day = said.pop("standards_from")
+        check_start(day)
+        before = present_standards(item)
+        super().fill(item, said)
+        keep_former_standards(item, before, day)
 
 
 class PlaceFilters(NameFilters):

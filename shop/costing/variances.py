@@ -20,6 +20,9 @@ class MaterialVariances:
     price: Decimal
     quantity: Decimal
 
+    def __add__(self, other: "MaterialVariances") -> "MaterialVariances":
+        return MaterialVariances(self.price + other.price, self.quantity + other.quantity)
+
     @property
     def total(self) -> Decimal:
         return self.price + self.quantity

@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 from inventory.documents import name_problem, quantity_problem
 from inventory.items.grit_grades import P_GRADES
-from inventory.models import Consumable, ConsumableKind
+from inventory.models import LONGEST_SHELF_LIFE_DAYS, Consumable, ConsumableKind
 from shop.close_review.rules import DISC_LIFE_MINUTES
 from shop.common.text import exact, shortened
 from shop.imports.context import Context, ImportSummary
@@ -13,7 +13,6 @@ from shop.imports.csv_reader import Fault, Record
 
 # Common practice, no source: a disc lasts at most about ten minutes.
 LONGEST_LIFE_MINUTES = Decimal(1_000_000)
-LONGEST_SHELF_LIFE_DAYS = Decimal(36_500)
 LONGEST_NAME = 200
 LONGEST_UNIT = 16
 
@@ -40,7 +39,7 @@ def shelf_life_problem(days: Decimal) -> str | None:
     """Return what is wrong with a shelf life, or None."""
     if days % 1:
         return "is not a whole number of days"
-    return quantity_problem(days, LONGEST_SHELF_LIFE_DAYS)
+    return quantity_problem(days, Decimal(LONGEST_SHELF_LIFE_DAYS))
 
 
 class ConsumableImporter:

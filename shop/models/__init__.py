@@ -18,6 +18,7 @@ from shop.models.photos import Moment, Photo
 from shop.models.rates import LARGEST_OVERHEAD, LARGEST_RATE, LabourRate, OverheadRate
 from shop.models.services import Customer, DamageType, GlassType, JobType, Site, StandardUse
 from shop.models.sign_in import ApiToken, Device, LetterAsked
+from shop.models.standards import FormerStandard
 from shop.models.vans import Technician, Van
 
 __all__ = [
@@ -33,6 +34,7 @@ __all__ = [
     "Device",
     "DifferenceCause",
     "Finding",
+    "FormerStandard",
     "GlassType",
     "Job",
     "JobCost",

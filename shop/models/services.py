@@ -2,12 +2,20 @@
 
 from decimal import Decimal
 
+from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
 
 from inventory.db.fixed_point import FixedPointField
 from inventory.models import Consumable, validate_code, validate_name
+from shop.common.phone_numbers import LONGEST_PHONE, phone_problem
 from shop.models.business import NOT_NEGATIVE
+
+
+def validate_phone(value: str) -> None:
+    """Refuse a phone number that cannot be shown or exported safely."""
+    if found := phone_problem(value):
+        raise ValidationError(f"{value!r} {found}")
 
 
 class Customer(models.Model):
@@ -16,7 +24,7 @@ class Customer(models.Model):
     code = models.CharField(max_length=64, unique=True, validators=[validate_code])
     name = models.CharField(max_length=200, validators=[validate_name])
     email = models.EmailField(blank=True)
-    phone = models.CharField(max_length=40, blank=True)
+    phone = models.CharField(max_length=LONGEST_PHONE, blank=True, validators=[validate_phone])
 
     class Meta:
         ordering = ["code"]

@@ -1,6 +1,6 @@
 """A shop with two vans that worked for some weeks, to forecast the burn of."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 
@@ -85,14 +85,16 @@ def closing(job: str, van: str, when: datetime, uses: tuple[UsedLine, ...] = ())
     )
 
 
-def stored_forecast(place: str, consumable: str, *, known_at: datetime | None = None) -> BurnForecast:
+def stored_forecast(
+    place: str, consumable: str, *, known_at: datetime | None = None, levels: Sequence[float] = LEVELS
+) -> BurnForecast:
     """Store a finished run with the forecast of a week, by hand: the median is 5, the 0.95 quantile 9."""
     known_at = known_at or moment(3)
     run = ForecastRun.objects.create(
         known_at=known_at,
         first_week=MONDAY,
         weeks=3,
-        levels=list(LEVELS),
+        levels=list(levels),
         summary={"in_words": "The stated 95% held in 3 of 3 weeks."},
         made_at=known_at,
         finished_at=known_at,
@@ -103,12 +105,12 @@ def stored_forecast(place: str, consumable: str, *, known_at: datetime | None = 
         consumable=Consumable.objects.get(code=consumable),
         weeks_ahead=1,
         mean=Decimal(5),
-        quantiles=[str(round(10 * level)) for level in LEVELS],
+        quantiles=[str(round(10 * level)) for level in levels],
         model="panel levels",
         reason="a test",
         demand_class="smooth",
         history=["4", None, "6"],
         tested=3,
-        held=[3 if level >= 0.95 else 2 for level in LEVELS],
+        held=[3 if level >= 0.95 else 2 for level in levels],
         accuracy={"pinball": 0.5, "rmsse": 0.8, "bias": 0.04},
     )

@@ -33,6 +33,7 @@ from shop.models import (
     Customer,
     DamageType,
     Finding,
+    FormerStandard,
     GlassType,
     Job,
     JobCost,
@@ -54,8 +55,8 @@ from tests.shop.api.served_shop import BODIES, close_body, open_served_shop, put
 pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 READ_ONLY = {
-    Books, CostAdjustment, CostPolicy, CountLine, Document, Finding, Holding, JobCost, JobUse, LabourRate,
-    Lot, Movement, MovementValue, OverheadRate, PeriodChange, RefusedDocument, Shop,
+    Books, CostAdjustment, CostPolicy, CountLine, Document, Finding, FormerStandard, Holding, JobCost, JobUse,
+    LabourRate, Lot, Movement, MovementValue, OverheadRate, PeriodChange, RefusedDocument, Shop,
 }  # fmt: skip
 SET_UP = {
     Consumable, Customer, DamageType, GlassType, Job, JobType, LowLevel, Pack, Person, Place, Site, Supplier,

@@ -1,6 +1,7 @@
 """One rule for codes and names that end up in a spreadsheet, wherever they come in; kept ones still work."""
 # ruff: noqa: RUF001 - characters that look like others are what is tested
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,8 @@ from hypothesis import strategies as st
 from inventory import documents as d
 from inventory.models import Consumable, Document, Supplier
 from shop.exports.csv_writer import cell
-from shop.models import Job, JobCost, Technician
+from shop.models import Customer, Job, JobCost, LengthUnit, Technician
+from shop.web.bookings.booking_form import BookingForm
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in, stock_body
 from tests.shop.csv_import import Imports
 
@@ -145,3 +147,32 @@ def receipt() -> dict[str, Any]:
     return stock_body(
         supplier="＝SUP", place="depot", lines=[{"consumable": "－5", "quantity": 2, "cost": "3"}]
     )
+
+
+PHONES = ["+351 912 345 678", "+44 (20) 7946-0018", "00351912345678", "(555) 01-01", "555 0101, evenings"]
+NO_PHONES = ["=1+1", "+1+cmd|' /C calc'!A0", "+", "@555", "-SUM(A1)", "+351x", "＋351", "+351\n1", "5" * 41]
+
+
+@pytest.mark.parametrize("phone", [*PHONES, *NO_PHONES])
+@pytest.mark.django_db
+def test_a_phone_number_may_begin_with_a_plus_but_no_formula_passes_for_one(phone: str) -> None:
+    open_served_shop()
+    owner = signed_in("olga")
+    passes = phone in PHONES
+    body = {"name": "Quay", "phone": phone}
+    answer = owner.put("/api/v1/customers/K-1", json.dumps(body), content_type="application/json")
+    assert answer.status_code == (201 if passes else 400)
+    inline = {"sites-TOTAL_FORMS": "0", "sites-INITIAL_FORMS": "0"}
+    # Line breaks that a browser sends in a one-line field are not kept.
+    if "\n" not in phone:
+        answer = owner.post("/admin/shop/customer/add/", {"code": "K-2", **body, **inline})
+        assert (answer.status_code == 302) is passes
+        assert ("phone" in booking_errors(phone)) is not passes
+    assert set(Customer.objects.values_list("phone", flat=True)) == ({phone} if passes else set())
+    if phone.startswith(("=", "+", "@", "-")):
+        assert cell(phone) == f"'{phone}"
+
+
+def booking_errors(phone: str) -> set[str]:
+    """Return the fields of a booking that are refused with a phone number."""
+    return set(BookingForm({"phone": phone}, LengthUnit.MILLIMETRES, "EUR").errors)

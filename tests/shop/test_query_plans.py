@@ -16,6 +16,7 @@ from django.test import Client
 
 from inventory import ledger
 from inventory.documents import Count, CountedLine
+from inventory.ledger.refusals import unresolved
 from shop.jobs.close_job import close_job
 from shop.models import Job, Person, Role, Technician, Van
 from tests.shop.world import (
@@ -188,6 +189,7 @@ WORK: dict[str, Callable[[Client], object]] = {
     "return": lambda _: give_back("B-1", "2026-05-04", ("close", "close-J-6"), (DISC, "1")),
     "correction of a close": lambda _: correct("X-1", "close", "close-J-7"),
     "correction of a receipt": lambda _: correct("X-2", "receipt", "R-0"),
+    "conflict": lambda _: list(unresolved(["R-0", "C-0"])),
 }
 
 

@@ -14,7 +14,7 @@ from shop.common.text import exact
 from shop.models import Job, JobStatus, LengthUnit, Technician
 from shop.web.bookings.customer_fields import Whose, find_or_make
 from shop.web.bookings.next_reference import next_free
-from shop.web.bookings.work_form import CATCHES, MM_PER_UNIT, OneLine, VanField, WorkForm
+from shop.web.bookings.work_form import CATCHES, MM_PER_UNIT, OneLine, PhoneField, VanField, WorkForm
 
 FIRST_REFERENCE = "B-0001"
 OFFERED = {"list": "customers", "autocomplete": "off"}
@@ -39,7 +39,7 @@ class BookingForm(WorkForm):
         widget=forms.TextInput(attrs=OFFERED),
     )
     new_customer = forms.BooleanField(label="New customer", required=False)
-    phone = OneLine(label="Phone of a new customer", max_length=40, required=False)
+    phone = PhoneField(label="Phone of a new customer", required=False)
     site = OneLine(
         label="Site",
         max_length=200,

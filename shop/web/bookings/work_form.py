@@ -10,6 +10,7 @@ from django.core.validators import MaxValueValidator
 from inventory.decimals import LAST_PLACE
 from inventory.documents import LARGEST_MONEY, text_problem
 from shop.common.amounts import MM_PER_INCH
+from shop.common.phone_numbers import LONGEST_PHONE, phone_problem
 from shop.estimating.prediction_intervals import Asked
 from shop.estimating.quote_warnings import DamageSeen
 from shop.jobs.close_data import LONGEST_LENGTH_MM
@@ -33,9 +34,24 @@ class OneLine(forms.CharField):
         super().__init__(max_length=max_length, validators=[self._check], **kwargs)
         self.longest = max_length
 
+    def problem(self, text: str) -> str | None:
+        """Return what is wrong with a text."""
+        return text_problem(text, self.longest)
+
     def _check(self, text: str) -> None:
-        if found := text_problem(text, self.longest):
+        if found := self.problem(text):
             raise forms.ValidationError(found)
+
+
+class PhoneField(OneLine):
+    """A phone number, which may begin with a plus."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(max_length=LONGEST_PHONE, **kwargs)
+
+    def problem(self, text: str) -> str | None:
+        """Return what is wrong with a phone number."""
+        return phone_problem(text)
 
 
 class VanField(forms.ModelChoiceField):  # type: ignore[type-arg] # not generic while it runs

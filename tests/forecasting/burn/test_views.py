@@ -226,3 +226,22 @@ def test_what_the_page_says_is_what_the_run_says(monkeypatch: pytest.MonkeyPatch
     median = Decimal(row.quantiles[row.run.levels.index(0.5)])
     shown = page(client, van="van-a", consumable=DISC)
     assert f'class="number">{median.normalize():f} each</td>' in shown
+
+
+# A run of another version may have stored other levels than the pages show, even none.
+OTHER_LEVELS = [[0.1, 0.5, 0.9], [0.25, 0.75, 0.95], [0.33], []]
+
+
+@pytest.mark.parametrize("levels", OTHER_LEVELS)
+def test_a_forecast_with_other_levels_is_shown_with_those_it_has(levels: list[float]) -> None:
+    open_job_shop()
+    row = stored_forecast("van-a", DISC, levels=levels)
+    owner = signed_in("owner")
+    listed, shown = page(owner), page(owner, f"/burn/van-a/{DISC}/")
+    for text in (listed, shown):
+        assert "Not all levels of this page are stored" in text
+        for level in levels:
+            assert f"{100 * level:g}%" in text
+    assert listed.count("not stored") >= 1
+    assert owner.get(f"/burn/chart/{row.pk}/").status_code == 200
+    assert owner.get(API, {"place": "van-a"}).status_code == 200

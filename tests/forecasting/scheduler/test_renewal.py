@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from forecasting import leases
 from forecasting.models import (
+    ConsumableTerms,
     ForecastRun,
     Letter,
     PeriodWork,
@@ -19,16 +20,19 @@ from forecasting.models import (
     RestockEvent,
     RestockLine,
     StockingTerms,
+    VanSpace,
 )
 from forecasting.replenishment import approval, pick_ship_receive
 from forecasting.schedule import WorkKind
-from forecasting.scheduler import handlers, renewal
+from forecasting.scheduler import handlers, plan_basis, renewal
 from forecasting.scheduler.handlers import Piece
 from forecasting.scheduler.monitoring import overdue
 from forecasting.scheduler.runner import Ending, do, do_all, ready
 from inventory import documents, ledger
-from inventory.models import Place
+from inventory.models import Consumable, Place
+from shop.jobs.bookings import save_booked
 from shop.jobs.returns_and_corrections import post
+from shop.models import DamageType, GlassType, Job, JobStatus, JobType, StandardUse, Van
 from tests.forecasting.small_fleet import (
     DISCS,
     VANS,
@@ -149,6 +153,133 @@ def test_new_data_of_any_kind_makes_drafts_again_once(news: Callable[[], None]) 
     PeriodWork.objects.filter(kind=WorkKind.RESTOCKS).update(done_at=None)
     run_due()
     assert suggested() == again
+
+
+def book(days: int = 1) -> None:
+    """Book a job of the second van for a day to come."""
+    of_day = timezone.localdate() + timedelta(days=days)
+    service = {
+        "damage_type": DamageType.objects.get(code="scratch"),
+        "glass": GlassType.objects.get(code="tempered"),
+    }
+    job = Job(
+        reference=f"B-{Job.objects.count()}",
+        van=Van.objects.get(place__code="VAN-2"),
+        job_type=JobType.objects.get(),
+        booked_for=of_day,
+        **service,
+    )
+    save_booked(job)
+
+
+def many_booked() -> None:
+    for _ in range(40):
+        book()
+
+
+def moved_away() -> None:
+    Job.objects.filter(status=JobStatus.BOOKED).update(booked_for=timezone.localdate() + timedelta(days=60))
+
+
+def other_van() -> None:
+    Job.objects.filter(status=JobStatus.BOOKED).update(van=Van.objects.get(place__code="VAN-1"))
+
+
+def cancelled() -> None:
+    Job.objects.filter(status=JobStatus.BOOKED).update(status=JobStatus.CANCELLED)
+
+
+def other_service_of_class() -> None:
+    StockingTerms.objects.update(service_a="0.55", service_b="0.55", service_c="0.55")
+
+
+def longer_interval() -> None:
+    StockingTerms.objects.update(review_days=21)
+
+
+def own_service() -> None:
+    ConsumableTerms.objects.create(consumable=Consumable.objects.get(code=OTHER_DISC), service="0.55")
+
+
+def handed_out_in_tens() -> None:
+    ConsumableTerms.objects.create(consumable=Consumable.objects.get(code=OTHER_DISC), usable_unit=10)
+
+
+def little_room() -> None:
+    VanSpace.objects.create(
+        place=Place.objects.get(code="VAN-1"), consumable=Consumable.objects.get(code=OTHER_DISC), quantity=1
+    )
+
+
+def standard_of_a_new_service() -> None:
+    service = JobType.objects.create(code="new")
+    StandardUse.objects.create(
+        job_type=service, consumable=Consumable.objects.get(code=OTHER_DISC), quantity=100
+    )
+    Job.objects.filter(status=JobStatus.BOOKED).update(job_type=service)
+
+
+PLAN_CHANGES = [
+    *(many_booked, moved_away, other_van, cancelled, other_service_of_class, longer_interval, own_service),
+    *(handed_out_in_tens, little_room, standard_of_a_new_service),
+]
+
+
+@pytest.mark.parametrize("change", PLAN_CHANGES)
+def test_every_booking_and_setting_that_drafts_rest_on_is_seen(change: Callable[[], None]) -> None:
+    set_up_fleet()
+    many_booked()
+    before = plan_basis.digest(timezone.localdate())
+    assert plan_basis.digest(timezone.localdate()) == before
+    change()
+    assert plan_basis.digest(timezone.localdate()) != before
+
+
+@pytest.mark.parametrize("change", [many_booked, handed_out_in_tens, longer_interval])
+def test_other_bookings_and_settings_make_drafts_again_once(change: Callable[[], None]) -> None:
+    open_fleet()
+    plenty = tuple(documents.ReceiptLine(code, Decimal(2000), Decimal(4000)) for code in DISCS)
+    ledger.post(documents.Receipt("R-plenty", timezone.now(), "SUP-1", "DEPOT", plenty), now=timezone.now())
+    run_due()
+    before, letters, runs = suggested(), Letter.objects.count(), ForecastRun.objects.count()
+    change()
+    said = run_due()
+    assert "bookings or settings were changed" in said
+    assert "made again" in said
+    assert suggested() != before
+    assert ForecastRun.objects.count() == runs + (change is longer_interval)
+    once = drafted_anew()
+    assert once > 0
+    pause_is_over()
+    assert "nothing is due" in run_due()
+    assert (drafted_anew(), Letter.objects.count()) == (once, letters)
+
+
+def test_an_approved_restock_stays_when_bookings_change() -> None:
+    open_fleet()
+    run_due()
+    for restock in Restock.objects.all():
+        approval.approve(restock.pk, {DISC: Decimal(2)}, by="sue", now=timezone.now())
+    before = suggested()
+    many_booked()
+    assert "nothing is due" in run_due()
+    assert suggested() == before
+
+
+def test_settings_that_no_draft_rests_on_are_no_news() -> None:
+    set_up_fleet()
+    book(days=3)
+    before = plan_basis.digest(timezone.localdate())
+    StockingTerms.objects.update(letter_time="00:00:01", restock_emails="sue@example.org", holding_rate="0.3")
+    assert plan_basis.digest(timezone.localdate()) == before
+
+
+def test_every_setting_of_restocks_is_watched_or_known_to_be_of_something_else() -> None:
+    """A new field of the terms must be named here or in the digest."""
+    of_letters = {"id", "letter_weekday", "letter_time", "restock_emails"}
+    of_purchases = {"service_depot", "cover_days_after_top_up", "holding_rate"}
+    fields = {field.attname for field in StockingTerms._meta.concrete_fields}
+    assert fields == {*plan_basis.OF_VANS} | of_letters | of_purchases
 
 
 def test_what_was_approved_changed_or_cancelled_stays() -> None:

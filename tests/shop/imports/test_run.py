@@ -134,6 +134,26 @@ def test_the_first_flags_are_printed_and_the_others_counted(imports: Imports) ->
     assert more == "... and 3 more; all are in the admin's list of documents"
 
 
+@pytest.mark.parametrize(
+    ("kind", "row"),
+    [("receipts", RECEIPT.replace("R1", "R2")), ("transfers", "R2,2026-03-01,DEPOT,VAN-1,D-P240,100")],
+)
+def test_what_came_before_a_count_that_did_not_find_it_is_flagged(
+    imports: Imports, kind: str, row: str
+) -> None:
+    imports("receipts", RECEIPT.replace("VAN-1", "DEPOT"))
+    imports("counts", "C1,2026-03-05,VAN-1,D-P240,40")
+    out = imports(kind, row)
+    assert f"{kind}: 1 new, 0 already there, 1 flagged for a person to see" in out
+    assert "R2: VAN-1 was counted after this came, on 2026-03-05, and 60 of D-P240 count as lost;" in out
+    assert "undo count C1" in out
+    assert held("VAN-1", "D-P240") == 40
+    # Another import of the same file says nothing new.
+    again = imports(kind, row)
+    assert "0 new, 1 already there" in again
+    assert "flagged" not in again
+
+
 def test_flags_of_uses_that_waited_are_printed_under_their_job(imports: Imports) -> None:
     imports("uses", "J1,PAD,1,40")
     out = imports("jobs", JOB)
