@@ -102,8 +102,7 @@ def decide(items: Sequence[Item], suppliers: Mapping[str, SupplierRules], rules:
             left_out.append(LeftOut(item.consumable, "", unsellable(item)))
     orders = {}
     for supplier, wishes in sorted(by_supplier.items()):
-        ordered, short = _of_one_supplier(wishes, suppliers[supplier], rules)
-        left_out += short
+        ordered = _of_one_supplier(wishes, suppliers[supplier], rules)
         lines = [_line(wish, rules) for wish in ordered if wish.packs]
         if not lines:
             continue
@@ -146,32 +145,26 @@ def _choose(item: Item, suppliers: Mapping[str, SupplierRules], rules: ShopRules
     return min(found, key=lambda one: one[0])[1] if found else None
 
 
-def _of_one_supplier(
-    wishes: Sequence[Wish], supplier: SupplierRules, rules: ShopRules
-) -> tuple[list[Wish], list[LeftOut]]:
-    """Return the wishes with the packs to order of each, and what is due and cannot be ordered."""
+def _of_one_supplier(wishes: Sequence[Wish], supplier: SupplierRules, rules: ShopRules) -> list[Wish]:
+    """Return the wishes with the packs to order of each; none when nothing is due."""
     asked = [(wish.item, wish.offer) for wish in wishes]
     cycles = cycle_quantities(asked, supplier.order_cost, rules.holding_rate)
     wishes = [replace(wish, cycle=cycle) for wish, cycle in zip(wishes, cycles, strict=True)]
     due = [_is_due(wish.item, wish.reorder_level, wish.cycle) for wish in wishes]
     if not any(due):
-        return [], []
-    ordered, left_out = [], []
+        return []
+    ordered = []
     for wish, is_due in zip(wishes, due, strict=True):
         joins = not is_due and supplier.order_cost > 0 and _is_due_soon(wish, rules)
         wanted = order_up_to(wish.item.position, wish.order_up_to) if is_due or joins else ZERO
         packs, for_break = _packs(wish, wanted)
-        if is_due and not packs:
-            left_out.append(LeftOut(wish.item.consumable, wish.offer.supplier, unsellable(wish.item)))
         ordered.append(replace(wish, missing=wanted, packs=packs, joins=joins, for_break=for_break))
-    return _topped_up(ordered, supplier.least_order_value, rules), left_out
+    return _topped_up(ordered, supplier.least_order_value, rules)
 
 
 def _is_due_soon(wish: Wish, rules: ShopRules) -> bool:
     """Whether an order of its own would be due by the next review, at the mean burn."""
-    return wish.cycle > 0 and wish.item.position <= (
-        wish.reorder_level + rules.review_days * wish.item.burn.per_day
-    )
+    return wish.item.position <= wish.reorder_level + rules.review_days * wish.item.burn.per_day
 
 
 def _packs(wish: Wish, wanted: Decimal) -> tuple[int, bool]:

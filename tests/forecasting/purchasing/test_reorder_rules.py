@@ -85,14 +85,69 @@ def test_items_of_one_supplier_share_the_cost_of_an_order() -> None:
 
 
 def test_what_is_due_by_the_next_review_joins_an_order_but_does_not_make_one() -> None:
-    soon = item(consumable="soon", on_hand=206)  # 246: 50 above the level, 5 days' burn
-    later = item(consumable="later", on_hand=256)  # 296: 10 days' burn above it
+    soon = item(consumable="soon", on_hand=226)  # 266: 70 above the level, 7 days' burn
+    later = item(consumable="later", on_hand=227)
     costs = SupplierRules(order_cost=D(5))
     assert ordered(soon, later, s=costs) == {}
     lines = ordered(item(), soon, later, s=costs)
     assert set(lines) == {"disc", "soon"}
     assert lines["soon"].wish.joins
     assert "joins the order" in lines["soon"].why
+
+
+def test_nothing_joins_an_order_that_costs_nothing() -> None:
+    # The break alone makes 6 boxes economic, up to 346; 246 are enough until the next review.
+    soon = item(
+        consumable="soon", on_hand=206, offers=(offer(prices=PriceList(D(25), breaks=((6, D(20)),))),)
+    )
+    assert set(ordered(item(), soon)) == {"disc"}
+    assert set(ordered(item(), soon, s=SupplierRules(order_cost=D("0.5")))) == {"disc", "soon"}
+
+
+@pytest.mark.parametrize(
+    ("order_cost", "first", "price", "cycle"),
+    [
+        # Alone 79.06 would be economic, with the break its own 150.
+        (D("0.5"), 6, D(20), D(150)),
+        # Half of the 5: sqrt(2 x 2.5 x 10 / (0.001 x 0.96)) = 228.2177.
+        (D(5), 9, D(24), D("228.2177")),
+    ],
+)
+def test_what_joins_is_raised_to_the_break_that_its_economic_quantity_rests_on(
+    order_cost: Decimal, first: int, price: Decimal, cycle: Decimal
+) -> None:
+    # 246 and fewer packs would do until the next order, and cost less.
+    breaks = offer(prices=PriceList(D(25), breaks=((first, price),)))
+    soon = item(consumable="soon", on_hand=206, offers=(breaks,))
+    wish = ordered(item(), soon, s=SupplierRules(order_cost=order_cost))["soon"].wish
+    assert (wish.cycle, wish.packs, wish.for_break) == (cycle, first, True)
+    assert breaks.prices.cost(first) > breaks.prices.cost(int(-(-wish.missing // 25)))
+
+
+def test_what_nobody_uses_makes_no_order_for_others_to_join() -> None:
+    idle = item(consumable="idle", burn=BurnAhead(LEVELS, {}, {}), on_hand=0, on_order=0, owed=0)
+    soon = item(consumable="soon", on_hand=206)
+    assert ordered(idle, soon, s=SupplierRules(order_cost=D(5))) == {}
+
+
+def test_what_is_dear_is_ordered_at_its_level_by_the_piece() -> None:
+    # sqrt(2 x 5 x 1 a day / (0.365 / 365 x 20,000)) = 0.7071; 28 cover 14 days in 95 of 100 cases.
+    slow = burn((D(3), D(5), D(7), D(14), D(16)))
+    dear = item(28, 0, 0, burn=slow, offers=(offer(price="20000", units=1),))
+    line = ordered(dear, s=SupplierRules(order_cost=D(5)))["disc"]
+    assert (line.wish.missing, line.wish.packs) == (D("0.7071"), 1)
+
+
+def test_what_is_used_slowly_lasts_long() -> None:
+    # Half a disc a day.
+    slow = burn((D(0), D(0), D("3.5"), D(7), D(7)))
+    assert ordered(item(0, 0, 0, burn=slow))["disc"].wish.cover_days(1) == 50
+
+
+def test_what_is_measured_is_planned_in_parts_of_its_smallest_pack() -> None:
+    # A twentieth of 25 ml is 1.25 ml; of these 157, or 196.25 ml, are the fewest that make 196.
+    line = ordered(item(unit="ml", whole=False))["disc"]
+    assert line.wish.reorder_level == D("196.25")
 
 
 def test_a_negative_book_counts_as_none_and_is_said() -> None:
@@ -111,6 +166,13 @@ def test_the_cheapest_at_the_depot_is_chosen_freight_included() -> None:
     here, there = offer("s", "25"), offer("t", "24", charges=D("0.10"))
     assert ordered(item(offers=(here, there)))["disc"].wish.offer == here
     assert ordered(item(offers=(here, replace(there, charges=D("0.01")))))["disc"].wish.offer.supplier == "t"
+
+
+def test_offers_are_compared_by_the_unit() -> None:
+    # 100 are missing: 4 boxes of 25 at 2.00 or 1.80 a unit, or a case of 200 at 1.90.
+    case = offer("t", "380", units=200)
+    assert ordered(item(on_hand=56, offers=(offer(price="50"), case)))["disc"].wish.offer == case
+    assert ordered(item(on_hand=56, offers=(offer(price="45"), case)))["disc"].wish.packs == 4
 
 
 def test_a_larger_pack_is_cheaper_only_where_all_of_it_is_needed_or_kept() -> None:
@@ -152,6 +214,29 @@ def test_more_packs_are_taken_where_a_break_gives_them_for_the_same_money() -> N
     assert (line.wish.missing, line.wish.packs, line.wish.cost) == (D(116), 6, D(120))
 
 
+def test_a_break_beyond_the_economic_quantity_is_left_alone() -> None:
+    # 13 boxes bring the economic 316.2278, as above; 20 for a cent less each would be kept for too long.
+    breaks = offer(prices=PriceList(D(25), breaks=((20, D("24.99")),)))
+    line = ordered(item(offers=(breaks,)), s=SupplierRules(order_cost=D(5)))["disc"]
+    assert (line.wish.cycle, line.wish.packs, line.wish.for_break) == (D("316.2278"), 13, False)
+
+
+def test_a_break_below_what_is_missing_changes_no_quantity() -> None:
+    # sqrt(2 x 5 x 10 / (0.001 x 0.96)) = 322.7486; 328.7486 are missing, 14 boxes.
+    breaks = offer(prices=PriceList(D(25), breaks=((2, D(24)),)))
+    wish = ordered(item(offers=(breaks,)), s=SupplierRules(order_cost=D(5)))["disc"].wish
+    assert (wish.missing, wish.packs, wish.for_break) == (D("328.7486"), 14, False)
+
+
+@pytest.mark.parametrize(("weeks", "packs"), [(149, 5), (150, 6), (151, 6)])
+def test_a_break_is_taken_where_all_its_stock_is_used_within_its_life(weeks: int, packs: int) -> None:
+    # One a week is surely used. 116 are missing; 6 boxes for less than 5 are 150.
+    breaks = offer(prices=PriceList(D(25), breaks=((6, D(20)),)))
+    slow = burn((D(0), D(1), D(1), D(2), D(3)))
+    asked = item(0, 0, 112, offers=(breaks,), burn=slow, shelf_life_days=7 * weeks)
+    assert ordered(asked)["disc"].wish.packs == packs
+
+
 def test_a_break_is_left_alone_where_its_stock_would_outlive_its_life() -> None:
     # It keeps 21 days: of the 126 surely used 86 more fit; the 6 boxes of the break would be 150.
     breaks = offer(prices=PriceList(D(25), breaks=((6, D(20)),)))
@@ -189,7 +274,20 @@ def test_a_small_order_is_topped_up_by_what_runs_out_next() -> None:
         "soon": (1, 1),
     }
     assert "only bring the order to the supplier's least value" in lines["soon"].why
+    assert not lines["soon"].wish.for_break
     assert "1 of them to bring the order to the least value" in lines["disc"].why
+
+
+def test_topping_up_begins_with_the_least_packs_and_goes_on_by_single_ones() -> None:
+    # 2 boxes make the 170 discs 220. The other's 210 run out before that: 3 boxes, its least. Then one of
+    # discs is next.
+    disc = item(on_hand=130, offers=(offer(least_packs=2),))
+    other = item(consumable="other", on_hand=170, offers=(offer(least_packs=3),))
+    lines = ordered(disc, other, s=SupplierRules(least_order_value=D(130)))
+    assert {name: (line.wish.packs, line.wish.topped_up) for name, line in lines.items()} == {
+        "disc": (3, 1),
+        "other": (3, 3),
+    }
 
 
 def test_an_order_that_stays_too_small_is_not_placed_and_that_is_said() -> None:
@@ -201,6 +299,18 @@ def test_an_order_that_stays_too_small_is_not_placed_and_that_is_said() -> None:
     assert (left.consumable, left.supplier) == ("", "s")
     assert "comes to 150, below the least value of 151" in left.reason
     assert ordered(item(), s=SupplierRules(least_order_value=D(150)))["disc"].wish.packs == 6
+
+
+def test_topping_up_may_reach_the_last_day_of_the_cover() -> None:
+    # 175 and seven boxes make 350: 35 days, the 7 of delivery and 28 of cover.
+    disc = item(on_hand=135)
+    assert ordered(disc, s=SupplierRules(least_order_value=D(175)))["disc"].wish.packs == 7
+    assert ordered(disc, s=SupplierRules(least_order_value=D(176))) == {}
+
+
+def test_a_supplier_of_whom_nothing_is_due_holds_up_no_other() -> None:
+    full, missing = item(consumable="full", on_hand=300), item(offers=(offer("t"),))
+    assert set(ordered(full, missing)) == {"disc"}
 
 
 def test_least_packs_are_kept() -> None:

@@ -79,6 +79,7 @@ def test_booked_jobs_lift_the_level_and_say_so() -> None:
     assert decision.why.startswith("5 booked jobs take no more than 22 in 95 of 100 cases")
     # What the forecast covers anyway changes nothing.
     assert one(booked=BookedUse(1, Decimal(2), 1.0)) == one()
+    assert one(booked=BookedUse(1, Decimal(12), 0.0)).why == one().why
     assert one(booked=BookedUse(1, Decimal(20), 0.0)).why.startswith("1 booked job takes no more than 20")
 
 
@@ -106,6 +107,8 @@ def test_decimals_of_what_is_measured_are_kept() -> None:
     )
     assert decision.order_up_to == Decimal("1.2")
     assert decision.wanted == Decimal("1.25")
+    # 1.35 l at 0.6 in 9 days.
+    assert decision.cover_days == Decimal("20.25")
 
 
 def test_parts_of_a_disc_are_rounded_up() -> None:
@@ -177,6 +180,7 @@ def test_what_expires_before_it_is_used_is_not_there(
 def test_what_may_be_used_to_the_end_of_the_interval_is_left_to_the_next_restock() -> None:
     # Of 10 on board 6 are used in 9 days; on the last of them all 10 may still be.
     assert one(on_hand=Decimal(10), lots=lots((9, "10"))) == one(on_hand=Decimal(10))
+    assert one(on_hand=Decimal(10), lots=lots((10, "10"))) == one(on_hand=Decimal(10))
     assert one(on_hand=Decimal(10), lots=lots((8, "10"))).wanted > one(on_hand=Decimal(10)).wanted
 
 
@@ -249,6 +253,25 @@ def test_the_depots_part_bottle_is_not_given() -> None:
         depot=600, unit="ml", whole=False, usable_unit=Decimal(250), on_hand=Decimal(0), quantiles=quantiles
     )
     assert amounts(decision.wanted, decision.suggested) == (750, 500)
+
+
+def test_short_bottles_are_shared_by_the_bottles_that_vans_have_and_want() -> None:
+    # 0.95 of intervals use at most 600 ml: with 500 on board one bottle is wanted, with nothing three.
+    bottles = {
+        "unit": "ml",
+        "whole": False,
+        "usable_unit": Decimal(250),
+        "quantiles": tuple(Decimal(50 * quantile) for quantile in BURN),
+    }
+    nothing = facts(**bottles, van="van-b", on_hand=Decimal(0))
+
+    def shares(first: RestockFacts) -> list[Decimal]:
+        return [decision.suggested for decision in decide([first, nothing], {DISC: Decimal(750)}, 9)]
+
+    # Two bottles to the empty van, and both are as likely to run out; the first name gets the third.
+    assert shares(facts(**bottles, on_hand=Decimal(500))) == [250, 500]
+    # One bottle to each, and one more to the van that has room for it.
+    assert shares(facts(**bottles, on_hand=Decimal(0), room=Decimal(250))) == [250, 500]
 
 
 @pytest.mark.parametrize(

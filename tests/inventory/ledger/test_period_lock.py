@@ -195,6 +195,11 @@ def test_every_change_of_the_lock_is_kept_with_its_reason() -> None:
     assert list(changes) == [(at(10), "month end", "owner", NOW), (None, "month end", "owner", NOW)]
 
 
+def test_the_books_may_be_locked_up_to_this_very_moment() -> None:
+    period_lock.change_lock(NOW, reason="year end", by="owner", now=NOW)
+    assert period_lock.open_from() == NOW
+
+
 def test_a_lock_needs_a_reason_and_a_moment_that_has_passed() -> None:
     with pytest.raises(ValueError, match="give the reason"):
         period_lock.change_lock(at(1), reason=" ", by="owner", now=NOW)

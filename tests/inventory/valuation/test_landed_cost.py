@@ -92,6 +92,16 @@ def test_freight_is_shared_by_quantity_when_asked() -> None:
     assert landed == [92, 16]
 
 
+def test_the_smallest_freight_is_shared_by_quantity_when_asked() -> None:
+    landed = landed_costs([D(90), D(10)], [D(1), D(3)], D("0.04"), CENT, by_quantity=True)
+    assert landed == [D("90.01"), D("10.03")]
+
+
+def test_a_cent_of_freight_is_not_split_though_costs_have_parts_of_one() -> None:
+    landed = landed_costs([D("0.005"), D("0.005")], [D(1), D(1)], CENT, CENT)
+    assert landed == [D("0.015"), D("0.005")]
+
+
 def test_a_discount_is_never_shared_by_quantity() -> None:
     # By quantity the line of 1.00 would bear 49.50 of the discount.
     landed = landed_costs([D(1), D(100)], [D(99), D(1)], D(-50), CENT, by_quantity=True)

@@ -129,6 +129,11 @@ def test_absorption_says_which_way_and_by_how_much() -> None:
     assert (Absorption(D(100), D(100)).word, str(Absorption(D(7), D(7)))) == ("even", "absorbed exactly")
 
 
+def test_the_smallest_difference_is_over_or_under_absorbed() -> None:
+    assert str(Absorption(D("100.0001"), D(100))) == "over-absorbed by 0.0001"
+    assert str(Absorption(D("99.9999"), D(100))) == "under-absorbed by 0.0001"
+
+
 RATES = (
     HourlyRate(date(2026, 7, 1), D(44)),
     HourlyRate(date(2026, 1, 1), D(40)),
