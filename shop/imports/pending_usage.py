@@ -4,9 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from shop.common.text import counted
 from shop.imports.context import Context, ImportSummary
-from shop.jobs.pending_usage import PendingUsageResult, post_waiting
-
-MOST_NAMED = 10
+from shop.jobs.pending_usage import MOST_NAMED, PendingUsageResult, post_waiting
 
 
 def post_pending(context: Context, summary: ImportSummary) -> list[str]:
@@ -24,13 +22,15 @@ def _notes(result: PendingUsageResult) -> Iterator[str]:
     if result.disagreeing:
         jobs = sorted({job for job, _ in result.disagreeing})
         yield (
-            f"waiting uses of {_named(jobs)} differ from what was logged at the close; "
+            f"waiting uses of {_named(len(jobs), jobs)} differ from what was logged at the close; "
             "they stay aside: compare them in the admin and delete them, or correct the close"
         )
     if result.waiting:
-        yield f"uses are waiting for {_named(result.waiting)}; import the jobs to post them"
+        jobs_named = _named(result.waiting, result.first_waiting)
+        yield f"uses are waiting for {jobs_named}; import the jobs to post them"
 
 
-def _named(jobs: Sequence[str]) -> str:
-    more = f" and {len(jobs) - MOST_NAMED} more" if len(jobs) > MOST_NAMED else ""
-    return f"{counted(len(jobs), 'job')}: {', '.join(jobs[:MOST_NAMED])}{more}"
+def _named(number: int, jobs: Sequence[str]) -> str:
+    """Return how many jobs there are, and the first of them."""
+    more = f" and {number - MOST_NAMED} more" if number > MOST_NAMED else ""
+    return f"{counted(number, 'job')}: {', '.join(jobs[:MOST_NAMED])}{more}"

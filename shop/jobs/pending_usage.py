@@ -27,26 +27,32 @@ from shop.jobs.usage_matching import (
 from shop.models import Finding, Job, JobStatus, WaitingUse
 
 ROWS_AT_ONCE = 1000
+# As many jobs are named in a sentence.
+MOST_NAMED = 10
 
 
 @dataclass(frozen=True, slots=True)
 class PendingUsageResult:
     """The result for waiting uses: lines posted, lines that contradict the close, jobs not closed yet.
 
-    `disagreeing` holds the lines that wait and those that are posted.
+    `disagreeing` holds the lines that wait and those that are posted; `first_waiting` names the first of the
+    `waiting` jobs, in the order of their references.
     """
 
     posted: int
     disagreeing: dict[JobAndConsumable, tuple[Lines, Lines]]
-    waiting: tuple[str, ...]
+    waiting: int
+    first_waiting: tuple[str, ...]
 
 
-def keep_waiting(jobs: Iterable[tuple[str, Sequence[UsedLine]]], recorded_at: datetime) -> None:
-    """Keep the lines of jobs that are not closed yet."""
+def keep_waiting(jobs: Iterable[tuple[str, Sequence[UsedLine]]], recorded_at: datetime) -> int:
+    """Keep the lines of jobs that are not closed yet; return their number."""
     consumables = dict(Consumable.objects.values_list("code", "pk"))
     rows = _waiting_rows(jobs, consumables, recorded_at)
+    kept = 0
     while part := list(islice(rows, ROWS_AT_ONCE)):
-        WaitingUse.objects.bulk_create(part)
+        kept += len(WaitingUse.objects.bulk_create(part))
+    return kept
 
 
 def _waiting_rows(
@@ -98,7 +104,7 @@ def post_waiting(
     lines: dict[str, list[UsedLine]] = defaultdict(list)
     closed_at: dict[str, datetime] = {}
     disagreeing: dict[JobAndConsumable, tuple[Lines, Lines]] = {}
-    for chunk in chunks(_jobs(ready.filter(is_closed=True))):
+    for chunk in chunks(list(_jobs(ready.filter(is_closed=True)))):
         closed_at |= closed_jobs(chunk)
         posted = posted_lines(chunk)
         disagreeing |= {
@@ -110,10 +116,12 @@ def post_waiting(
             if (job, line.consumable) not in posted:
                 lines[job].append(line)
         _forget(chunk, disagreeing)
+    not_closed = _jobs(ready.filter(is_closed=False))
     return PendingUsageResult(
         post_lines(lines, closed_at, by=by, now=now, flagged=flagged, bar=bar),
         disagreeing,
-        tuple(_jobs(ready.filter(is_closed=False))),
+        not_closed.count(),
+        tuple(not_closed[:MOST_NAMED]),
     )
 
 
@@ -160,5 +168,5 @@ def _forget(references: Sequence[str], but: Collection[JobAndConsumable]) -> Non
         WaitingUse.objects.filter(pk__in=chunk).delete()
 
 
-def _jobs(rows: QuerySet[WaitingUse]) -> list[str]:
-    return list(rows.order_by("job_reference").values_list("job_reference", flat=True).distinct())
+def _jobs(rows: QuerySet[WaitingUse]) -> QuerySet[WaitingUse, str]:
+    return rows.order_by("job_reference").values_list("job_reference", flat=True).distinct()

@@ -1,9 +1,10 @@
 """What jobs used, compared with what was posted to them, and posted as further uses."""
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
+from itertools import islice
 
 from inventory.documents import DocumentKind
 from inventory.models import Document
@@ -57,14 +58,31 @@ def post_lines(
     A document posts at its job's close: going forward in time spares the ledger valuing the same again.
     """
     jobs = sorted(lines, key=lambda job: (closed[job], job))
+    in_order = ((job, list(lines[job])) for job in jobs)
+    return post_in_order(in_order, len(jobs), by=by, now=now, flagged=flagged, bar=bar)
+
+
+def post_in_order(
+    jobs: Iterator[tuple[str, Sequence[UsedLine]]],
+    number: int,
+    *,
+    by: str,
+    now: datetime,
+    flagged: Flagged,
+    bar: Bar = no_bar,
+) -> int:
+    """Post further uses of a number of closed jobs, which come in the order they were closed in.
+
+    Returns the number of lines. Few jobs are held at once.
+    """
     posted = 0
-    with bar("posting uses", len(jobs)) as progress:
-        for chunk in chunks(jobs, JOBS_AT_ONCE):
-            ids = _document_ids(chunk)
-            batch = [JobUses(ids[job], job, tuple(lines[job])) for job in chunk]
+    with bar("posting uses", number) as progress:
+        while part := list(islice(jobs, JOBS_AT_ONCE)):
+            ids = _document_ids([job for job, _ in part])
+            batch = [JobUses(ids[job], job, tuple(lines)) for job, lines in part]
             postings = add_uses_many(batch, by=by, now=now, progress=progress)
             posted += sum(len(uses.lines) for uses in batch)
-            for job, posting in zip(chunk, postings, strict=True):
+            for (job, _), posting in zip(part, postings, strict=True):
                 flagged.add(job, posting.flags)
     return posted
 

@@ -108,7 +108,7 @@ def by_the_admin() -> None:
                 shown = {name: line[name].value() for name in line.fields}
                 said |= {line.add_prefix(n): now for n, now in shown.items() if now is not None}
                 if not shown["finishing"]:
-                    del said[line.add_prefix("finishing")]
+                    said.pop(line.add_prefix("finishing"), None)
                 said[line.add_prefix("quantity")] = "11"
         answer = browser.post(path, said)
         assert answer.status_code == 302, answer.context["errors"]
