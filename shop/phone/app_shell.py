@@ -36,6 +36,7 @@ MODULES = (
     "scan",
     "sent",
     "server",
+    "settings",
     "stock",
     "store",
     "timer",

@@ -5,6 +5,11 @@ import { rounded } from "./elements.js";
 
 export const draftKey = (person, job) => `${person}|${job}`;
 
+// Tells the drafts of what was forgotten from those of closes; no reference has a line break.
+export const MORE = "\nmore ";
+
+export const startMore = (person, job) => ({ id: newId(), person, job: MORE + job, lines: [], timed: {}, running: null });
+
 const kindOf = (draft) => `${draft.job_type}|${draft.damage_type}`;
 
 // Start the close of a booked job, or of one that nobody booked.

@@ -14,6 +14,8 @@ export function h(tag, attributes = {}, ...children) {
 export const button = (label, onclick, attributes = {}) =>
   h("button", { type: "button", onclick, ...attributes }, label);
 
+export const counted = (number, thing) => `${number} ${thing}${number === 1 ? "" : "s"}`;
+
 let made = 0;
 const newName = () => `f${++made}`;
 
