@@ -3,7 +3,7 @@
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
 import * as timer from "./timer.js";
-import { button, h } from "./elements.js";
+import { button, h, misread } from "./elements.js";
 import { closedJobs, furtherUses } from "./closed.js";
 import { MORE, draftKey, lineProblem, startMore, usedLines } from "./draft.js";
 import { linesOf } from "./lines.js";
@@ -28,7 +28,7 @@ export async function moreOf(page, reference) {
     if (handIn.done) return;
     timer.stop(draft);
     lines.tick();
-    const wrong = lineProblem(draft, catalogue);
+    const wrong = misread(lines) || lineProblem(draft, catalogue);
     if (wrong) return say(wrong);
     if (!usedLines(draft).length) return say("Nothing is added yet. Choose or scan what was forgotten.");
     const entry = furtherUses({ ...draft, job: reference, after: job?.entry?.id });
