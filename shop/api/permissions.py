@@ -90,7 +90,7 @@ def _not_own(own: OwnVan | None, document: Postable) -> str:
             yours = document.technician == own.technician.code
             allowed = yours and own.may_close(document.job, document.van, document.closed_at)
         case JobUses():
-            allowed = own.has_job(document.job)
+            allowed = own.may_add_to(document.job)
         case documents.Return():
             of_own_job = own.has_document(document.returns_kind, document.returns_id)
             allowed = document.place == own.code and of_own_job

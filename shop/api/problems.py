@@ -97,7 +97,11 @@ def problem_handler(error: Exception, context: dict[str, Any]) -> Response | Non
     if isinstance(error, Refused | Malformed):
         conflict = isinstance(error, Conflict)
         found = [p for _, p in error.problems] if isinstance(error, Refused) else error.problems
-        return _response(HTTPStatus.CONFLICT if conflict else HTTPStatus.BAD_REQUEST, _summary(found), found)
+        return _response(
+            HTTPStatus.CONFLICT if conflict else HTTPStatus.BAD_REQUEST,
+            _summary(found, conflict=conflict),
+            found,
+        )
     response = framework_handler(error, context)
     if response is None:
         return None
@@ -125,10 +129,12 @@ def _response(
     return Response(body, status=status, headers=headers, content_type=MEDIA_TYPE)
 
 
-def _summary(problems: Sequence[Problem]) -> str:
+def _summary(problems: Sequence[Problem], *, conflict: bool) -> str:
     first = _shown(str(problems[0]))
     more = f"; and {len(problems) - 1} more, see errors" if len(problems) > 1 else ""
-    return f"Nothing was written: {first}{more}."
+    # What conflicts with something earlier is kept for the owner, but does not count.
+    done = "Nothing was counted" if conflict else "Nothing was written"
+    return f"{done}: {first}{more}."
 
 
 def _error(problem: Problem) -> dict[str, Any]:

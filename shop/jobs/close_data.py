@@ -1,8 +1,9 @@
 """A job's close as plain values, as a phone or a file sends it when the work is done. Pure."""
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 from functools import partial
 from typing import Any, ClassVar
@@ -27,6 +28,9 @@ LONGEST_REASON = 200
 # A week of minutes: no single job takes longer.
 LONGEST_MINUTES = Decimal(10_080)
 minutes_problem = partial(quantity_problem, largest=LONGEST_MINUTES, zero=True)
+# Two closes of one job that say the same are one when their moments are less apart: phones tap at different
+# milliseconds, and their clocks differ. On another day it is another statement. Our choice, no source.
+ONE_MOMENT = timedelta(hours=12)
 LONGEST_LENGTH_MM = Decimal(100_000)
 OUTCOMES = ("removed", "reduced", "not removable", "abandoned")
 # What a close may leave as it was booked, and the value that clears it.
@@ -119,6 +123,19 @@ def is_said_in(content: str, close: JobClose) -> bool:
     a server to which an empty fact said nothing sends the same again.
     """
     return content in (close_content(close), close_content(replace(close, cleared=())))
+
+
+def closed_at_of(content: str) -> datetime:
+    """Return the moment that kept content of a close says."""
+    return datetime.fromisoformat(json.loads(content)["closed_at"])
+
+
+def is_said_elsewhere(content: str, close: JobClose) -> bool:
+    """Return whether a close says what another phone's kept content says, at about the same moment."""
+    moment = closed_at_of(content)
+    return abs(moment - close.closed_at) < ONE_MOMENT and is_said_in(
+        content, replace(close, closed_at=moment)
+    )
 
 
 def uses_content(uses: JobUses) -> str:

@@ -7,7 +7,7 @@ creates it. A close that looks wrong raises a question and is never refused.
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from django.db.models import Model, Value
@@ -23,7 +23,14 @@ from shop.common.chunks import chunks
 from shop.common.job_content import stored_text
 from shop.common.progress import Progress
 from shop.jobs import bookings, rework
-from shop.jobs.close_data import CLEARED, JobClose, close_content, close_problems, is_said_in
+from shop.jobs.close_data import (
+    CLEARED,
+    JobClose,
+    close_content,
+    close_problems,
+    is_said_elsewhere,
+    is_said_in,
+)
 from shop.jobs.pending_usage import add_at_close
 from shop.jobs.posting import (
     BATCH,
@@ -41,8 +48,11 @@ from shop.models import (
     JobCost,
     JobStatus,
     JobType,
+    Person,
     Technician,
     Van,
+    in_shop_zone,
+    the_shop,
 )
 
 
@@ -140,13 +150,13 @@ def _close_all(
         raise Refused(problems)
     to_post = [
         documents.Close(
-            id=id_,
-            occurred_at=close.closed_at,
+            id=first.id,
+            occurred_at=first.closed_at,
             place=close.van,
             lines=stock_lines(close.uses),
-            content=content,
+            content=first.content,
         )
-        for close, (id_, content) in zip(batch, _as_posted(batch, names), strict=True)
+        for close, first in zip(batch, _as_posted(batch, names, by), strict=True)
     ]
     postings = ledger.post_within(to_post, names.catalogue, by=by, now=now, progress=progress)
     new = [(close, posting) for close, posting in zip(batch, postings, strict=True) if posting.created]
@@ -177,8 +187,19 @@ def _circles(batch: list[JobClose], names: _Names) -> list[tuple[JobClose, Probl
     return [(said[job], Problem("callback_of", said[job].callback_of, expected)) for job in circular]
 
 
-def _as_posted(batch: list[JobClose], names: _Names) -> list[tuple[str, str]]:
-    """Return the id and content to post each close under: its own, or those kept of one that says the same.
+@dataclass(frozen=True, slots=True)
+class _Standing:
+    """A close that a job has: its id, moment and content, and who recorded it."""
+
+    id: str
+    closed_at: datetime
+    content: str
+    by: str
+    technician: str
+
+
+def _as_posted(batch: list[JobClose], names: _Names, by: str) -> list[_Standing]:
+    """Return what to post each close as: itself, or the standing one that says the same.
 
     Two phones may close the same job. The same content counts once; other content is a conflict. A close
     whose id was posted before is left to the ledger, which knows what was said under it.
@@ -193,27 +214,42 @@ def _as_posted(batch: list[JobClose], names: _Names) -> list[tuple[str, str]]:
     as_posted = []
     conflicts = []
     for close in batch:
-        content = close_content(close)
+        own = _Standing(close.id, close.closed_at, close_content(close), by, close.technician)
         if close.id in posted:
             kept = posted[close.id]
-            as_posted.append((close.id, kept if is_said_in(kept, close) else content))
+            as_posted.append(replace(own, content=kept) if is_said_in(kept, close) else own)
             continue
-        first_id, first_content = standing.setdefault(close.job, (close.id, content))
-        same = is_said_in(first_content, close)
-        as_posted.append((first_id, first_content if same else content))
-        if first_id != close.id and not same:
-            expected = (
-                f"is closed already, by {first_id}; both are kept: "
-                "add what is missing as further uses, or correct the first close"
-            )
-            conflicts.append((close, Problem("job", close.job, expected)))
+        first = standing.setdefault(close.job, own)
+        if first.id == close.id:
+            as_posted.append(first if is_said_in(first.content, close) else own)
+        elif is_said_elsewhere(first.content, close):
+            as_posted.append(first)
+        else:
+            conflicts.append((close, first))
     if conflicts:
-        raise Conflict(conflicts)
+        raise Conflict(list(_closed_already(conflicts)))
     return as_posted
 
 
-def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
-    """Return the id and content of the close of each job that is closed."""
+def _closed_already(conflicts: list[tuple[JobClose, _Standing]]) -> Iterator[tuple[JobClose, Problem]]:
+    """Yield for each close that came second who had closed its job, and when by the shop's clocks."""
+    shop = the_shop()
+    people = {
+        person.get_username(): str(person)
+        for chunk in chunks(sorted({first.by for _, first in conflicts}))
+        for person in Person.objects.filter(username__in=chunk)
+    }
+    for close, first in conflicts:
+        who = people.get(first.by) or first.by or f"technician {first.technician}"
+        expected = (
+            f"is closed already: {who} closed it on {in_shop_zone(first.closed_at, shop):%Y-%m-%d at %H:%M}. "
+            "The owner sees both; add what is missing as further uses, or correct the first close"
+        )
+        yield close, Problem("job", close.job, expected)
+
+
+def _standing_closes(names: _Names) -> dict[str, _Standing]:
+    """Return the close of each job that is closed."""
     closed = {
         job.pk: reference
         for reference, job in names.jobs.items()
@@ -222,9 +258,15 @@ def _standing_closes(names: _Names) -> dict[str, tuple[str, str]]:
     standing = {}
     for chunk in chunks(sorted(closed)):
         costs = JobCost.objects.filter(job__in=chunk, jobs=1, document__corrected_by__isnull=True)
-        for cost in costs.select_related("document"):
+        for cost in costs.select_related("document", "technician"):
             document = cost.document
-            standing[closed[cost.job_id]] = document.client_id, stored_text(document.content)
+            standing[closed[cost.job_id]] = _Standing(
+                document.client_id,
+                document.occurred_at,
+                stored_text(document.content),
+                document.recorded_by,
+                cost.technician.code if cost.technician else "",
+            )
     return standing
 
 

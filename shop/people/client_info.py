@@ -4,6 +4,7 @@ Nothing is looked up elsewhere: the words are read from what the browser says of
 section 10.1.5), the network from the address.
 """
 
+from collections.abc import Mapping
 from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
 
 # The first that is named counts: browsers also name those that they are compatible with.
@@ -41,6 +42,16 @@ def device_words(user_agent: str) -> str:
     browser = next((name for mark, name in BROWSERS if mark in user_agent), "A browser")
     system = next((name for mark, name in SYSTEMS if mark in user_agent), "an unknown system")
     return f"{browser} on {system}"
+
+
+def is_phone(headers: Mapping[str, str]) -> bool:
+    """Return whether a request's headers say that its device is a phone.
+
+    By the client hint Sec-CH-UA-Mobile (User-Agent Client Hints, W3C) where the browser sends it, else by
+    "Mobi" in the User-Agent, which browsers of phones say of themselves.
+    """
+    hint = headers.get("Sec-CH-UA-Mobile")
+    return hint == "?1" if hint else "Mobi" in headers.get("User-Agent", "")
 
 
 def rough_network(address: str | None) -> str:

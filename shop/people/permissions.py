@@ -13,7 +13,7 @@ from django.http import HttpRequest, HttpResponseBase
 
 from inventory.documents import DocumentKind
 from inventory.models import Document, Place, PlaceKind
-from shop.models import Job, JobCost, Person, Role, Technician, Van
+from shop.models import Job, JobCost, JobStatus, Person, Role, Technician, Van
 
 STOCK_KINDS = frozenset({DocumentKind.RECEIPT, DocumentKind.TRANSFER, DocumentKind.COUNT, DocumentKind.SCRAP})
 VAN_KINDS = frozenset(
@@ -104,15 +104,28 @@ class OwnVan:
         job = Job.objects.filter(reference=reference).only("van_id", "technician_id").first()
         return job is None or self._is_own(job)
 
+    def may_add_to(self, reference: str) -> bool:
+        """Return whether something may be added to a closed job: an own one, or one done from the own van.
+
+        Two people of one van may work on one job, and only one of them closes it.
+        """
+        return self.has_job(reference) or self.jobs_done_from_van().filter(reference=reference).exists()
+
+    def jobs_done_from_van(self) -> QuerySet[Job]:
+        """Return the closed jobs of the own van, whoever did them."""
+        return Job.objects.filter(van=self.van, status=JobStatus.CLOSED)
+
     def may_close(self, reference: str, van: str, closed_at: datetime) -> bool:
         """Return whether a job may be closed as done from a van.
 
-        From today's van; and late, from the one the job is booked on: where it is the technician's
+        From today's van, even a job that a colleague there has closed: that close stands, and the sender
+        is told so. And late, from the one the job is booked on: where it is the technician's
         by name, or the technician closed jobs from there in the week before.
         """
         job = Job.objects.select_related("van__place").filter(reference=reference).first()
         if van == self.code:
-            return job is None or self._is_own(job)
+            closed_here = job is not None and job.van_id == self.van.pk and job.status == JobStatus.CLOSED
+            return job is None or self._is_own(job) or closed_here
         if job is None or job.van.code != van:
             return False
         return job.technician_id == self.technician.pk or (

@@ -16,7 +16,7 @@ from inventory.models import Document, Holding, Movement, Place, PlaceKind
 from shop.close_review.open_questions import DAYS_BACK, open_questions, recently_closed
 from shop.common.text import exact
 from shop.costing.net_issues import net_into_jobs
-from shop.models import Job, JobCost, JobUse, Technician
+from shop.models import Job, JobCost, JobStatus, JobUse, Person, Technician
 from shop.people.permissions import TAKE_BACK, OwnVan
 
 MOST_CLOSED = 30
@@ -43,6 +43,24 @@ def closed_jobs(own: OwnVan, username: str, now: datetime) -> list[dict[str, Any
         }
         for job in jobs
     ]
+
+
+def standing_close(own: OwnVan, reference: str) -> dict[str, Any] | None:
+    """Return who closed a job that the technician may add to, when and how, and what it took by the book."""
+    job = Job.objects.filter(reference=reference, status=JobStatus.CLOSED).first()
+    if job is None or not own.may_add_to(reference):
+        return None
+    close = _standing_closes([job]).get(job.pk)
+    if close is None:
+        return None
+    person = Person.objects.filter(username=close.recorded_by).first()
+    return {
+        "by": str(person or close.recorded_by or job.technician),
+        "username": close.recorded_by,
+        "closed_at": close.occurred_at.isoformat(),
+        "outcome": job.outcome,
+        "took": _took([job.pk])[job.pk],
+    }
 
 
 def questions(own: OwnVan, now: datetime) -> list[dict[str, Any]]:

@@ -17,6 +17,8 @@ from django.contrib.staticfiles import finders
 from django.template.loader import render_to_string
 from django.urls import reverse
 
+from shop.phone.script_bundle import joined
+
 MODULES = (
     "app",
     "clock",
@@ -36,18 +38,20 @@ MODULES = (
     "scan",
     "sent",
     "server",
+    "settings",
     "stock",
     "store",
     "timer",
 )
-# By their names in the addresses: all lie in one folder, so that modules find each other.
+SCRIPT = "app.js"
+# By their names in the addresses. What no file is named for is the script, joined from the modules.
 FILES = {
     "icon.svg": "shop/icon.svg",
     "icon-192.png": "shop/phone/icon-192.png",
     "icon-512.png": "shop/phone/icon-512.png",
     "style.css": "shop/style.css",
     "phone.css": "shop/phone/phone.css",
-    **{f"{module}.js": f"shop/phone/{module}.js" for module in MODULES},
+    SCRIPT: "",
 }
 # Only a home screen asks for them.
 NOT_KEPT = ("icon-192.png", "icon-512.png")
@@ -61,7 +65,7 @@ TEMPLATES = ("shop/phone/app.html", "shop/phone/manifest.json", "shop/phone/work
 
 @cache
 def _read() -> tuple[str, dict[str, bytes]]:
-    contents = {name: _sent(Path(str(finders.find(path)))) for name, path in FILES.items()}
+    contents = {name: _sent(path) if path else _script() for name, path in FILES.items()}
     digest = hashlib.sha256()
     for template in TEMPLATES:
         digest.update(render_to_string(template, {"version": "none"}).encode())
@@ -70,7 +74,13 @@ def _read() -> tuple[str, dict[str, bytes]]:
     return digest.hexdigest()[:16], contents
 
 
-def _sent(path: Path) -> bytes:
+def _script() -> bytes:
+    modules = {module: _sent(f"shop/phone/{module}.js").decode() for module in MODULES}
+    return joined(modules).encode()
+
+
+def _sent(name: str) -> bytes:
+    path = Path(str(finders.find(name)))
     content = path.read_bytes()
     unsent = FOR_READERS.get(path.suffix)
     return unsent.sub(b"", content) if unsent else content

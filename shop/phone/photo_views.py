@@ -51,7 +51,8 @@ def _take_in(request: HttpRequest, person: Person, photo_id: str) -> JsonRespons
     if id_ is None or moment not in Moment.values:
         return _problem(HTTPStatus.BAD_REQUEST, "A photo needs an id (a UUID) and a moment: before or after.")
     job = Job.objects.filter(reference=request.GET.get("job", "")).first()
-    if job is None or not _may_see(person, job):
+    own = own_van(person)
+    if job is None or own is None or not own.may_add_to(job.reference):
         return _problem(HTTPStatus.FORBIDDEN, "This job is not yours, or the shop does not have it.")
     sent = request.read(LARGEST_UPLOAD_BYTES + 1)
     try:

@@ -12,5 +12,6 @@ urlpatterns: list[URLPattern] = [
     path("files/<str:version>/<str:name>", views.file, name="file"),
     path("session/", views.session, name="session"),
     path("bundle/", views.bundle, name="bundle"),
+    path("standing-close/", views.standing_close, name="standing-close"),
     path("photos/<str:photo_id>/", photo_views.photo, name="photo"),
 ]

@@ -12,6 +12,7 @@ from django.views.decorators.http import require_safe
 
 from shop.models import Role
 from shop.people.permissions import for_roles, is_person, own_van, person_of, role_of
+from shop.phone import after_close
 from shop.phone.app_shell import file_of, kept_addresses, packed, version
 from shop.phone.bundle import bundle_for
 
@@ -76,6 +77,18 @@ def bundle(request: HttpRequest) -> JsonResponse:
     """Send what a technician's phone needs to work without signal."""
     person = person_of(request)
     return JsonResponse(bundle_for(person, own_van(person), timezone.now()))
+
+
+@never_cache
+@require_safe
+@for_roles(Role.TECHNICIAN)
+def standing_close(request: HttpRequest) -> JsonResponse:
+    """Say who closed a job (`?job=`) and what it took: what a phone shows whose own close came second."""
+    own = own_van(person_of(request))
+    found = own and after_close.standing_close(own, request.GET.get("job", ""))
+    if not found:
+        raise Http404
+    return JsonResponse(found)
 
 
 def _fresh(template: str, media_type: str, **context: str) -> HttpResponse:

@@ -7,6 +7,7 @@ from django.contrib.auth.views import LoginView, LogoutView
 from django.db.models import F, OuterRef, QuerySet, Subquery
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
@@ -15,7 +16,8 @@ from inventory.models import REAL_KINDS, Books, Holding, LowLevel
 from inventory.reports.stock_on_hand import low_stock
 from shop.common.pagination import page_of
 from shop.models import Job, JobStatus, Person, Role, Shop, in_shop_zone, the_shop
-from shop.people.permissions import OwnVan, is_person, own_van, role_of
+from shop.people.client_info import is_phone
+from shop.people.permissions import OwnVan, is_person, own_van, person_of, role_of
 from shop.profitability.margins import margin_report
 from shop.web.margin_bars import bar_for, margin_row
 from shop.web.worklist import waiting_for
@@ -27,6 +29,14 @@ class SignIn(LoginView):
     template_name = "shop/sign_in.html"
     http_method_names = ["get", "head", "post"]
     extra_context = {"title": "Sign in"}
+
+    def get_success_url(self) -> str:
+        """Return where to go: on a phone a technician's day starts with the phone's page, not the desk."""
+        chosen = super().get_success_url()
+        is_technician = role_of(person_of(self.request)) == Role.TECHNICIAN
+        if is_technician and chosen == reverse("home") and is_phone(self.request.headers):
+            return reverse("phone:app")
+        return chosen
 
 
 class SignOut(LogoutView):

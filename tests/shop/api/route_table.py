@@ -22,6 +22,7 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "phone/files/<str:version>/<str:name>": {"GET": ANYONE},
     "phone/session/": {"GET": ANYONE},
     "phone/bundle/": {"GET": {"technician"}},
+    "phone/standing-close/": {"GET": {"technician"}},
     "phone/photos/<str:photo_id>/": {"GET": {"technician", "owner"}, "PUT": {"technician"}},
     "admin/": {"GET": OWNER, "POST": OWNER},
     # people

@@ -121,10 +121,23 @@ def test_another_id_with_the_same_content_counts_once() -> None:
     assert posted() == (1, 1, 1, 1)
 
 
+@pytest.mark.parametrize("seconds", [0.001, 7, -1200])
+def test_the_same_content_of_another_phone_counts_once_whatever_the_moment_of_the_tap(seconds: float) -> None:
+    first = close("J-1", DAY, used(DISC, "4"))
+    other = closing_of("J-1", DAY, used(DISC, "4"), id="other-phone")
+    again = close_job(replace(other, closed_at=other.closed_at + timedelta(seconds=seconds)), now=NOW)
+    assert again.posting == replace(first.posting, created=False)
+    assert posted() == (1, 1, 1, 1)
+    with pytest.raises(Conflict, match="is closed already"):
+        close_job(replace(other, closed_at=other.closed_at - timedelta(days=1)), now=NOW)
+
+
 @pytest.mark.django_db(transaction=True)
 def test_another_id_with_other_content_is_refused_and_kept() -> None:
     close("J-1", DAY, used(DISC, "4"))
-    with pytest.raises(Conflict, match="job J-1 is closed already, by close-J-1"):
+    with pytest.raises(
+        Conflict, match="job J-1 is closed already: technician ann closed it on 2026-03-10 at 09:00"
+    ):
         close("J-1", DAY, used(DISC, "5"), id="other-phone")
     kept = RefusedDocument.objects.get()
     assert (kept.client_id, kept.content["uses"][0]["quantity"]) == ("other-phone", "5")
@@ -169,7 +182,7 @@ def test_the_first_phones_retry_after_a_correction_and_a_new_close_is_answered()
     retry = close("J-1", DAY, used(DISC, "4"))
     assert retry.posting == replace(first.posting, created=False)
     assert Job.objects.get().uses.filter(document__corrected_by__isnull=True).get().quantity == 5
-    with pytest.raises(Conflict, match="is closed already, by again"):
+    with pytest.raises(Conflict, match="is closed already: technician ann closed it"):
         close("J-1", DAY, used(DISC, "4"), id="third")
 
 

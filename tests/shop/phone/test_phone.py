@@ -20,7 +20,7 @@ from inventory.models import Consumable, LowLevel, Place
 from shop.models import GlassType, Job, JobStatus, JobType, StandardUse, Technician
 from shop.phone import after_close
 from shop.phone import bundle as bundles
-from shop.phone.app_shell import FILES, NOT_KEPT, kept_addresses, version
+from shop.phone.app_shell import MODULES, NOT_KEPT, kept_addresses, version
 from shop.web.storeroom.qr_text import PREFIX, label_text
 from tests.inventory.small_shop import day
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in
@@ -83,14 +83,6 @@ def test_a_file_of_the_page_is_kept_for_good_and_no_other_version_is_served() ->
         assert Client().get(other).status_code == 404
 
 
-def test_every_module_that_a_module_of_the_phone_imports_is_kept() -> None:
-    for address in kept_addresses():
-        if address.endswith(".js"):
-            for line in Client().get(address).content.decode().splitlines():
-                if line.startswith("import "):
-                    assert line.split('"./')[1].rstrip('";') in FILES
-
-
 def imports_of_phone_scripts() -> dict[str, set[str]]:
     """Return what each script of the phone imports, statically or when it is needed, by file name."""
     imported = re.compile(r"""(?:from|import)\s*\(?\s*["']\./([\w-]+\.js)["']""")
@@ -107,7 +99,7 @@ def test_scripts_of_the_phone_do_not_import_each_other_in_a_circle() -> None:
 
 def test_all_scripts_of_the_phone_are_kept_and_all_are_needed() -> None:
     imports = imports_of_phone_scripts()
-    assert imports.keys() == {name for name in FILES if name.endswith(".js")}
+    assert imports.keys() == {f"{module}.js" for module in MODULES}
     assert imports.keys() - set().union(*imports.values()) == {"app.js"}
 
 

@@ -262,6 +262,33 @@ def test_signing_in_and_out() -> None:
     assert client.get("/").headers["Location"] == "/sign-in/?next=/"
 
 
+PHONE = (
+    "Mozilla/5.0 (Linux; Android 14) AppleWebKit/537.36 (KHTML, like Gecko) Chrome/130.0 Mobile Safari/537.36"
+)
+
+
+@pytest.mark.parametrize(
+    ("name", "headers", "next_", "where"),
+    [
+        ("ann", {"user-agent": PHONE}, "", "/phone/"),
+        ("ann", {"user-agent": PHONE}, "/", "/phone/"),
+        ("ann", {"sec-ch-ua-mobile": "?1"}, "", "/phone/"),
+        ("ann", {"user-agent": PHONE}, "/people/me/", "/people/me/"),
+        ("ann", {"user-agent": "Firefox on a desk"}, "", "/"),
+        ("ann", {"user-agent": "Firefox on a desk"}, "/phone/", "/phone/"),
+        ("sue", {"user-agent": PHONE}, "", "/"),
+    ],
+)
+def test_a_technicians_day_on_a_phone_starts_with_the_phones_page(
+    name: str, headers: dict[str, str], next_: str, where: str
+) -> None:
+    person = Person.objects.get(username=name)
+    person.set_password("a long sentence")
+    person.save()
+    sent = {"username": name, "password": "a long sentence", "next": next_}
+    assert Client().post("/sign-in/", sent, headers=headers).headers["Location"] == where
+
+
 PAGES: dict[str, Callable[[], Page]] = {
     "sign-in": lambda: Page(Client().get("/sign-in/").content.decode()),
     "margins": lambda: page("olga"),

@@ -13,6 +13,7 @@ import { jobsOf } from "./jobs.js";
 import { moreOf } from "./more.js";
 import { questionsOf } from "./questions.js";
 import { sentOf } from "./sent.js";
+import { settingsOf } from "./settings.js";
 import { stockOf } from "./stock.js";
 
 const at = document.body.dataset;
@@ -41,7 +42,11 @@ const page = {
   get bundle() {
     return bundle;
   },
+  get session() {
+    return session;
+  },
   restocks: at.restocks,
+  leave: () => location.assign(at.signIn),
   bundleTime: () => clock.written(bundle.fetched),
   show,
   go(address, said = "") {
@@ -61,6 +66,7 @@ function say(text) {
 
 async function viewFor(page, hash) {
   const [name, ...rest] = hash.slice(1).split("/");
+  if (name === "settings") return settingsOf(page);
   if (!bundle) return nobody();
   if (!bundle.van) return { title: "No van yet", element: h("p", { class: "card" }, "No van is yours yet. Ask an owner to give you one.") };
   if (name === "new") return formOf(page, "");
@@ -110,7 +116,6 @@ async function showStatus() {
   find("waiting").textContent = own.length;
   find("waiting").hidden = own.length === 0;
   find("van").textContent = bundle?.van ?? "Slurrybook";
-  find("sign-out").hidden = !session?.person;
   find("signal").textContent = reached === false ? "no signal" : "";
   const others = open.filter((entry) => entry.person !== bundle?.person.username);
   const names = [...new Set(others.map((entry) => entry.person))].join(", ");
@@ -153,6 +158,7 @@ async function refresh() {
 const busy = () => document.body.classList.contains("in-form") || FORMS.includes(location.hash);
 
 async function signalled({ detail }) {
+  const isNews = reached !== detail.reached;
   reached = detail.reached;
   if (detail.reached) {
     session = detail.session;
@@ -167,22 +173,16 @@ async function signalled({ detail }) {
     clearTimeout(asking);
     if (session?.is_technician) asking = setTimeout(outbox.flush, FIRST_BUNDLE_MS);
   }
+  // What waits says there what it waits for.
+  if (isNews && ["#sent", "#settings"].includes(location.hash)) await show();
   await showStatus();
 }
 
 async function changed() {
   await showStatus();
-  if ((["#sent", "#jobs", ""].includes(location.hash) || location.hash.startsWith("#done/")) && bundle) await show();
+  if ((["#sent", "#settings", "#jobs", ""].includes(location.hash) || location.hash.startsWith("#done/")) && bundle) await show();
   // A close takes stock from the van, so the facts are out of date.
   refreshed = 0;
-}
-
-async function signOut() {
-  await store.remove("facts", `bundle ${session.person}`);
-  await store.remove("facts", "person");
-  const form = h("form", { method: "post", action: at.signOut }, h("input", { type: "hidden", name: "csrfmiddlewaretoken", value: server.csrfToken() }));
-  document.body.append(form);
-  form.submit();
 }
 
 async function watchWorker() {
@@ -217,7 +217,6 @@ async function start() {
   addEventListener("online", wake);
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && wake());
   setInterval(() => outbox.flush(), REFRESH_MS);
-  find("sign-out").addEventListener("click", signOut);
   await show();
   await outbox.flush();
   store.keepForGood();

@@ -2,7 +2,8 @@
 
 import * as clock from "./clock.js";
 import * as outbox from "./outbox.js";
-import { usedLines } from "./draft.js";
+import { newLine, usedLines } from "./draft.js";
+import { rounded } from "./elements.js";
 
 const DAY_MS = 24 * 60 * 60_000;
 
@@ -14,7 +15,8 @@ export const takenBack = (entries) =>
 export async function closedJobs(bundle) {
   const own = (await outbox.entries()).filter((entry) => entry.person === bundle.person.username);
   const gone = takenBack(own);
-  const closes = own.filter(({ kind, id }) => kind === "close" && !gone.has(id));
+  // One that came second closed nothing.
+  const closes = own.filter(({ kind, id, standing }) => kind === "close" && !gone.has(id) && !standing);
   const here = new Map(closes.map((entry) => [entry.title, entry]));
   const news = bundle.closed.filter(({ close }) => !gone.has(close));
   const known = new Set(news.map(({ job }) => job));
@@ -35,6 +37,14 @@ function asClosed(entry, bundle) {
 }
 
 export const whenClosed = ({ closed_at: at }) => (at ? clock.written(Date.parse(at)) : "");
+
+// What a refused close has more of than the shop has of its job, as lines of a draft.
+export const extraLines = ({ body, standing }) =>
+  body.uses.map(({ consumable, quantity, minutes, spoilt, spoilt_reason: reason }) => {
+    const [had, worked] = standing.took[consumable] ?? ["0", "0"];
+    const more = Math.max(0, rounded(quantity - had));
+    return { ...newLine(consumable, more, Math.max(0, rounded(minutes - worked))), spoilt: Math.min(spoilt, more), reason };
+  }).filter((line) => line.quantity || line.minutes);
 
 // The document that adds what was forgotten, as an entry.
 export const furtherUses = ({ id, person, job, lines, after }) =>

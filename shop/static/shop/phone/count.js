@@ -2,8 +2,8 @@
 
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
-import { button, h, stepper } from "./elements.js";
-import { draftKey } from "./draft.js";
+import { button, h, misread, stepper } from "./elements.js";
+import { draftKey, isWhole } from "./draft.js";
 import { newId } from "./store.js";
 import { pickOrScan } from "./scan.js";
 
@@ -22,7 +22,7 @@ export async function countOf(page) {
   const keep = () => !handIn.done && store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
   const rows = h("div", { class: "lines card" });
   const show = (consumable) => rows.append(stepper({
-    label: consumable.name, name: consumable.name, unit: consumable.unit, whole: consumable.kind !== "measured",
+    label: consumable.name, name: consumable.name, unit: consumable.unit, whole: isWhole(consumable),
     empty: true, value: draft.found[consumable.code] ?? "",
     onchange: (number) => { draft.found[consumable.code] = number; keep(); },
   }));
@@ -40,8 +40,8 @@ export async function countOf(page) {
   async function save() {
     if (handIn.done) return;
     const found = Object.entries(draft.found).filter(([, number]) => number !== null);
-    const unread = found.find(([, number]) => Number.isNaN(number));
-    if (unread) return say(`${catalogue.get(unread[0]).name}: this number cannot be read. Write it like 2 or 12.5; discs and pads are whole.`);
+    const unread = misread(rows);
+    if (unread) return say(unread);
     if (!found.length) return say("Nothing is counted yet. Enter what you found, 0 where nothing is left.");
     const lines = found.map(([code, number]) => ({ place: bundle.van, consumable: code, quantity: String(number) }));
     const entry = outbox.newEntry({ id: draft.id, kind: "count", person, title: `${bundle.van}, ${lines.length} kinds`, body: { lines } });

@@ -5,6 +5,11 @@ import { rounded } from "./elements.js";
 
 export const draftKey = (person, job) => `${person}|${job}`;
 
+// Tells the drafts of what was forgotten from those of closes; no reference has a line break.
+export const MORE = "\nmore ";
+
+export const startMore = (person, job) => ({ id: newId(), person, job: MORE + job, lines: [], timed: {}, running: null });
+
 const kindOf = (draft) => `${draft.job_type}|${draft.damage_type}`;
 
 // Start the close of a booked job, or of one that nobody booked.
@@ -37,16 +42,18 @@ export function startDraft(bundle, job) {
   return draft;
 }
 
-// A job that nobody booked: its reference is the van and the moment, which no other job of the van has.
+// What needs no choice.
+const only = (codes) => (codes.length === 1 ? codes[0] : "");
+
+// A job that nobody booked: what kind it is, the technician says. Its reference is the van and the moment, which no other job of the van has.
 export function unbooked(bundle, moment) {
-  const [jobType] = Object.keys(bundle.job_types);
   const stamp = new Date(moment).toISOString().slice(0, 19).replaceAll(/[-:]/g, "").replace("T", "-");
   return {
     reference: `${bundle.van}-${stamp}`.slice(-64),
-    job_type: jobType,
-    damage_type: bundle.damage_types[0],
-    glass: Object.keys(bundle.glass)[0],
-    price: bundle.job_types[jobType]?.price ?? "0",
+    job_type: only(Object.keys(bundle.job_types)),
+    damage_type: only(bundle.damage_types),
+    glass: only(Object.keys(bundle.glass)),
+    price: bundle.job_types[only(Object.keys(bundle.job_types))]?.price ?? "0",
     length_mm: null,
     in_primary_view: false,
     existing_damage: "",
@@ -63,18 +70,21 @@ export function prefill(draft, bundle) {
   draft.labour = Math.round(Number(usual?.labour ?? standard?.minutes ?? 0));
   draft.travel = Math.round(Number(usual?.travel ?? 0));
   draft.source = !usual
-    ? "the standard of this service"
+    ? standard && "the standard of this service"
     : `${usual.own ? "what you usually take" : "what the shop usually takes"} (${usual.closes} closes)`;
   draft.lines = bundle.consumables
     .filter(({ code }) => uses[code])
     .map((consumable) => {
       const [quantity, minutes] = uses[consumable.code].map(Number);
-      const whole = consumable.kind === "measured" ? rounded(quantity) : Math.round(quantity);
+      const whole = isWhole(consumable) ? Math.round(quantity) : rounded(quantity);
       return newLine(consumable.code, whole, Math.round(minutes));
     });
 }
 
 export const newLine = (code, quantity = 0, minutes = 0) => ({ code, quantity, minutes, spoilt: 0, reason: "" });
+
+// Whether a consumable is counted in whole pieces.
+export const isWhole = ({ kind }) => kind !== "measured";
 
 export const gradeMinutes = (draft, catalogue) =>
   draft.lines.filter((line) => catalogue.get(line.code)?.grade).reduce((sum, line) => sum + (line.minutes || 0), 0);
@@ -83,9 +93,6 @@ export const gradeMinutes = (draft, catalogue) =>
 export function lineProblem(draft, catalogue) {
   for (const line of draft.lines) {
     const name = catalogue.get(line.code)?.name ?? line.code;
-    if ([line.quantity, line.minutes, line.spoilt].some(Number.isNaN)) {
-      return `${name}: one of the numbers cannot be read. Write it like 2 or 12.5.`;
-    }
     if (line.spoilt > 0 && !line.reason) return `${name}: say why ${line.spoilt} was spoilt.`;
   }
   return "";
@@ -95,6 +102,8 @@ export function lineProblem(draft, catalogue) {
 export function problem(draft, catalogue) {
   const wrong = lineProblem(draft, catalogue);
   if (wrong) return wrong;
+  const unsaid = [["job_type", "service"], ["damage_type", "damage"], ["glass", "glass"]].find(([name]) => !draft[name]);
+  if (unsaid) return `What kind of job was it? Choose the ${unsaid[1]}.`;
   if ([draft.labour, draft.travel, draft.price, draft.length_mm].some(Number.isNaN)) {
     return "One of the minutes, the price or the length cannot be read. Write it like 55 or 12.5.";
   }

@@ -14,6 +14,8 @@ export function h(tag, attributes = {}, ...children) {
 export const button = (label, onclick, attributes = {}) =>
   h("button", { type: "button", onclick, ...attributes }, label);
 
+export const counted = (number, thing) => `${number} ${thing}${number === 1 ? "" : "s"}`;
+
 let made = 0;
 const newName = () => `f${++made}`;
 
@@ -51,9 +53,21 @@ export function stepper({ label, name, spoken = name, value, step = 1, unit = ""
     value: value ?? "",
   });
   const isRight = (number) => number >= 0 && (!whole || Number.isInteger(number));
+  // Keeps what is wrong with the number at its field, where `misread` finds it.
+  const judge = (wrong) => {
+    input.setCustomValidity(wrong && whole && readNumber(input.value) >= 0
+      ? `${input.value.trim()} is not whole. It is counted in whole pieces: write 1 or 2.`
+      : wrong ? `${input.value.trim() || "an empty field"} cannot be read as a number. Write it like ${whole ? "2" : "2 or 12.5"}.` : "");
+    if (wrong) input.setAttribute("aria-invalid", "true");
+    else input.removeAttribute("aria-invalid");
+  };
+  if (Number.isNaN(value)) {
+    input.value = "";
+    judge(true);
+  }
   const set = (number) => {
     input.value = rounded(number);
-    input.removeAttribute("aria-invalid");
+    judge(false);
     onchange(rounded(number));
   };
   const stepBy = (change) => {
@@ -63,8 +77,7 @@ export function stepper({ label, name, spoken = name, value, step = 1, unit = ""
   input.addEventListener("input", () => {
     const isEmpty = empty && input.value.trim() === "";
     const number = readNumber(input.value);
-    if (isEmpty || isRight(number)) input.removeAttribute("aria-invalid");
-    else input.setAttribute("aria-invalid", "true");
+    judge(!isEmpty && !isRight(number));
     onchange(isEmpty ? null : isRight(number) ? rounded(number) : NaN);
   });
   const sign = (text, change, word) =>
@@ -75,9 +88,20 @@ export function stepper({ label, name, spoken = name, value, step = 1, unit = ""
     h("label", { for: input.id }, label, name !== label && h("span", { class: "unseen" }, ` ${name}`), unit && h("span", { class: "soft" }, ` ${unit}`)),
     h("div", { class: "steps" }, sign("−", -step, "less"), input, sign("+", step, "more")),
   );
-  element.show = (number) => (input.value = number ?? "");
+  element.show = (number) => {
+    input.value = number ?? "";
+    judge(false);
+  };
   element.input = input;
+  input.dataset.what = spoken;
   return element;
+}
+
+// What is wrong with the first number in an element that cannot be read, which gets the focus; empty when all can.
+export function misread(element) {
+  const input = element.querySelector("input:invalid");
+  input?.focus();
+  return input ? `${input.dataset.what}: ${input.validationMessage}` : "";
 }
 
 // Ask before something that cannot be undone.

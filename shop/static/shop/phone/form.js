@@ -4,7 +4,7 @@ import * as clock from "./clock.js";
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
 import * as timer from "./timer.js";
-import { button, checkbox, field, h, readNumber, select, stepper } from "./elements.js";
+import { button, checkbox, field, h, misread, readNumber, select, stepper } from "./elements.js";
 import { closeBody, draftKey, gradeMinutes, prefill, problem, readLength, shownLength, startDraft, unbooked } from "./draft.js";
 import { linesOf } from "./lines.js";
 import { photosOf } from "./photos.js";
@@ -53,10 +53,17 @@ class Form {
     return this.changed();
   };
 
+  // Each change is written at once; what changes while another is being written goes together after it.
   keep() {
+    if (this.isNext) return this.writing;
+    this.isNext = true;
     const key = draftKey(this.draft.person, this.draft.job);
+    const write = () => {
+      this.isNext = false;
+      return !this.handIn.done && store.put("drafts", key, this.draft);
+    };
     this.writing = (this.writing ?? Promise.resolve())
-      .then(() => !this.handIn.done && store.put("drafts", key, this.draft))
+      .then(write)
       .catch((error) => this.say(store.isFull(error) ? FULL : `The phone could not keep this: ${error.message}`));
     return this.writing;
   }
@@ -95,6 +102,7 @@ class Form {
         this.changed();
       }
     }, 1000);
+    this.element = element;
     this.keep();
     return { title: `Close ${draft.job}`, element, isForm: true };
   }
@@ -106,23 +114,31 @@ class Form {
       "In the driver's primary viewing area a repair may be forbidden: local rules and the vehicle maker decide.");
     this.viewing = viewing;
     const caution = h("p", { class: "caution", hidden: !glass[draft.glass] }, glass[draft.glass] ?? "");
-    const kind = h(
+    const headline = h("p", { class: "soft" });
+    const showHeadline = () => {
+      const said = jobTypes[draft.job_type]?.name ?? draft.job_type;
+      headline.textContent = said && draft.damage_type && draft.glass ? `${said}: ${draft.damage_type} on ${draft.glass}` : "Say below what kind of job it is.";
+    };
+    showHeadline();
+    const choice = (codes, chosen) => [...(chosen ? [] : [["", "Choose"]]), ...codes.map(([code, name = code]) => [code, name])];
+    this.kind = h(
       "details",
       { open: !draft.booked },
       h("summary", {}, "Kind of job"),
-      field("Service", select(Object.entries(jobTypes).map(([code, { name }]) => [code, name]), draft.job_type, (code) => {
+      field("Service", select(choice(Object.entries(jobTypes).map(([code, { name }]) => [code, name]), draft.job_type), draft.job_type, (code) => {
         draft.job_type = code;
-        if (!draft.booked) draft.price = Number(jobTypes[code].price);
+        if (!draft.booked) draft.price = Number(jobTypes[code]?.price ?? 0);
         this.refill();
       })),
-      field("Damage", select(this.page.bundle.damage_types.map((code) => [code, code]), draft.damage_type, (code) => {
+      field("Damage", select(choice(this.page.bundle.damage_types.map((code) => [code]), draft.damage_type), draft.damage_type, (code) => {
         draft.damage_type = code;
         this.refill();
       })),
-      field("Glass", select(Object.keys(glass).map((code) => [code, code]), draft.glass, (code) => {
+      field("Glass", select(choice(Object.keys(glass).map((code) => [code]), draft.glass), draft.glass, (code) => {
         draft.glass = code;
-        caution.textContent = glass[code];
+        caution.textContent = glass[code] ?? "";
         caution.hidden = !glass[code];
+        showHeadline();
         this.changed();
       })),
     );
@@ -130,12 +146,12 @@ class Form {
       "section",
       { class: "card job", "aria-label": "The job" },
       job && h("p", {}, [job.customer, job.site].filter(Boolean).join(", ") || jobTypes[draft.job_type]?.name),
-      h("p", { class: "soft" }, `${jobTypes[draft.job_type]?.name ?? draft.job_type}: ${draft.damage_type} on ${draft.glass}`),
+      headline,
       viewing,
       caution,
       job?.existing_damage && h("p", {}, h("strong", {}, "Existing damage: "), job.existing_damage),
       job?.note && h("p", {}, job.note),
-      kind,
+      this.kind,
     );
   }
 
@@ -213,10 +229,11 @@ class Form {
     this.lines.tick();
     await this.changed();
     if (this.handIn.done) return;
-    const wrong = problem(draft, this.catalogue);
+    const unread = misread(this.element);
+    const wrong = unread || problem(draft, this.catalogue);
     if (wrong) {
       this.say(wrong);
-      if (!draft.outcome) this.outcome.querySelector("input").focus();
+      if (!unread) this.unanswered()?.focus();
       return;
     }
     const entry = outbox.newEntry({ id: draft.id, kind: "close", person: draft.person, title: draft.job, after: draft.after, body: closeBody(draft, page.bundle) });
@@ -227,6 +244,13 @@ class Form {
       return;
     }
     page.go("#sent", `${draft.job} is kept on this phone and is sent automatically.`);
+  }
+
+  // The first question without an answer, if any: what kind of job it was, then how it ended.
+  unanswered() {
+    const open = [...this.kind.querySelectorAll("select")].find(({ value }) => !value);
+    if (open) this.kind.open = true;
+    return open ?? (this.draft.outcome ? null : this.outcome.querySelector("input"));
   }
 
   refuseToKeep(error, entry) {

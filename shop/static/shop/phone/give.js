@@ -2,8 +2,8 @@
 
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
-import { button, field, h, select, stepper } from "./elements.js";
-import { draftKey } from "./draft.js";
+import { button, field, h, misread, select, stepper } from "./elements.js";
+import { draftKey, isWhole } from "./draft.js";
 import { newId } from "./store.js";
 import { pickOrScan } from "./scan.js";
 
@@ -21,22 +21,23 @@ export async function giveOf(page) {
   const keep = () => !handIn.done && store.put("drafts", key, draft).catch((error) => say(store.failure(error)));
   const rows = h("div", { class: "lines" });
   const show = (code) => {
-    const { name, unit, kind } = catalogue.get(code) ?? { name: code, unit: "", kind: "measured" };
+    const consumable = catalogue.get(code) ?? { name: code, unit: "", kind: "measured" };
+    const { name, unit } = consumable;
     const held = bundle.stock[code]?.[0] ?? "0";
     const warning = h("small", { class: "caution" }, "More than the book has on board. It is sent as you enter it.");
     const judge = () => (warning.hidden = !(draft.given[code] > Number(held)));
     judge();
     rows.append(h("div", { class: "card" },
       stepper({
-        label: name, name, unit: `${unit === "each" ? "" : `${unit}, `}${held} on board`, whole: kind !== "measured",
-        step: kind === "measured" ? 50 : 1, value: draft.given[code],
+        label: name, name, unit: `${unit === "each" ? "" : `${unit}, `}${held} on board`, whole: isWhole(consumable),
+        step: isWhole(consumable) ? 1 : 50, value: draft.given[code],
         onchange: (number) => { draft.given[code] = number; judge(); keep(); },
       }), warning));
   };
   Object.keys(draft.given).forEach(show);
   const add = (code) => {
     if (code in draft.given) return false;
-    draft.given[code] = catalogue.get(code).kind === "measured" ? 0 : 1;
+    draft.given[code] = isWhole(catalogue.get(code)) ? 1 : 0;
     show(code);
     keep();
     return true;
@@ -47,9 +48,9 @@ export async function giveOf(page) {
   async function save() {
     if (handIn.done) return;
     const given = Object.entries(draft.given).filter(([, quantity]) => quantity !== 0);
-    const unread = given.find(([, quantity]) => Number.isNaN(quantity));
     if (!draft.to) return say("Who gets it? Choose a van or the depot.");
-    if (unread) return say(`${catalogue.get(unread[0]).name}: this number cannot be read. Write it like 2 or 12.5; discs and pads are whole.`);
+    const unread = misread(rows);
+    if (unread) return say(unread);
     if (!given.length) return say("Nothing is handed over yet. Choose or scan what you give.");
     const lines = given.map(([consumable, quantity]) => ({ consumable, quantity: String(quantity) }));
     const kinds = lines.length === 1 ? "1 kind" : `${lines.length} kinds`;

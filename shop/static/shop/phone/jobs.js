@@ -3,14 +3,12 @@
 import * as outbox from "./outbox.js";
 import * as photos from "./photos.js";
 import * as store from "./store.js";
-import { button, confirmed, h } from "./elements.js";
+import { button, confirmed, counted, h } from "./elements.js";
 import { closedJobs, takenBack, whenClosed } from "./closed.js";
-import { draftKey, shownLength } from "./draft.js";
-import { MORE } from "./more.js";
+import { MORE, draftKey, shownLength } from "./draft.js";
 import { openQuestions } from "./questions.js";
-import { counted } from "./sent.js";
 
-const STATES = { waiting: "closed, waiting for signal", received: "closed", attention: "needs attention" };
+const STATES = { waiting: "closed, waiting to go out", received: "closed", attention: "needs attention" };
 
 export async function jobsOf(page) {
   const { bundle } = page;

@@ -2,7 +2,7 @@
 
 import { button, field, h, select, stepper } from "./elements.js";
 import * as timer from "./timer.js";
-import { newLine } from "./draft.js";
+import { isWhole, newLine } from "./draft.js";
 import { pickOrScan } from "./scan.js";
 
 const REASONS = ["torn", "clogged", "dropped in dirt", "wrong grade", "dried out", "spilt"];
@@ -19,10 +19,15 @@ export function linesOf(form) {
   const clocks = [];
   const spoilt = spoiltOf(form);
   const known = (code) => form.catalogue.get(code) ?? { code, name: code, unit: "", grade: "", kind: "measured" };
+  const order = [...form.catalogue.keys()];
+  const placeOf = ({ code }) => (order.includes(code) ? order.indexOf(code) : order.length);
   const show = (line, isNew = false) => {
     const consumable = known(line.code);
     const element = lineOf(form, line, consumable, clocks);
-    (consumable.grade ? discs : rest).append(element);
+    const shelf = consumable.grade ? discs : rest;
+    element.dataset.place = placeOf(line);
+    // Those added stand in their order too: discs from coarse to fine.
+    shelf.insertBefore(element, [...shelf.children].find((other) => Number(other.dataset.place) > placeOf(line)) ?? null);
     if (isNew) element.querySelector("input").focus();
   };
   form.draft.lines.forEach((line) => show(line));
@@ -56,8 +61,8 @@ function lineOf(form, line, consumable, clocks) {
   const isPart = kind === "worn";
   const isTimed = Boolean(grade) || isPart;
   const quantity = stepper({
-    label: isPart ? "Replaced" : "Used", name, unit: kind === "measured" ? consumable.unit : "", whole: kind !== "measured",
-    value: line.quantity, step: kind === "measured" ? 5 : 1,
+    label: isPart ? "Replaced" : "Used", name, unit: isWhole(consumable) ? "" : consumable.unit, whole: isWhole(consumable),
+    value: line.quantity, step: isWhole(consumable) ? 1 : 5,
     onchange: (number) => { line.quantity = number; form.changed(); },
   });
   const minutes = isTimed && stepper({
@@ -101,7 +106,8 @@ function timerButton(form, line, name, minutes, heat, clocks) {
     clock.textContent = runs ? `■ ${timer.shown(draft, code)}` : `▶ ${draft.timed[code] ? timer.shown(draft, code) : "Time"}`;
     clock.setAttribute("aria-pressed", String(runs));
     heat.hidden = !runs;
-    if (draft.timed[code] === undefined) return;
+    // A tap by mistake, and back, leaves the minutes as they were.
+    if (!timer.counts(draft, code)) return;
     line.minutes = timer.minutes(draft, code);
     if (document.activeElement !== minutes.input) minutes.show(line.minutes);
   }
@@ -136,7 +142,7 @@ function spoiltOf(form) {
 }
 
 function spoiltLine(form, line, name) {
-  const { kind, unit } = form.catalogue.get(line.code) ?? { kind: "measured", unit: "" };
+  const consumable = form.catalogue.get(line.code) ?? { kind: "measured", unit: "" };
   const isOther = line.reason !== "" && !REASONS.includes(line.reason);
   const typed = h("input", {
     type: "text", maxlength: 200, value: isOther ? line.reason : "",
@@ -151,7 +157,7 @@ function spoiltLine(form, line, name) {
     form.changed();
   });
   const amount = stepper({
-    label: "Of these spoilt", name, spoken: `spoilt, ${name}`, unit: kind === "measured" ? unit : "", whole: kind !== "measured", value: line.spoilt,
+    label: "Of these spoilt", name, spoken: `spoilt, ${name}`, unit: isWhole(consumable) ? "" : consumable.unit, whole: isWhole(consumable), value: line.spoilt,
     onchange: (number) => { line.spoilt = number; form.changed(); },
   });
   return h("div", { role: "group", "aria-label": `Spoilt: ${name}` }, h("h3", {}, name), h("div", { class: "pair" }, amount, field("Why", why)), other);

@@ -12,6 +12,8 @@ import { draftKey } from "./draft.js";
 
 const FIRST_PAUSE_MS = 3_000;
 const LONGEST_PAUSE_MS = 5 * 60_000;
+// Signal often comes back without a word from the browser, so what waits asks for it. Our choice, no source.
+const LONGEST_WITHOUT_SIGNAL_MS = 8_000;
 const RECEIVED_KEPT = 40;
 // The field with the moment of each kind. Further uses happen with their job; an answer has no moment.
 const MOMENTS = { close: "closed_at", count: "occurred_at", transfer: "occurred_at", return: "occurred_at", correction: "occurred_at" };
@@ -20,9 +22,15 @@ export const news = new EventTarget();
 const others = "BroadcastChannel" in self ? new BroadcastChannel("outbox") : null;
 others?.addEventListener("message", () => news.dispatchEvent(new Event("change")));
 
+// The way to the shop as it was last found: whether it was reached (null: not tried yet), who is signed in there, and
+// the id of the entry that is going out.
+export const way = { reached: null, person: null, going: "" };
+
 let pause = FIRST_PAUSE_MS;
 let retry = 0;
 let sending = null;
+let again = false;
+let uploading = Promise.resolve();
 
 function tell() {
   news.dispatchEvent(new Event("change"));
@@ -61,6 +69,7 @@ export async function add(...together) {
   const drafts = together.filter(({ draft }) => draft).map(({ draft }) => draftKey(draft.person, draft.job));
   await makingRoom(() => store.queue(together, drafts));
   tell();
+  resetPause();
   flush();
 }
 
@@ -69,14 +78,14 @@ export async function add(...together) {
 export class HandIn {
   done = false;
 
-  // Keep the entry in place of its draft; false when that is done already. Throws the storage's own error.
-  async keep(entry, draft) {
+  // Keep the entry in place of its draft, and what else changes with it; false when that is done already. Throws the storage's own error.
+  async keep(entry, draft, ...more) {
     if (this.done) return false;
     entry.draft = structuredClone(draft);
     entry.stamp = draft.stamp ?? entry.stamp;
     this.done = true;
     try {
-      await add(entry);
+      await add(entry, ...more);
     } catch (error) {
       this.done = false;
       throw error;
@@ -112,8 +121,10 @@ export async function discard(entry) {
 }
 
 // The shop keeps what it received first; accept that.
+export const settled = (entry) => ({ ...entry, state: "received", reason: "" });
+
 export async function settleForFirst(entry) {
-  await keep({ ...entry, state: "received", reason: "" });
+  await keep(settled(entry));
   tell();
 }
 
@@ -138,75 +149,108 @@ async function makingRoom(write) {
   }
 }
 
-// Send all that waits; never twice at once, not even from two tabs. The result is the session that was found.
+// Send all that waits; never twice at once, not even from two tabs.
 export function flush() {
   clearTimeout(retry);
-  sending ??= alone(sendAll).finally(() => (sending = null));
+  // The run may have looked for the last time before this was added.
+  if (sending) again = true;
+  sending ??= alone("outbox", sendAll, later).finally(() => {
+    sending = null;
+    if (again) flush();
+    again = false;
+  });
   return sending;
 }
 
-function alone(work) {
+function alone(name, work, otherwise) {
   if (!navigator.locks) return work();
-  return navigator.locks.request("outbox", { ifAvailable: true }, (lock) => (lock ? work() : later()));
+  return navigator.locks.request(name, { ifAvailable: true }, (lock) => (lock ? work() : otherwise()));
 }
 
-function later() {
+function later(longest = LONGEST_PAUSE_MS) {
   clearTimeout(retry);
+  pause = Math.min(pause, longest);
   // Phones that lost signal together must not come back together.
   retry = setTimeout(flush, pause * (0.75 + Math.random() / 2));
-  pause = Math.min(pause * 2, LONGEST_PAUSE_MS);
+  pause = Math.min(pause * 2, longest);
 }
 
 export const resetPause = () => (pause = FIRST_PAUSE_MS);
 
-async function sendAll() {
-  const all = await entries();
-  const known = new Map(all.map((entry) => [entry.id, entry]));
-  const waiting = all.filter((entry) => entry.state === "waiting").reverse();
-  let session;
+// Who is signed in, null without signal.
+async function meet() {
+  const before = Date.now();
   try {
-    const before = Date.now();
-    session = await server.session();
+    const session = await server.session();
     await clock.learn(Date.parse(session.now), before);
+    Object.assign(way, { reached: true, person: session.person });
+    news.dispatchEvent(new CustomEvent("signal", { detail: { reached: true, session } }));
+    return session;
   } catch (error) {
     if (!(error instanceof server.Unreachable)) throw error;
+    way.reached = false;
     news.dispatchEvent(new CustomEvent("signal", { detail: { reached: false } }));
-    later();
-    return;
+    return null;
   }
-  news.dispatchEvent(new CustomEvent("signal", { detail: { reached: true, session } }));
-  const own = waiting.filter((entry) => entry.person === session.person);
-  const hasTurn = ({ after }) => !known.has(after) || known.get(after).state === "received";
-  let undone = false;
-  for (const entry of own) {
-    if (hasTurn(entry) && !(await sendOne(entry, session.token))) undone = true;
-  }
-  if (session.person && !(await photos.send(session.person, session.token, tell))) undone = true;
-  await forgetReceived(RECEIVED_KEPT);
-  if (undone) later();
-  else resetPause();
-  if (own.some((entry) => entry.state === "received")) news.dispatchEvent(new Event("received"));
 }
 
-// True when the shop has answered, one way or the other.
+// The oldest entry of a person that has its turn and was not tried yet; read anew, as more is added at any time.
+async function nextOf(person, tried) {
+  const all = await entries();
+  const known = new Map(all.map((entry) => [entry.id, entry]));
+  const hasTurn = ({ after }) => !known.has(after) || known.get(after).state === "received";
+  return all.findLast((entry) => entry.state === "waiting" && entry.person === person && !tried.has(entry.id) && hasTurn(entry));
+}
+
+async function sendAll() {
+  const session = await meet();
+  if (!session) {
+    const waits = (await entries()).some(({ state }) => state === "waiting");
+    return later(waits ? LONGEST_WITHOUT_SIGNAL_MS : LONGEST_PAUSE_MS);
+  }
+  const tried = new Map();
+  for (let entry = await nextOf(session.person, tried); entry; entry = await nextOf(session.person, tried)) {
+    tried.set(entry.id, entry);
+    await sendOne(entry, session.token);
+  }
+  await forgetReceived(RECEIVED_KEPT);
+  const sent = [...tried.values()];
+  const undone = sent.filter(({ state }) => state === "waiting");
+  // A server in trouble is left in peace for longer than a way that loses answers.
+  if (undone.length) later(undone.some(({ reason }) => reason) ? LONGEST_PAUSE_MS : LONGEST_WITHOUT_SIGNAL_MS);
+  else if (sent.length) resetPause();
+  if (session.person) sendPhotos(session);
+  if (sent.some(({ state }) => state === "received")) news.dispatchEvent(new Event("received"));
+}
+
+// Photos are large, so they go out apart from all else, and each lets what waits go first.
+function sendPhotos({ person, token }) {
+  const isFirst = () => sending ?? Promise.resolve();
+  uploading = uploading
+    .then(() => alone("photos", () => photos.send(person, token, { isFirst, tell }), () => false))
+    .then((done) => (done ? resetPause() : later()), () => later());
+}
+
 async function sendOne(entry, token) {
   // It may have been deleted or changed while the shop was asked who is signed in.
   const kept = await store.get("outbox", entry.id);
-  if (kept?.state !== "waiting") return true;
+  if (kept?.state !== "waiting") return void (entry.state = "");
   Object.assign(entry, kept);
   // From here on the shop may have it: its content must no longer change.
   settleMoment(entry);
   entry.tried = true;
   await keepIfRoom(entry);
+  way.going = entry.id;
+  tell();
   try {
     await judge(entry, token);
   } catch (error) {
     if (!(error instanceof server.Unreachable)) throw error;
     entry.reason = "";
   }
+  way.going = "";
   await keepIfRoom(entry);
   tell();
-  return entry.state !== "waiting";
 }
 
 // A full phone still sends what it has kept. If it cannot store the result, the shop knows the entry's id.
@@ -245,12 +289,15 @@ async function judge(entry, token) {
   }
 }
 
-// Either this close arrived before and was changed since, or somebody else closed the job.
+// Either this close arrived before and was changed since, or somebody else closed the job: `standing` says who.
 async function explainConflict(entry, detail) {
   const isAnswer = entry.kind === "answer";
   const { status } = isAnswer ? { status: 200 } : await server.getEntry(entry);
+  const other = entry.kind === "close" && status !== 200 ? await server.standingClose(entry.body.job) : {};
   entry.state = "attention";
   entry.first = status === 200;
+  entry.isKept = true;
+  entry.standing = other.status === 200 ? other.body : undefined;
   entry.errors = [];
   if (isAnswer) return void (entry.reason = detail);
   entry.reason = entry.first

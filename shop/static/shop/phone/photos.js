@@ -27,12 +27,20 @@ async function reencoded(file) {
   return blob;
 }
 
-// Send the photos of closes that the shop has; true when none is left to try again.
-export async function send(person, token, tell) {
-  const received = new Map((await store.all("outbox")).filter((entry) => entry.state === "received").map((entry) => [entry.id, entry]));
+// The next photo of a person that was not tried yet, and whose close the shop has; read anew for each.
+async function nextOf(person, tried) {
+  const received = new Set((await store.all("outbox")).filter(({ state }) => state === "received").map(({ id }) => id));
+  return (await store.all("photos")).find(
+    (photo) => photo.person === person && photo.state !== "refused" && received.has(photo.close) && !tried.has(photo.id));
+}
+
+// Send the photos of closes that the shop has; each waits for `isFirst()`. True when none is left to try again.
+export async function send(person, token, { isFirst, tell }) {
+  const tried = new Set();
   let done = true;
-  for (const photo of await store.all("photos")) {
-    if (photo.person !== person || photo.state === "refused" || !received.has(photo.close)) continue;
+  await isFirst();
+  for (let photo = await nextOf(person, tried); photo; photo = await nextOf(person, tried)) {
+    tried.add(photo.id);
     try {
       const { status, body } = await server.putPhoto(photo, token);
       if (status === 200 || status === 201) await store.remove("photos", photo.id);
@@ -44,6 +52,7 @@ export async function send(person, token, tell) {
       done = false;
     }
     tell();
+    await isFirst();
   }
   return done;
 }

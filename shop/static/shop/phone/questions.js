@@ -2,9 +2,9 @@
 
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
-import { button, field, h, stepper } from "./elements.js";
+import { button, field, h, misread, stepper } from "./elements.js";
 import { furtherUses, whenClosed } from "./closed.js";
-import { newLine } from "./draft.js";
+import { isWhole, newLine } from "./draft.js";
 
 const CONFIRMED = "That is right.";
 // An answer has at most 300 characters, which include what was done.
@@ -52,7 +52,8 @@ function cardOf(page, question) {
 
   function correctAmount() {
     const change = amount - Number(question.took);
-    if (Number.isNaN(amount)) return say("This number cannot be read. Write it like 2 or 12.5; discs and pads are whole.");
+    const unread = misread(card);
+    if (unread) return say(unread);
     if (change === 0) return say("This is what the shop has. Change the number, or tap “Yes, that is right”.");
     return keep(`Corrected: ${amount} used in all, not ${question.took}.`, corrected(bundle, question, change));
   }
@@ -60,7 +61,7 @@ function cardOf(page, question) {
   const amounts = consumable && [
     stepper({
       label: "Used in all", name: consumable.name, unit: consumable.unit === "each" ? "" : consumable.unit,
-      whole: consumable.kind !== "measured", step: consumable.kind === "measured" ? 5 : 1, value: question.took,
+      whole: isWhole(consumable), step: isWhole(consumable) ? 1 : 5, value: question.took,
       onchange: (number) => (amount = number),
     }),
     button("Correct the amount", correctAmount, { class: "wide" }),

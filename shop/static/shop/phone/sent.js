@@ -4,9 +4,9 @@ import * as clock from "./clock.js";
 import * as outbox from "./outbox.js";
 import * as photos from "./photos.js";
 import * as store from "./store.js";
-import { button, confirmed, h } from "./elements.js";
-import { closedJobs } from "./closed.js";
-import { draftKey } from "./draft.js";
+import { button, confirmed, counted, h } from "./elements.js";
+import { closedJobs, extraLines } from "./closed.js";
+import { MORE, draftKey, startMore } from "./draft.js";
 import { openQuestions } from "./questions.js";
 
 const STATES = { waiting: "Waiting", received: "Received", attention: "Needs attention" };
@@ -14,6 +14,8 @@ const KINDS = {
   close: "Close of", count: "Count of", use: "More used on", return: "Back on board from", transfer: "Handed over:",
   correction: "Take-back of", answer: "Answer about",
 };
+
+export const nameOf = ({ kind, title }) => `${KINDS[kind].toLowerCase()} ${title}`;
 
 export const stateOf = ({ state }) => h("span", { class: `tag ${state}` }, STATES[state]);
 
@@ -37,7 +39,7 @@ export async function sentOf(page) {
 }
 
 function itemOf(page, entry, { pictures, closed, asked, waitsFor }) {
-  const { state, answer } = entry;
+  const { state, answer, standing } = entry;
   const isClose = entry.kind === "close";
   const at = entry.body.closed_at ?? entry.body.occurred_at;
   const when = clock.written(at ? Date.parse(at) : clock.guess(entry.stamp));
@@ -48,30 +50,65 @@ function itemOf(page, entry, { pictures, closed, asked, waitsFor }) {
     h("p", { class: "soft" }, when, entry.doubtful && ", by the shop's clock: this phone's own was wrong"),
     entry.kind === "answer" && h("p", {}, entry.body.answer),
     state === "waiting" && h("p", {}, entry.reason || waitingFor(entry, waitsFor)),
-    state === "attention" && h("p", { class: "alert" }, entry.reason),
+    state === "attention" && !standing && h("p", { class: "alert" }, entry.reason),
+    standing && cameSecond(page, entry),
     state === "attention" && entry.errors.length > 1 && h("ul", {}, entry.errors.map(errorText)),
     state === "received" && answer?.created === false && h("p", {}, "It had arrived before and counts once."),
     isClose && asked.has(entry.title) && h("p", {}, h("a", { href: "#questions", class: "tap" }, counted(asked.get(entry.title), "question"))),
     isClose && closed.has(entry.title) && h("p", {}, h("a", { href: `#done/${encodeURIComponent(entry.title)}`, class: "tap" }, "Forgot something, or a mistake?")),
-    pictures?.waiting > 0 && h("p", { class: "soft" }, `Photos that wait to go out: ${pictures.waiting}`),
+    pictures?.waiting > 0 && h("p", { class: "soft" }, `Photos that wait to go out: ${pictures.waiting}. They go after all closes.`),
     pictures?.refused.map((reason) => h("p", { class: "alert" }, `A photo was refused: ${reason}`)),
     actionsOf(page, entry),
   );
 }
 
-export const counted = (number, thing) => `${number} ${thing}${number === 1 ? "" : "s"}`;
-
-const waitingFor = (entry, first) =>
-  first ? `Goes out after: ${KINDS[first.kind].toLowerCase()} ${first.title}.` : entry.tried ? "It may have arrived; the phone asks again until it knows. It counts once." : "Kept on this phone until there is signal.";
+function waitingFor(entry, first) {
+  const { reached, person, going } = outbox.way;
+  if (first) return `Goes out after: ${nameOf(first)}.`;
+  if (going === entry.id) return "Going out now.";
+  if (entry.tried) return "It may have arrived; the phone asks again until it knows. It counts once.";
+  if (reached === false) return "Kept on this phone until there is signal.";
+  if (reached && person !== entry.person) return `Kept on this phone until ${entry.person} has signed in.`;
+  return "Kept on this phone. It is sent automatically, after what was closed before it.";
+}
 
 const errorText = ({ line, field, value, expected }) =>
   h("li", {}, `${line ? `line ${line}: ` : ""}${field.replaceAll("_", " ")} ${value ?? ""} ${expected}`);
 
-// What may have arrived cannot be changed or dropped before the shop has answered.
+// Somebody else had closed the job: both closes in plain words, and a way on that cannot run into this again.
+function cameSecond(page, entry) {
+  const { standing, person, state, body } = entry;
+  const who = standing.username === person ? "You closed this job on another phone" : `${standing.by} closed this job`;
+  const facts = `${who}, ${clock.written(Date.parse(standing.closed_at))}: ${standing.outcome}.`;
+  const counts = state === "attention" ? "That close counts. This one does not; the owner sees both." : "That close counts, not this one.";
+  const extra = extraLines(entry);
+  const name = (code) => page.bundle.consumables.find((consumable) => consumable.code === code)?.name ?? code;
+  const unit = ({ code, quantity, minutes }) => [quantity > 0 && `${quantity} ${name(code)}`, minutes > 0 && `${minutes} minutes${quantity > 0 ? "" : ` with ${name(code)}`}`].filter(Boolean).join(", ");
+  const differs = body.outcome !== standing.outcome && `You said: ${body.outcome}.`;
+  return h("div", {}, h("p", { class: state === "attention" && "alert" }, `${facts} ${counts}`),
+    state === "attention" && [
+      differs && h("p", {}, differs),
+      h("p", {}, extra.length ? "What you entered and the shop does not have:" : "The shop has all the material and minutes that you entered."),
+      extra.length > 0 && h("ul", {}, extra.map((line) => h("li", {}, unit(line)))),
+      h("div", { class: "row" },
+        button("Keep the first", () => outbox.settleForFirst(entry)),
+        extra.length > 0 && button("Add my extra", () => addExtra(page, entry, extra))),
+    ]);
+}
+
+async function addExtra(page, entry, extra) {
+  const key = draftKey(entry.person, MORE + entry.title);
+  const kept = (await store.get("drafts", key)) ?? startMore(entry.person, entry.title);
+  const added = extra.filter(({ code }) => !kept.lines.some((line) => line.code === code));
+  await store.put("drafts", key, { ...kept, lines: [...kept.lines, ...added], settles: entry.id });
+  page.go(`#more/${encodeURIComponent(entry.title)}`);
+}
+
+// What may have arrived can neither be changed nor dropped before the shop has said so.
 function actionsOf(page, entry) {
   const unsent = entry.state === "waiting" && !entry.tried;
   const refused = entry.state === "attention";
-  if (!unsent && !refused) return null;
+  if ((!unsent && !refused) || entry.standing) return null;
   return h(
     "div",
     { class: "row" },
@@ -92,6 +129,9 @@ async function correct(page, entry) {
 
 async function discard(entry) {
   const more = (await outbox.dependents(entry)).length;
-  const what = `${KINDS[entry.kind].toLowerCase()} ${entry.title}${more ? `, and ${more} more that waits for it` : ""}`;
-  if (await confirmed(`Delete the ${what}? The shop never receives it.`, "Delete it")) await outbox.discard(entry);
+  const what = `${nameOf(entry)}${more ? `, and ${more} more that waits for it` : ""}`;
+  const seen = entry.isKept
+    ? "The shop keeps what you sent, and the owner goes on seeing it among what was refused."
+    : entry.tried ? "The shop refused it and has kept nothing of it." : "The shop never receives it.";
+  if (await confirmed(`Delete the ${what} from this phone? ${seen}`, "Delete it")) await outbox.discard(entry);
 }

@@ -1,11 +1,13 @@
 // Talks to the shop's server. A request without an answer of the shop throws Unreachable.
 
 const PATIENCE_MS = 20_000;
+// A photo may take longer: as long as it needs at 16 kbit/s. Our choice, no source.
+const SLOWEST_BYTES_PER_MS = 2;
 const at = document.body.dataset;
 
 export class Unreachable extends Error {}
 
-export const csrfToken = () => /(?:^|; )csrftoken=([^;]*)/.exec(document.cookie)?.[1] ?? "";
+const csrfToken = () => /(?:^|; )csrftoken=([^;]*)/.exec(document.cookie)?.[1] ?? "";
 
 async function ask(address, options = {}) {
   let answer;
@@ -35,6 +37,16 @@ export async function session() {
   return { ...body, token: before || csrfToken() };
 }
 
+// End the session; true when the shop says that nobody is signed in any more. The answer itself is a page for people.
+export async function signOut() {
+  const options = { method: "POST", redirect: "manual", headers: { "X-CSRFToken": csrfToken() } };
+  await fetch(at.signOut, { ...options, signal: AbortSignal.timeout(PATIENCE_MS) }).catch(() => {});
+  return session().then(({ person }) => person === null, () => false);
+}
+
+// Who closed a job, when, and what it took.
+export const standingClose = (job) => ask(`${at.standing}?${new URLSearchParams({ job })}`);
+
 export const bundle = () => ask(at.bundle);
 
 // An answer has no id of its own: its question has one answer, and the same answer twice counts once.
@@ -55,4 +67,5 @@ export const putPhoto = (photo, token) =>
     method: "PUT",
     headers: { "Content-Type": "image/jpeg", "X-CSRFToken": token },
     body: photo.blob,
+    signal: AbortSignal.timeout(PATIENCE_MS + photo.blob.size / SLOWEST_BYTES_PER_MS),
   });

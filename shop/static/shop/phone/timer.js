@@ -7,6 +7,12 @@ const MINUTE_MS = 60_000;
 // A disc lasts about ten minutes (common practice, no source): a single run this long was forgotten.
 const FORGOTTEN_MS = 60 * MINUTE_MS;
 
+// Less than this rounds to no minute.
+const LEAST_MS = MINUTE_MS / 2;
+
+// Whether enough was timed to say how long it took.
+export const counts = (draft, code) => draft.timed[code] >= LEAST_MS;
+
 export const isRunning = (draft, code) => draft.running?.code === code;
 
 export function start(draft, code, minutesSoFar) {
@@ -29,14 +35,13 @@ export function fold(draft) {
 
 export function stop(draft) {
   fold(draft);
+  const code = draft.running?.code;
+  if (code && !counts(draft, code)) delete draft.timed[code];
   draft.running = null;
 }
 
-// Whole minutes; a minute that has begun counts as worked.
-export const minutes = (draft, code) => {
-  const ms = draft.timed[code] ?? 0;
-  return ms > 0 ? Math.max(1, Math.round(ms / MINUTE_MS)) : 0;
-};
+// Whole minutes.
+export const minutes = (draft, code) => Math.round((draft.timed[code] ?? 0) / MINUTE_MS);
 
 // The time so far as m:ss, with what was there before.
 export function shown(draft, code) {
