@@ -12,8 +12,8 @@ from typing import Any
 from django.db.models import Count
 
 from forecasting.models import ConsumableTerms, StockingTerms, VanSpace, the_terms
-from forecasting.replenishment.inputs import LATE_DAYS
 from shop.models import Job, JobStatus, StandardUse
+from shop.workload.job_counts import LATE_DAYS
 
 # Of the shop's terms; the others are about letters and orders to suppliers.
 OF_VANS = (

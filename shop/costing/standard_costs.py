@@ -123,9 +123,9 @@ def consumption_lines(
     taken = _taken(costs, group, standards)
     allowed = _allowed(jobs, standards)
     pairs: dict[tuple[str, int], set[int]] = defaultdict(set)
-    for name, consumable, stretch in taken.keys() | allowed.keys():
-        pairs[name, consumable].add(stretch)
-    consumables = Consumable.objects.in_bulk({consumable for _, consumable in pairs})
+    for name, pk, stretch in taken.keys() | allowed.keys():
+        pairs[name, pk].add(stretch)
+    consumables = Consumable.objects.in_bulk({pk for _, pk in pairs})
     jobs_of: dict[str, int] = defaultdict(int)
     for (name, *_), number in jobs.items():
         jobs_of[name] += number

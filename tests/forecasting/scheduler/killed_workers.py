@@ -43,7 +43,7 @@ AFTER_KILL_SECONDS = 0.5
 
 DELAY = """
 CREATE FUNCTION delay() RETURNS trigger LANGUAGE plpgsql AS
-    $$ BEGIN PERFORM pg_sleep(0.3 * random()); RETURN NEW; END $$;
+    $$ BEGIN PERFORM pg_sleep(0.1 + 0.2 * random()); RETURN NEW; END $$;
 CREATE TRIGGER delay BEFORE UPDATE ON forecasting_periodwork FOR EACH ROW
     WHEN (NEW.done_at IS NOT NULL) EXECUTE FUNCTION delay();
 CREATE TRIGGER delay BEFORE UPDATE ON forecasting_letter FOR EACH ROW
@@ -195,7 +195,9 @@ class Watched:
                 time.sleep(0.003)
                 continue
             kind, period, token = seen[0]
-            time.sleep(0.3 * self.chance.random() ** 2)
+            if self.kills[kind]:
+                # The first of a kind is killed where it surely stands, others anywhere.
+                time.sleep(0.3 * self.chance.random() ** 2)
             kill(worker)
             killed[kind, period] += 1
             self.kills[kind] += 1

@@ -77,7 +77,6 @@ OF_NO_VAN: dict[str, str] = {
     "api/v1/glass-types/<path:code>": "the catalogue",
     "api/v1/job-types/<path:code>": "the catalogue",
     "phone/files/<str:version>/<str:name>": "parts of the page, the same for everybody",
-    "phone/standing-close/": "of a job that may be added to; tests/shop/phone/test_second_close.py",
     "phone/photos/<str:photo_id>/": "of the job that it shows; tests/shop/phone/test_photo_views.py",
     "people/me/sessions/<int:pk>/end/": "a person's own; tests/shop/people/test_sessions.py",
     "people/me/tokens/<str:digest>/revoke/": "a person's own; tests/shop/people/test_tokens.py",

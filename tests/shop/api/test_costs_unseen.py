@@ -95,6 +95,7 @@ def test_no_answer_to_a_technician_tells_a_cost() -> None:
     leaks: list[str] = []
     waiting = [f"/{route}" for route in sorted(_served_to_technicians()) if "<" not in route]
     waiting += [f"{path}?damage_type=scratch" for path in ("/api/v1/estimates/", "/jobs/estimate/")]
+    waiting.append("/phone/standing-close/?job=J-1")
     asked: Counter[str] = Counter()
     seen = set(waiting)
     while waiting:

@@ -37,7 +37,7 @@ def test_new_rows_come_in_the_order_in_which_their_jobs_were_closed() -> None:
         row = UseRow(line, "disc", Decimal(line), Decimal(0))
         kept.add(job, row)
         kept.add_new(job, [row], None if closed is None else START + timedelta(hours=closed))
-    assert [(job, [one.quantity for one in lines]) for job, lines in kept.to_post()] == [
+    assert [(job, [int(one.quantity) for one in lines]) for job, lines in kept.to_post()] == [
         ("a", [4]),
         ("b", [3]),
         ("late", [2, 6]),

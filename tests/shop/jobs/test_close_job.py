@@ -1,7 +1,7 @@
 """Closing jobs: exactly once, complete, late, and never refused for what the book says."""
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 
 import pytest

@@ -13,6 +13,7 @@ from django.utils import timezone
 
 from forecasting.schedule import WorkKind
 from forecasting.scheduler.runner import do_all
+from shop.common.chunks import chunks
 from shop.jobs import photo_files
 from shop.jobs.photo_files import forget_unnamed
 from shop.models import Photo
@@ -88,11 +89,10 @@ def test_a_photo_that_comes_while_files_are_cleared_stays(
     (photos / "orphan.jpg").write_bytes(b"")
     for path in photos.iterdir():
         grow_old(path)
-    listed = photo_files.chunks
 
     def with_a_photo_meanwhile(paths: Any) -> Any:
         assert send("ann", picture(301), photo=uuid.uuid4()).status_code == 201
-        return listed(paths)
+        return chunks(paths)
 
     monkeypatch.setattr(photo_files, "chunks", with_a_photo_meanwhile)
     assert forget_unnamed(timezone.now()) == 1

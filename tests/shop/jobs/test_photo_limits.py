@@ -197,10 +197,10 @@ def test_a_photo_that_cannot_be_written_leaves_neither_row_nor_file_and_is_sent_
 
 
 def test_photos_that_come_at_once_never_pass_the_limit_of_their_job(
-    database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    migrated_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("MEDIA_ROOT", str(tmp_path / "kept"))
-    found = json.loads(run_race(database_url, "tests.shop.photo_race"))
+    found = json.loads(run_race(migrated_url, "tests.shop.photo_race"))
     assert found == {
         "kept": MOST_PER_JOB - ALREADY,
         "refused": ALREADY + SENT - MOST_PER_JOB,
