@@ -23,7 +23,7 @@ SERVICE = [
     MaxValueValidator(MOST_SERVICE, f"%(show_value)s is above {MOST_SERVICE}: no stock is certain to last"),
 ]
 NOT_BELOW_NOTHING = MinValueValidator(Decimal(0), "%(show_value)s is negative; give 0 or more")
-A_PRICE = MinValueValidator(Decimal("0.0001"), "%(show_value)s is no price; give what a pack costs")
+A_PRICE = MinValueValidator(Decimal("0.0001"), "%(show_value)s is not a price; give what a pack costs")
 SHARE = [
     MinValueValidator(Decimal("0.01"), "%(show_value)s is under 0.01; give a share such as 0.8"),
     MaxValueValidator(Decimal("0.99"), "%(show_value)s is above 0.99; give a share such as 0.8"),
@@ -279,7 +279,7 @@ class PackTerms(models.Model):
     least_packs = models.PositiveIntegerField(
         default=1,
         validators=[
-            MinValueValidator(1, "%(show_value)s packs are no order; give 1 when it sells single packs")
+            MinValueValidator(1, "%(show_value)s packs are not an order; give 1 when it sells single packs")
         ],
         help_text="the fewest it sells at once",
     )
