@@ -265,13 +265,14 @@ def test_short_bottles_are_shared_by_the_bottles_that_vans_have_and_want() -> No
     }
     nothing = facts(**bottles, van="van-b", on_hand=Decimal(0))
 
-    def shares(first: RestockFacts) -> list[Decimal]:
-        return [decision.suggested for decision in decide([first, nothing], {DISC: Decimal(750)}, 9)]
+    def shares(first: RestockFacts, depot: int) -> list[Decimal]:
+        return [decision.suggested for decision in decide([first, nothing], {DISC: Decimal(depot)}, 9)]
 
     # Two bottles to the empty van, and both are as likely to run out; the first name gets the third.
-    assert shares(facts(**bottles, on_hand=Decimal(500))) == [250, 500]
+    assert shares(facts(**bottles, on_hand=Decimal(500)), 500) == [0, 500]
+    assert shares(facts(**bottles, on_hand=Decimal(500)), 750) == [250, 500]
     # One bottle to each, and one more to the van that has room for it.
-    assert shares(facts(**bottles, on_hand=Decimal(0), room=Decimal(250))) == [250, 500]
+    assert shares(facts(**bottles, on_hand=Decimal(0), room=Decimal(250)), 750) == [250, 500]
 
 
 @pytest.mark.parametrize(

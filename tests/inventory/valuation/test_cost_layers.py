@@ -291,6 +291,12 @@ def test_stock_used_before_it_came_is_valued_at_the_last_known_cost_and_settled_
         assert (valuation.closing.quantity, valuation.closing.value) == (D(7), D(49))
 
 
+def test_what_is_used_from_an_empty_pool_costs_the_last_average_or_the_latest_receipt() -> None:
+    events = [receipt(1, 2, 10), receipt(2, 2, 20), issue(3, 4), issue(4, 2)]
+    assert values(run(events, CostFormula.MOVING_AVERAGE))[3] == 15
+    assert values(run(events, CostFormula.FIFO))[3] == 20
+
+
 def test_a_first_use_of_what_never_came_is_worth_nothing_until_it_comes() -> None:
     valuation = run([issue(1, 2), receipt(2, 1, 5), receipt(3, 1, 7)], CostFormula.FIFO)
     assert values(valuation) == [0, 5, 7]
@@ -364,6 +370,20 @@ def test_a_change_of_formula_keeps_quantity_and_value() -> None:
     assert pool.unit_cost == (D(31), D(4))
     pool.change_method(CostFormula.FIFO)
     assert (pool.quantity, pool.value) == before
+
+
+def test_a_change_to_the_same_formula_changes_nothing() -> None:
+    for method in CostFormula:
+        pool = run([receipt(1, 2, 10), receipt(2, 2, 21)], method).closing
+        before = pool.copy()
+        pool.change_method(method)
+        assert pool == before
+
+
+def test_an_empty_pool_keeps_its_last_cost_when_the_formula_changes() -> None:
+    pool = run([receipt(1, 2, 10), issue(2, 2)], CostFormula.FIFO).closing
+    pool.change_method(CostFormula.MOVING_AVERAGE)
+    assert (len(pool.layers), pool.unit_cost) == (0, (D(10), D(2)))
 
 
 @pytest.mark.parametrize("quantity", ["0", "-1"])

@@ -129,3 +129,8 @@ def test_no_lines_are_refused() -> None:
 def test_a_negative_weight_is_refused() -> None:
     with pytest.raises(ValueError, match="must not be negative"):
         allocate(D(1), [D(1), D(-1)], CENT)
+
+
+def test_a_line_without_a_quantity_is_refused() -> None:
+    with pytest.raises(ValueError, match="shorter"):
+        landed_costs([D(1), D(2)], [D(1)], D(1), CENT, by_quantity=True)
