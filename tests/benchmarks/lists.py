@@ -74,7 +74,7 @@ LISTS: dict[str, Look] = {
     "owner/margins/": Look("shop_jobcost", OWNER, "by=customer", "by=customer&sort=margin"),
     "owner/changes/": Look("shop_jobcost", OWNER, "by=customer"),
     "owner/jobs/": Look("shop_jobcost", OWNER, "losing=on", "sort=margin"),
-    "owner/target-prices/": Look("shop_jobcost", OWNER, "by=damage_type"),
+    "owner/losses/": Look("shop_jobcost", OWNER, "by=damage_type"),
     "owner/consumption/": Look("shop_jobuse", OWNER, "grade=item-0001", "sort=name"),
     "owner/missing/": Look("inventory_countline", OWNER),
     "owner/missing/counts/": Look("inventory_countline", OWNER),

@@ -49,7 +49,7 @@ ROUTES: dict[str, dict[str, set[str]]] = {
     "owner/changes/chart.svg": {"GET": OFFICE},
     "owner/jobs/": {"GET": OFFICE},
     "owner/jobs/<int:pk>/": {"GET": OFFICE},
-    "owner/target-prices/": {"GET": OWNER},
+    "owner/losses/": {"GET": OWNER},
     "owner/consumption/": {"GET": OWNER},
     "owner/missing/": {"GET": OWNER},
     "owner/missing/chart.svg": {"GET": OWNER},

@@ -37,7 +37,7 @@ EMPTY = {
     "owner/margins/": "No job posted anything in this period.",
     "owner/changes/": "No job posted anything in either period.",
     "owner/jobs/": "No job with postings matches.",
-    "owner/target-prices/": "reaches the target of 30%, or there was none.",
+    "owner/losses/": "reaches the target of 30%, or there was none.",
     "owner/consumption/": "No consumption fits.",
     "owner/missing/": "Nothing was counted in this period.",
     "owner/missing/counts/": "No count matches.",
@@ -61,7 +61,7 @@ EMPTY = {
     "purchases/terms/": "There is no supplier yet.",
 }
 # Of these the filled shop has nothing: jobs under the target, uses before their receipt.
-UNFILLED = {"owner/target-prices/", "accounts/provisional/"}
+UNFILLED = {"owner/losses/", "accounts/provisional/"}
 # Of these it has no second page: kinds of things, vans and drivers, what one item did or one run left out.
 SHORT = {
     "store/items/<str:place>/<path:consumable>",

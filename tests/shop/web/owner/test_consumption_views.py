@@ -56,7 +56,7 @@ def test_a_loss_says_the_price_and_the_savings_that_reach_the_target() -> None:
     """One job at 50: materials 4 x 2.50, labour 60, travel 30, overhead 20; 120 / 0.7 = 171.43."""
     close("J-1", "2026-03-02", used(DISC, "4"), price=Decimal(50))
     close("J-2", "2026-03-02", used(DISC, "1"), price=Decimal(400), damage_type="scuff")
-    page = desk(f"/owner/target-prices/?{YEAR}")
+    page = desk(f"/owner/losses/?{YEAR}")
     assert [row["Damage type"].split()[0] for row in page.tables[0]] == ["scratch"]
     row = page.row("scratch")
     assert "few jobs" in row["Damage type"]
@@ -75,20 +75,20 @@ def test_finished_jobs_carry_what_failed_ones_cost() -> None:
     """A failed job costs 120 more and pays 20: (240 / 0.7 - 20) / 1 = 322.86; 220 loses nothing."""
     close("J-1", "2026-03-02", used(DISC, "4"), price=Decimal(50))
     close("J-2", "2026-03-03", used(DISC, "4"), price=Decimal(20), outcome=Outcome.NOT_REMOVABLE)
-    row = desk(f"/owner/target-prices/?{YEAR}").row("scratch")
+    row = desk(f"/owner/losses/?{YEAR}").row("scratch")
     assert (row["Finished"], row["Mean price"]) == ("1 1 failed", "50.00")
     assert (row["Price without loss"], row["Price for the target"]) == ("220.00", "322.86")
 
 
 def test_when_every_kind_reaches_the_target_that_is_said() -> None:
     close("J-2", "2026-03-02", used(DISC, "1"), price=Decimal(400))
-    assert "reaches the target of 30%" in desk(f"/owner/target-prices/?{YEAR}").text
+    assert "reaches the target of 30%" in desk(f"/owner/losses/?{YEAR}").text
 
 
 def test_a_price_in_yen_is_whole() -> None:
     Books.objects.update(minor_unit_digits=0)
     close("J-1", "2026-03-02", used(DISC, "4"), price=Decimal(50))
-    assert desk(f"/owner/target-prices/?{YEAR}").row("scratch")["Price for the target"] == "172"
+    assert desk(f"/owner/losses/?{YEAR}").row("scratch")["Price for the target"] == "172"
 
 
 def test_consumption_against_standard_by_technician_over_several_job_types() -> None:
