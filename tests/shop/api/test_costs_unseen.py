@@ -39,7 +39,7 @@ FIGURES = {
 MOST_OF_ONE_ROUTE = 4
 NUMBER = re.compile(r"\d+\.\d+")
 NAMES = re.compile(r"cost|worth|value|freight|margin|contribution|overhead", re.IGNORECASE)
-WORDS = re.compile(r"[^.<>]*\b(?:worth|costs?|margins?|freight)\b[^.<>]*", re.IGNORECASE)
+WORD = re.compile(r"\b(?:worth|costs?|margins?|freight)\b", re.IGNORECASE)
 # What a page may say of costs: nothing of how high they are.
 MAY_SAY = {"no costs"}
 # The same for everybody: what each address of the API says, and the phone's own files.
@@ -157,8 +157,11 @@ def leaks_of(answer: Any) -> Iterator[str]:
 
 def _leaks_in(text: str) -> Iterator[str]:
     yield from sorted(set(NUMBER.findall(text)) & FIGURES)
-    for said in WORDS.findall(re.sub(r"<(script|style).*?</\1>", "", text, flags=re.DOTALL)):
-        if not text.lstrip().startswith(("{", "[")) and not any(word in said for word in MAY_SAY):
+    if text.lstrip().startswith(("{", "[")):
+        return
+    shown = re.sub(r"<(script|style).*?</\1>", "", text, flags=re.DOTALL)
+    for said in re.split("[.<>]", shown):
+        if WORD.search(said) and not any(word in said for word in MAY_SAY):
             yield " ".join(said.split())
 
 

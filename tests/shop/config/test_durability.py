@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.servers import migrated, run_manage
+from tests.servers import run_manage
 
 # Reads the setting on the connection that a page of the served site used, in a deployment's own process.
 SETTING = """
@@ -13,29 +13,29 @@ assert Client(HTTP_HOST="localhost").get("/sign-in/").status_code == 200
 used = connection.connection
 assert used is not None
 with connection.cursor() as cursor:
-    cursor.execute({statement!r})
-    print(cursor.fetchone()[0])
+    for statement in {statements!r}:
+        cursor.execute(statement)
+        print(cursor.fetchone()[0])
 assert connection.connection is used
 """
 # 2 is FULL, which syncs the write-ahead log at every commit: sqlite.org/pragma.html#pragma_synchronous.
 FULL = "2"
 
 
-def test_an_sqlite_file_is_synced_at_every_commit(sqlite_url: str) -> None:
-    assert setting(sqlite_url, "PRAGMA synchronous") == FULL
-    assert setting(sqlite_url, "PRAGMA journal_mode") == "wal"
+def test_an_sqlite_file_is_synced_at_every_commit(migrated_sqlite_url: str) -> None:
+    asked = settings_of(migrated_sqlite_url, "PRAGMA synchronous", "PRAGMA journal_mode")
+    assert asked == [FULL, "wal"]
 
 
 @pytest.mark.parametrize("name", ["synchronous_commit"])
-def test_no_connection_to_postgresql_gives_its_safeguards_up(postgres_url: str, name: str) -> None:
+def test_no_connection_to_postgresql_gives_its_safeguards_up(migrated_postgres_url: str, name: str) -> None:
     """The test server itself runs without them (tests.servers), so look at what the connection asks for."""
     script = f"SELECT source FROM pg_settings WHERE name = '{name}'"  # noqa: S608
-    assert setting(postgres_url, script) in {"default", "configuration file"}
+    (source,) = settings_of(migrated_postgres_url, script)
+    assert source in {"default", "configuration file"}
 
 
-def setting(url: str, statement: str) -> str:
-    """Return what a connection of the served site says to a statement."""
-    answer = run_manage(
-        migrated(url), "shell", "--verbosity=0", stdin=SETTING.format(statement=statement)
-    ).stdout
-    return answer.strip().splitlines()[-1]
+def settings_of(url: str, *statements: str) -> list[str]:
+    """Return what a connection of the served site says to each statement."""
+    answer = run_manage(url, "shell", "--verbosity=0", stdin=SETTING.format(statements=statements)).stdout
+    return answer.strip().splitlines()[-len(statements) :]

@@ -15,7 +15,7 @@ from inventory.models import Supplier
 from shop.imports.context import MOST_CREATED, Rejected
 from shop.imports.csv_reader import MOST_NAMED
 from shop.imports.run import import_file
-from tests.servers import PROJECT, migrated
+from tests.servers import PROJECT
 from tests.shop.csv_import import HEADERS, Imports
 
 pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
@@ -131,7 +131,7 @@ def test_memory_does_not_grow_with_the_rows_of_a_bad_file(imports: Imports) -> N
     assert peaks_bytes[12_000] < peaks_bytes[1_000] + 2_500_000, peaks_bytes
 
 
-def test_a_terminal_shows_how_far_the_reading_is(sqlite_url: str, tmp_path: Path) -> None:
+def test_a_terminal_shows_how_far_the_reading_is(migrated_sqlite_url: str, tmp_path: Path) -> None:
     path = tmp_path / "uses.csv"
     path.write_text(HEADERS["uses"] + "\n" + "J1,D-P240,x,\n" * 40_000, encoding="utf-8")
     ours, theirs = pty.openpty()
@@ -139,7 +139,7 @@ def test_a_terminal_shows_how_far_the_reading_is(sqlite_url: str, tmp_path: Path
     process = subprocess.Popen(
         [sys.executable, "manage.py", "import_csv", "uses", str(path)],
         cwd=PROJECT,
-        env={**os.environ, "DATABASE_URL": migrated(sqlite_url)},
+        env={**os.environ, "DATABASE_URL": migrated_sqlite_url},
         stderr=theirs,
     )
     os.close(theirs)

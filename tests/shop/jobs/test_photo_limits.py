@@ -18,7 +18,7 @@ from PIL import Image
 from shop.jobs import photos
 from shop.jobs.photos import LARGEST_PIXELS, MOST_PER_JOB, MOST_WAITING, PhotoRefused, reencode
 from shop.models import Photo
-from tests.servers import PROJECT, migrated, run_race
+from tests.servers import PROJECT, run_race
 from tests.shop.api.served_shop import close_body, open_served_shop, put, signed_in
 from tests.shop.phone.test_photo_views import picture, send
 from tests.shop.photo_bombs import COPIES
@@ -47,13 +47,13 @@ def jpeg(width: int, height: int, **options: Any) -> bytes:
 
 
 def test_pictures_that_unpack_to_much_take_bounded_memory_however_many_come_at_once(
-    sqlite_url: str, tmp_path: Path
+    migrated_sqlite_url: str, tmp_path: Path
 ) -> None:
     def run(what: str) -> str:
         done = subprocess.run(
             [sys.executable, "-m", "tests.shop.photo_bombs", what, str(folder)],
             cwd=PROJECT,
-            env={**os.environ, "DATABASE_URL": sqlite_url, "LOG_LEVEL": "CRITICAL"},
+            env={**os.environ, "DATABASE_URL": migrated_sqlite_url, "LOG_LEVEL": "CRITICAL"},
             capture_output=True,
             encoding="utf-8",
             check=False,
@@ -63,7 +63,6 @@ def test_pictures_that_unpack_to_much_take_bounded_memory_however_many_come_at_o
 
     folder = tmp_path / "pictures"
     folder.mkdir()
-    migrated(sqlite_url)
     run("make")
     found = json.loads(run("post"))
     for name, answers in found["answers"].items():

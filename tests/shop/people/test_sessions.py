@@ -188,6 +188,6 @@ def test_a_person_may_read_lengths_in_another_unit_than_the_shop() -> None:
     assert "120.5 mm" in signed_in("olga").get(f"/owner/jobs/{Job.objects.get().pk}/").content.decode()
     Person.objects.filter(username="olga").update(length_unit="in")
     assert "4.74 in" in signed_in("olga").get(f"/owner/jobs/{Job.objects.get().pk}/").content.decode()
-    assert "no unit of length" in chosen(ann, "ell")
+    assert "not a unit of length" in chosen(ann, "ell")
     assert Person.objects.get(username="ann").length_unit == "in"
     assert "Lengths are shown to you in millimetres" in chosen(ann, "")
