@@ -7,7 +7,7 @@ import pytest
 from shop.models import Job, JobType, LabourRate
 from tests.shop.api.served_shop import close_body, errors, open_served_shop, problem, put, signed_in
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 PATH = "/api/v1/estimates/"
 
 

@@ -26,7 +26,7 @@ from tests.shop.api.served_shop import (
     take_back_body,
 )
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 
 @pytest.fixture(autouse=True)

@@ -11,7 +11,7 @@ from shop.models import ApiToken, Person
 from shop.people.tokens import make_token
 from tests.shop.api.served_shop import BODIES, PATHS, open_served_shop, problem, put, signed_in
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 
 @pytest.fixture(autouse=True)

@@ -18,7 +18,7 @@ from shop.people.audit_log import TrailPosition, Wanted, acts, kinds
 from tests.inventory.small_shop import day
 from tests.shop.api.served_shop import BODIES, close_body, open_served_shop, put, signed_in
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 
 @pytest.fixture(autouse=True)

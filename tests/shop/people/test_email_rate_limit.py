@@ -13,7 +13,7 @@ from shop.people import onboarding_views
 from shop.people.email_rate_limit import MOST_FROM_ONE, MOST_TO_ONE, refused_until
 from tests.shop.api.served_shop import open_served_shop, signed_in
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 NOW = timezone.now()
 

@@ -16,7 +16,7 @@ from shop.people import onboarding_views
 from shop.people.login_throttle import MOST_WRONG_IN_ALL, address_of
 from tests.shop.api.served_shop import open_served_shop, signed_in
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 PASSWORD = "a long sentence of nina"  # noqa: S105
 NINA = {

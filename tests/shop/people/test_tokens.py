@@ -18,7 +18,7 @@ from shop.people import invitations
 from shop.people.tokens import MOST_PER_PERSON, make_token
 from tests.shop.api.served_shop import open_served_shop, signed_in
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 
 @pytest.fixture(autouse=True)

@@ -7,7 +7,7 @@ from shop.models import ApiToken, Person, Role, Technician, Van
 from shop.people.tokens import make_token
 from tests.shop.api.served_shop import open_served_shop, signed_in
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.same_on_each_database]
 
 
 @pytest.fixture(autouse=True)
