@@ -55,6 +55,11 @@ def test_the_largest_amounts_keep_every_digit() -> None:
     assert cost == D("999999999.9999")
 
 
+def test_no_minutes_cost_nothing_and_neither_does_what_is_free() -> None:
+    assert (minutes_cost(D(0), D(48)), minutes_cost(D(50), D(0))) == (0, 0)
+    assert (wear_cost(D(0), D(12), D(200)), overhead_cost(D(50), D(0), D(200))) == (0, 0)
+
+
 def test_wear_goes_on_beyond_the_expected_life() -> None:
     assert wear_cost(D(300), D(12), D(200)) == D(18)
 
@@ -109,6 +114,12 @@ def test_contribution_stands_before_overhead_and_margin_after() -> None:
 
 def test_an_abandoned_job_has_costs_and_no_revenue() -> None:
     assert JobCosts(D(0), D(22), D(3), D(40), D(15), D(30)).margin == D(-110)
+
+
+def test_two_jobs_add_up_figure_by_figure() -> None:
+    one = JobCosts(D(180), D(22), D(3), D(40), D(15), D(30))
+    other = JobCosts(D(1), D(2), D(4), D(8), D(16), D(32))
+    assert one + other == JobCosts(D(181), D(24), D(7), D(48), D(31), D(62))
 
 
 @given(st.lists(job_costs, max_size=8))
