@@ -23,7 +23,8 @@ NARROW, WIDE, HEIGHT = 360, 1280, 800
 GRAVE = {"serious", "critical"}
 ROLES = ("owner", "accountant", "storekeeper", "technician")
 # Not pages, or not ours: Django's own set-up pages, the API, and what ends the session.
-ELSEWHERE = ("admin/", "api/", "sign-out/")
+# The last answers the phone's script about a job that it names.
+ELSEWHERE = ("admin/", "api/", "sign-out/", "phone/standing-close/")
 # Pages that show little until they are asked something, with a question.
 ASKED = {"jobs/estimate/": "?damage_type=scratch&length=900&depth=yes&in_primary_view=on&price=10"}
 # Of what needs something filled in, what a walk must reach; else it would say little.

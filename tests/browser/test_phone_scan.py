@@ -157,10 +157,10 @@ def test_a_code_that_is_no_label_of_ours_is_passed_over(
 
 
 def test_without_a_camera_the_code_is_typed_or_chosen(site: Site, phone: Phone) -> None:
-    (job,) = site.technician("abel", jobs=1)
+    (job,) = site.technician("alda", jobs=1)
     phone.page.expose_function("readCodes", read_codes)
     phone.page.add_init_script(READER)
-    open_a_close(phone, "abel", job)
+    open_a_close(phone, "alda", job)
     phone.tap("button", "Scan a label")
     expect(phone.page.get_by_text("The camera could not be used")).to_be_visible()
     phone.page.get_by_label("Code on the label").fill("SB1:S-PAD")

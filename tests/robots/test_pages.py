@@ -33,6 +33,7 @@ UNREACHABLE = {
     "phone/manifest.webmanifest": "asked by the phone's page",
     "phone/photos/<str:photo_id>/": "shown once there are photos; tests/shop/phone/test_photo_views.py",
     "phone/session/": "asked by the phone's script",
+    "phone/standing-close/": "asked by the phone's script",
     "phone/worker.js": "asked by the phone's page",
     "purchases/<int:pk>/receipts/": "shown once a receipt is linked",
     "restocks/<int:pk>/undo-changes/": "shown once a draft was changed",

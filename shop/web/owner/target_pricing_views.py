@@ -42,8 +42,7 @@ def target_prices(request: HttpRequest) -> HttpResponse:
     shop, written = the_shop(), shop_money()
     target = shop.target_margin_percent
     page = page_of(request, _below(form, target), "page")
-    start, end = form.period.start, form.period.end
-    prices = price_report(form.by_, start, end, lifetime=form.lifetime_) if page.object_list else {}
+    prices = price_report(form.by_, form.period.start, form.period.end, lifetime=form.lifetime_)
     words = f"{exact(target)}%"
     table = Table(
         caption=f"By {GROUPS[form.by_]}, {form.period}, in {shop.currency}",

@@ -102,10 +102,10 @@ def test_a_picture_is_told_by_its_content(media_type: str) -> None:
 @pytest.mark.parametrize(
     ("sent", "reason"),
     [
-        (b"", "no photo"),
-        (b"<script>alert(1)</script>", "no photo"),
-        (picture(media_type="GIF"), "no photo"),
-        (picture(media_type="TIFF"), "no photo"),
+        (b"", "not a photo"),
+        (b"<script>alert(1)</script>", "not a photo"),
+        (picture(media_type="GIF"), "not a photo"),
+        (picture(media_type="TIFF"), "not a photo"),
         (picture(2000, 1500)[:4000], "broken"),
         (b"\xff\xd8" + b"\0" * LARGEST_UPLOAD_BYTES, "larger than"),
     ],

@@ -155,7 +155,11 @@ async function refresh() {
   if (!(had && busy()) && before !== JSON.stringify({ ...bundle, fetched: 0 })) await show();
 }
 
-const busy = () => document.body.classList.contains("in-form") || FORMS.includes(location.hash);
+// A job's page with an opened part is in use, too: drawn again it would be closed under the hand.
+const busy = () =>
+  document.body.classList.contains("in-form") ||
+  FORMS.includes(location.hash) ||
+  (location.hash.startsWith("#done/") && find("view").querySelector("details[open]") !== null);
 
 async function signalled({ detail }) {
   const isNews = reached !== detail.reached;
@@ -180,7 +184,7 @@ async function signalled({ detail }) {
 
 async function changed() {
   await showStatus();
-  if ((["#sent", "#settings", "#jobs", ""].includes(location.hash) || location.hash.startsWith("#done/")) && bundle) await show();
+  if ((["#sent", "#settings", "#jobs", ""].includes(location.hash) || location.hash.startsWith("#done/")) && bundle && !busy()) await show();
   // A close takes stock from the van, so the facts are out of date.
   refreshed = 0;
 }

@@ -215,9 +215,7 @@ def test_the_chart_of_what_was_missing_is_drawn_with_and_without_counts() -> Non
 
 def test_the_number_of_queries_does_not_depend_on_what_there_is() -> None:
     expect(DISC, "3")
-    paths = [
-        f"/owner/{name}/?{YEAR}" for name in ("target-prices", "consumption", "missing", "missing/counts")
-    ]
+    paths = [f"/owner/{name}/?{YEAR}" for name in ("losses", "consumption", "missing", "missing/counts")]
     close("J-0", "2026-03-02", used(DISC, "1"), price=Decimal(1))
     count("N-0", "2026-03-02", (DISC, "12"))
     browser = client()
@@ -236,5 +234,5 @@ def test_the_number_of_queries_does_not_depend_on_what_there_is() -> None:
 
 def test_only_the_owner_reads_these_pages() -> None:
     for role in (Role.ACCOUNTANT, Role.STOREKEEPER, Role.TECHNICIAN):
-        for name in ("target-prices", "consumption", "missing", "missing/counts"):
+        for name in ("losses", "consumption", "missing", "missing/counts"):
             assert client(role).get(f"/owner/{name}/").status_code == 403
