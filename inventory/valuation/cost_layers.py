@@ -56,7 +56,7 @@ class Valued:
 
     key: int
     value: Decimal
-    provisional: bool = False
+    provisional: bool
 
 
 @dataclass(frozen=True, slots=True)
