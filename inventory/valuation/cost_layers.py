@@ -56,7 +56,7 @@ class Valued:
 
     key: int
     value: Decimal
-    provisional: bool
+    provisional: bool = False
 
 
 @dataclass(frozen=True, slots=True)
