@@ -303,6 +303,25 @@ def test_a_first_use_of_what_never_came_is_worth_nothing_until_it_comes() -> Non
     assert [(a.key, a.adjusts, a.amount) for a in valuation.adjustments] == [(2, 1, D(5)), (3, 1, D(7))]
 
 
+def test_only_what_is_used_before_it_came_is_provisional() -> None:
+    events = [
+        receipt(1, 4, 20),
+        issue(2, 2),
+        PoolEvent(3, PoolEffect.RETURN, D(1), origin=2),
+        PoolEvent(4, PoolEffect.GAIN, D(1)),
+        PoolEvent(5, PoolEffect.CREDIT, D(4), origin=1),
+        issue(6, 1),
+    ]
+    for method in CostFormula:
+        assert [valued.key for valued in run(events, method).values if valued.provisional] == [6]
+
+
+def test_what_is_settled_in_full_is_owed_no_more() -> None:
+    for settling in (receipt(2, 2, 10), PoolEvent(2, PoolEffect.GAIN, D(2))):
+        for method in CostFormula:
+            assert len(run([issue(1, 2), settling], method).closing.owed) == 0
+
+
 def test_several_uses_wait_in_the_order_they_were_made() -> None:
     valuation = run([issue(1, 2), issue(2, 2), receipt(3, 3, 30)], CostFormula.MOVING_AVERAGE)
     settled = [(a.adjusts, a.quantity, a.actual) for a in valuation.adjustments]

@@ -76,6 +76,12 @@ HISTORY: list[d.Document] = [
 ]
 
 
+def test_a_use_that_was_undone_is_worth_nothing_and_waits_for_no_receipt() -> None:
+    post(close("J-1", 1, (DISC, 4)), correction("C-1", "close", "J-1"))
+    values = MovementValue.objects.values_list("value", "provisional")
+    assert list(values) == [(Decimal(0), False), (Decimal(0), False)]
+
+
 @pytest.mark.parametrize("every", [1, 2, 500])
 def test_a_rebuild_finds_what_is_stored(monkeypatch: pytest.MonkeyPatch, every: int) -> None:
     monkeypatch.setattr(valuer, "CHECKPOINT_EVERY", every)

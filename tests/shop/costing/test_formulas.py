@@ -56,8 +56,12 @@ def test_the_largest_amounts_keep_every_digit() -> None:
 
 
 def test_no_minutes_cost_nothing_and_neither_does_what_is_free() -> None:
-    assert (minutes_cost(D(0), D(48)), minutes_cost(D(50), D(0))) == (0, 0)
-    assert (wear_cost(D(0), D(12), D(200)), overhead_cost(D(50), D(0), D(200))) == (0, 0)
+    assert minutes_cost(D(0), D(48)) == minutes_cost(D(50), D(0)) == 0
+    assert wear_cost(D(0), D(12), D(200)) == overhead_cost(D(50), D(0), D(200)) == 0
+
+
+def test_a_life_or_capacity_below_a_minute_is_one() -> None:
+    assert wear_cost(D("0.25"), D(12), D("0.5")) == D(6)
 
 
 def test_wear_goes_on_beyond_the_expected_life() -> None:
