@@ -146,6 +146,7 @@ NO_LIST = {
     "phone/worker.js",
     "phone/manifest.webmanifest",
     "phone/session/",
+    "phone/standing-close/",
     "owner/missing/chart.svg",
     "owner/margins/chart.svg",
     "owner/changes/chart.svg",
