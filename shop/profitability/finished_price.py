@@ -101,4 +101,4 @@ def _interval(parts: Sequence[JobSums], kept: Decimal) -> tuple[Decimal | None, 
 
 
 def _asked(price: Decimal, minor_unit: Decimal) -> Decimal:
-    return max((price / minor_unit).to_integral_value(rounding=ROUND_CEILING) * minor_unit, 0 * minor_unit)
+    return max(price, ZERO).quantize(minor_unit, rounding=ROUND_CEILING)

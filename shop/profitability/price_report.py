@@ -9,15 +9,15 @@ from django.db.models.functions import Coalesce
 
 from inventory.decimals import ZERO
 from inventory.models import Books
+from shop.close_review.rules import FINISHED_OUTCOMES
 from shop.costing.formulas import AMOUNTS, JobCosts
 from shop.costing.posted_costs import NOTHING, posted_costs
 from shop.models import the_shop
-from shop.models.jobs import Outcome
 from shop.profitability.finished_price import FinishedPrice, JobSums, finished_price
 from shop.profitability.margins import GROUPINGS, group_label, label_text, unit_to_resample
 
-FINISHED = Q(callback_of=None, outcome__in=(Outcome.REMOVED, Outcome.REDUCED))
-FAILED = Q(outcome__in=(Outcome.NOT_REMOVABLE, Outcome.ABANDONED))
+FINISHED = Q(callback_of=None, outcome__in=FINISHED_OUTCOMES)
+FAILED = ~Q(outcome__in=FINISHED_OUTCOMES)
 HEADER = (
     *("group", "jobs", "finished", "failed_share", "price_now", "price_no_loss"),
     *("price_for_target", "price_low", "price_high"),
